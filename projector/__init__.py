@@ -1,0 +1,1 @@
+"""What the person meets: the app at the table."""

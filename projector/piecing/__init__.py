@@ -1,0 +1,1 @@
+"""The trade, pure: lengths, shapes of cut units, plans. Imports nothing of ours."""

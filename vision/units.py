@@ -1,0 +1,95 @@
+"""What was measured on one piece of cloth, with its standard uncertainties."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+
+class Verdict(Enum):
+    """What is said of a unit; the words that people read are the same."""
+
+    FITS = "fits"
+    TRIM = "trim"
+    SHORT = "short"
+    CLOSE = "close"
+    TURNED_OVER = "turned_over"
+    OTHER = "other"
+    LOOK_AGAIN = "look_again"
+
+    @property
+    def words(self) -> str:
+        return self.value.replace("_", " ")
+
+
+@dataclass(frozen=True, slots=True)
+class Width:
+    """Distance of two sides within 5 degrees of parallel.
+
+    `mean_mm`: mean of the two distances from one side's midpoint to the other side's line; least and greatest of
+    the distances of each side's end points from the other side's line.
+    """
+
+    sides: tuple[int, int]
+    mean_mm: float
+    least_mm: float
+    greatest_mm: float
+    u_mm: float
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Seam:
+    """One internal seam: where it meets the outline, and the standard uncertainty across it."""
+
+    ends_mat_mm: Floats  # (2, 2)
+    u_mm: float
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class MeasuredUnit:
+    """A piece of cloth with straight sides. Side i runs from corner i to corner i + 1, counter-clockwise from above."""
+
+    corners_mat_mm: Floats  # (N, 2)
+    corners_u_mm: Floats  # (N,) the greater axis of each corner's uncertainty
+    sides_u_mm: Floats  # (N,) of each side's midpoint, across the side
+    tilts_u_rad: Floats  # (N,) of each side's direction
+    bows_mm: Floats  # (N,) sag of the middle against the ends, positive outward
+    widths: tuple[Width, ...]
+    seams: tuple[Seam, ...] = ()
+    trouble: str | None = None  # why the picture is at fault: "touching", "cut_off", ...; None if it is not
+
+    @property
+    def sides_mm(self) -> Floats:
+        """(N,) lengths."""
+        return np.hypot(*(np.roll(self.corners_mat_mm, -1, axis=0) - self.corners_mat_mm).T)
+
+    @property
+    def angles_rad(self) -> Floats:
+        """(N,) interior angle at each corner."""
+        ahead = np.roll(self.corners_mat_mm, -1, axis=0) - self.corners_mat_mm
+        back = -np.roll(ahead, 1, axis=0)
+        cross = ahead[:, 0] * back[:, 1] - ahead[:, 1] * back[:, 0]
+        return np.arctan2(cross, np.sum(ahead * back, axis=1)) % (2.0 * np.pi)
+
+    @property
+    def angles_u_rad(self) -> Floats:
+        """(N,) of each interior angle: its two sides' tilts, taken as independent."""
+        return np.hypot(self.tilts_u_rad, np.roll(self.tilts_u_rad, 1))
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Judged:
+    """A measured unit beside what was expected of it. Without an expected shape there is no verdict."""
+
+    unit: MeasuredUnit  # numbered as the expected shape is
+    expected: str | None = None
+    offsets_mm: Floats | None = None  # (N,) of each side's midpoint from the best rigid fit, positive outward
+    offsets_u_mm: Floats | None = None
+    verdict: Verdict | None = None
+    fit_probability: float | None = None
+    why: str = ""  # a sentence for the person: "cut edge 1/16 in too wide"
