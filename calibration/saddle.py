@@ -1,0 +1,198 @@
+"""The corner of four squares, to a hundredth of a pixel: two crossing blurred edges fitted to native pixels.
+
+Around a corner the light is
+
+    I = (mean + contrast * erf(e1 / (s sqrt 2)) * erf(e2 / (s sqrt 2))) * (1 + fall . d)
+
+with e1, e2 the signed distances from two straight lines, s the total blur (lens and pixel) and d the place
+in the window. It is fitted in linear light, because a tone curve moves every edge towards its dark side.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import erf
+
+Floats = NDArray[np.float64]
+
+STEPS = 12
+SETTLED_PX = 1e-4
+_PARAMETERS = 9  # x, y, angle 1, angle 2, mean, contrast, blur, fall x, fall y
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Saddles:
+    """Fitted corners; a row each."""
+
+    corners_px: Floats  # (N, 2)
+    corners_u_px: Floats  # (N,) standard uncertainty per axis, from the scatter of the pixels about the fit
+    blur_px: Floats  # (N,) standard deviation of the edges' blur, pixel included
+    contrast: Floats  # (N,) half the step between white and black, linear light
+    white: Floats  # (N,) level of the white squares, linear light
+    good: NDArray[np.bool_]  # (N,) the fit settled, near its start, on something like a corner
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Windows:
+    """The pixels about each start: places relative to it, their light, and which of them count."""
+
+    x: Floats  # (N, P)
+    y: Floats
+    light: Floats
+    weight: Floats
+
+
+def fit_saddles(
+    linear: NDArray[np.float32],
+    starts_px: Floats,
+    along_px: Floats,
+    up_px: Floats,
+    clear: float,
+    reach: float,
+    most_px: float = 14.0,
+) -> Saddles:
+    """Fit every corner of one view at once (Levenberg-Marquardt, analytic slopes).
+
+    Parameters
+    ----------
+    linear : (h, w) float32
+        The picture in linear light.
+    starts_px : (N, 2)
+        Corners to within about 2 px.
+    along_px, up_px : (N, 2)
+        What one square's side is in the picture at each corner, along the rows and up the columns.
+    clear, reach : float
+        In squares: how far from an edge the squares' inside is plain, and how long an edge is used.
+    most_px : float
+        Edges are taken as straight for this length at most.
+    """
+    windows = _windows(linear, starts_px, along_px, up_px, clear, reach, most_px)
+    fit = _start(windows, along_px, up_px)
+    fit, normal, cost = _settle(windows, fit)
+    freedom = np.maximum(windows.weight.sum(axis=1) - _PARAMETERS, 1.0)
+    scatter = cost / freedom
+    cov = np.linalg.pinv(normal) * scatter[:, None, None]
+    u = np.sqrt(np.maximum((cov[:, 0, 0] + cov[:, 1, 1]) / 2, 0.0))
+    moved = np.hypot(fit[:, 0], fit[:, 1])
+    shortest = np.minimum(np.hypot(*along_px.T), np.hypot(*up_px.T))
+    contrast, blur = np.abs(fit[:, 5]), np.abs(fit[:, 6])
+    good = (
+        np.isfinite(fit).all(axis=1)
+        & (moved < np.minimum(3.0, 0.2 * shortest))
+        & (contrast > 6 * np.sqrt(scatter))
+        & (blur < 0.25 * shortest)
+        & (freedom > 2 * _PARAMETERS)
+    )
+    return Saddles(starts_px + fit[:, :2], u, blur, contrast, fit[:, 4] + contrast, good)
+
+
+def _windows(
+    linear: NDArray[np.float32],
+    starts_px: Floats,
+    along_px: Floats,
+    up_px: Floats,
+    clear: float,
+    reach: float,
+    most_px: float,
+) -> _Windows:
+    """Cut out squares of pixels and keep the arms of the cross that holds no marker."""
+    h, w = linear.shape
+    longest = np.max(np.hypot(*along_px.T) + np.hypot(*up_px.T), initial=1.0)
+    half = int(np.ceil(min(reach * longest, most_px)))
+    dx, dy = (a.ravel() for a in np.meshgrid(np.arange(-half, half + 1), np.arange(-half, half + 1)))
+    centre = np.rint(starts_px).astype(int)
+    column, row = centre[:, :1] + dx, centre[:, 1:] + dy
+    inside = (column >= 0) & (column < w) & (row >= 0) & (row < h)
+    light = linear[np.clip(row, 0, h - 1), np.clip(column, 0, w - 1)].astype(float)
+    x, y = column - starts_px[:, :1], row - starts_px[:, 1:]
+    # the pixels in squares, along and up
+    det = along_px[:, :1] * up_px[:, 1:] - along_px[:, 1:] * up_px[:, :1]
+    a = np.abs((x * up_px[:, 1:] - y * up_px[:, :1]) / det)
+    b = np.abs((y * along_px[:, :1] - x * along_px[:, 1:]) / det)
+    keep = inside & (np.maximum(a, b) < reach) & (np.minimum(a, b) < clear) & (np.hypot(x, y) < most_px)
+    return _Windows(x, y, light, keep.astype(float))
+
+
+def _start(windows: _Windows, along_px: Floats, up_px: Floats) -> Floats:
+    """(N, 9) first guess: the edges as the grid has them, the levels from the window."""
+    fit = np.zeros((len(along_px), _PARAMETERS))
+    fit[:, 2] = np.arctan2(along_px[:, 1], along_px[:, 0])
+    fit[:, 3] = np.arctan2(up_px[:, 1], up_px[:, 0])
+    fit[:, 6] = 0.8
+    held = np.where(windows.weight > 0, windows.light, np.nan)
+    if len(held):
+        low, high = np.nanpercentile(held, [15, 85], axis=1)
+        fit[:, 4], fit[:, 5] = (low + high) / 2, (high - low) / 2
+    e1, e2, *_ = _distances(windows, fit)
+    same = np.sum(windows.weight * np.sign(e1 * e2) * (windows.light - fit[:, 4:5]), axis=1)
+    fit[:, 5] *= np.where(same < 0, -1.0, 1.0)
+    return fit
+
+
+def _distances(windows: _Windows, fit: Floats) -> tuple[Floats, ...]:
+    """Signed distances from both lines, and the places relative to the corner."""
+    x, y = windows.x - fit[:, 0:1], windows.y - fit[:, 1:2]
+    c1, s1, c2, s2 = np.cos(fit[:, 2:3]), np.sin(fit[:, 2:3]), np.cos(fit[:, 3:4]), np.sin(fit[:, 3:4])
+    return c1 * y - s1 * x, c2 * y - s2 * x, c1 * x + s1 * y, c2 * x + s2 * y, c1, s1, c2, s2
+
+
+def _model(windows: _Windows, fit: Floats) -> tuple[Floats, Floats]:
+    """Light (N, P) and its slopes (N, P, 9)."""
+    e1, e2, t1, t2, c1, s1, c2, s2 = _distances(windows, fit)
+    mean, contrast, blur = fit[:, 4:5], fit[:, 5:6], fit[:, 6:7]
+    root = np.sqrt(2.0) * blur
+    f1, f2 = erf(e1 / root), erf(e2 / root)
+    bell = np.sqrt(2 / np.pi) / blur
+    g1, g2 = bell * np.exp(-((e1 / root) ** 2)), bell * np.exp(-((e2 / root) ** 2))
+    fall = 1.0 + fit[:, 7:8] * windows.x + fit[:, 8:9] * windows.y
+    level = mean + contrast * f1 * f2
+    by1, by2 = contrast * fall * g1 * f2, contrast * fall * f1 * g2  # slopes by e1 and e2
+    slopes = np.stack(
+        [
+            by1 * s1 + by2 * s2,
+            -by1 * c1 - by2 * c2,
+            -by1 * t1,
+            -by2 * t2,
+            fall,
+            fall * f1 * f2,
+            -(by1 * e1 + by2 * e2) / blur,
+            level * windows.x,
+            level * windows.y,
+        ],
+        axis=-1,
+    )
+    return level * fall, slopes
+
+
+def _settle(windows: _Windows, fit: Floats) -> tuple[Floats, Floats, Floats]:
+    """Levenberg-Marquardt on all corners side by side: the fit, its normal matrices, its costs."""
+    damping = np.full(len(fit), 1e-3)
+    normal, pull, cost = _normal(windows, fit)
+    for _ in range(STEPS):
+        lifted = normal + np.einsum("n,ij,nij->nij", damping, np.eye(_PARAMETERS), normal)
+        lifted += 1e-12 * np.eye(_PARAMETERS)
+        step = np.linalg.solve(lifted, pull[..., None])[..., 0]
+        tried = fit + step
+        tried[:, 6] = np.clip(np.abs(tried[:, 6]), 0.2, 50.0)
+        tried_normal, tried_pull, tried_cost = _normal(windows, tried)
+        better = tried_cost <= cost
+        damping = np.where(better, damping * 0.1, damping * 10.0)
+        fit = np.where(better[:, None], tried, fit)
+        normal = np.where(better[:, None, None], tried_normal, normal)
+        pull = np.where(better[:, None], tried_pull, pull)
+        cost = np.where(better, tried_cost, cost)
+        if np.all(np.hypot(step[:, 0], step[:, 1]) < SETTLED_PX):
+            break
+    return fit, normal, cost
+
+
+def _normal(windows: _Windows, fit: Floats) -> tuple[Floats, Floats, Floats]:
+    light, slopes = _model(windows, fit)
+    miss = windows.weight * (windows.light - light)
+    weighted = slopes * windows.weight[..., None]
+    normal = np.swapaxes(weighted, 1, 2) @ slopes
+    pull = (miss[:, None, :] @ slopes)[:, 0, :]
+    return normal, pull, np.sum(miss * miss, axis=1)
