@@ -1,0 +1,51 @@
+"""Linear light: undo the camera's tone curve before anything is located or averaged.
+
+A step that is encoded by a tone curve looks shifted towards its dark side, by up to half a pixel.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats32 = NDArray[np.float32]
+
+# Rows: luminance (IEC 61966-2-1 weights, here for blue green red), and two colour differences. Cameras and
+# JPEG blur the differences more than the luminance, so edges are fitted to the three of them one by one.
+LUMA_CHROMA = np.array(
+    [[0.0722, 0.7152, 0.2126], [-0.0722, -0.7152, 0.7874], [0.9278, -0.7152, -0.2126]], dtype=np.float32
+)
+
+
+def linear_from_srgb(encoded: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Encoded values 0..1 to linear light 0..1 by IEC 61966-2-1.
+
+    >>> linear_from_srgb(np.array([0.5])).round(6)
+    array([0.214041])
+    """
+    return np.where(encoded <= 0.04045, encoded / 12.92, ((encoded + 0.055) / 1.055) ** 2.4)
+
+
+def srgb_from_linear(linear: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Linear light 0..1 to encoded values 0..1 by IEC 61966-2-1."""
+    return np.where(linear <= 0.0031308, linear * 12.92, 1.055 * np.maximum(linear, 0.0) ** (1 / 2.4) - 0.055)
+
+
+LINEAR_OF_BYTE: Floats32 = linear_from_srgb(np.arange(256) / 255.0).astype(np.float32)
+
+
+def linear_image(pixels: NDArray[np.uint8]) -> Floats32:
+    """An 8-bit picture (H, W, 3) in linear light, 0..1, same channel order."""
+    return LINEAR_OF_BYTE[pixels]
+
+
+def luma_chroma(linear: Floats32) -> Floats32:
+    """Linear blue green red (..., 3) to luminance and two colour differences (..., 3)."""
+    return linear @ LUMA_CHROMA.T
+
+
+def byte_step(linear: float) -> float:
+    """How much linear light one step of the 8-bit encoding is worth at a level of `linear`, 0..1."""
+    encoded = float(srgb_from_linear(np.array(min(max(linear, 0.0), 1.0))))
+    around = linear_from_srgb(np.clip([encoded - 0.5 / 255, encoded + 0.5 / 255], 0.0, 1.0))
+    return float(around[1] - around[0])

@@ -1,0 +1,142 @@
+"""The known mat: what the empty mat looks like, and how a frame differs from it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.light import byte_step, linear_image, luma_chroma
+
+Floats32 = NDArray[np.float32]
+
+MAD_TO_SD = 1.4826  # median absolute deviation of a normal distribution to its standard deviation
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class MatPicture:
+    """The empty mat as the camera sees it.
+
+    `levels` is (H, W, 3), linear luminance and two colour differences. `known` is False where no picture of the
+    bare mat was given and the levels are a smooth guess: grid lines and stains are then not in it.
+    """
+
+    levels: Floats32
+    known: bool
+
+
+def mat_picture(empty_frames: Sequence[NDArray[np.uint8]]) -> MatPicture:
+    """Average pictures (H, W, 3) of the bare mat in linear light; at least one, all of one size."""
+    if not empty_frames:
+        raise ValueError("at least one picture of the empty mat is needed")
+    total = np.zeros(empty_frames[0].shape, np.float32)
+    for frame in empty_frames:
+        total += linear_image(frame)
+    return MatPicture(luma_chroma(total / len(empty_frames)), known=True)
+
+
+def guessed_mat_picture(pixels: NDArray[np.uint8], on_mat: NDArray[np.bool_]) -> MatPicture:
+    """Guess the bare mat from a picture with cloth on it: a smooth surface through its commonest colour.
+
+    `on_mat` is (H, W), True where the mat can be seen at all. The surface is a robust fit of low order to
+    the pixels near the commonest colour; good where most of the mat is bare.
+    """
+    levels = luma_chroma(linear_image(pixels))
+    ys, xs = np.nonzero(on_mat[::4, ::4])
+    sample = levels[::4, ::4][ys, xs].astype(np.float64)
+    height, width = on_mat.shape
+    u, v = xs * 4 / width - 0.5, ys * 4 / height - 0.5
+    terms = np.column_stack([np.ones_like(u), u, v, u * u, u * v, v * v])
+    use = _near_commonest(sample)
+    coefficients = np.zeros((6, 3))
+    for _ in range(8):
+        coefficients = np.linalg.lstsq(terms[use], sample[use], rcond=None)[0]
+        error = sample - terms @ coefficients
+        spread = np.median(np.abs(error[use]), axis=0) * MAD_TO_SD + 1e-4
+        use = np.all(np.abs(error) < 3.0 * spread, axis=1)
+    rows, columns = np.arange(height) / height - 0.5, np.arange(width) / width - 0.5
+    u2, v2 = np.meshgrid(columns, rows)
+    surface = np.zeros((height, width, 3), np.float32)
+    for column, term in enumerate((np.ones_like(u2), u2, v2, u2 * u2, u2 * v2, v2 * v2)):
+        surface += (term[..., None] * coefficients[column]).astype(np.float32)
+    return MatPicture(surface, known=False)
+
+
+def _near_commonest(sample: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """(N,) True for the samples (N, 3) within a broad range of the fullest cell of a colour histogram."""
+    low, high = np.percentile(sample, [1, 99], axis=0)
+    counts, edges = np.histogramdd(sample, bins=12, range=list(zip(low, high + 1e-6, strict=True)))
+    best = np.unravel_index(np.argmax(counts), counts.shape)
+    centre = np.array([(edges[i][k] + edges[i][k + 1]) / 2 for i, k in enumerate(best)])
+    size = np.array([edges[i][1] - edges[i][0] for i in range(3)])
+    return np.asarray(np.all(np.abs(sample - centre) < 1.5 * size, axis=1))
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Scene:
+    """A frame beside the mat it was taken over: linear luminance and two colour differences, (H, W, 3) each.
+
+    `bare` is the mat as it would look in this frame's exposure.
+    """
+
+    levels: Floats32
+    bare: Floats32
+    noise: NDArray[np.float64]  # (3,) standard deviation of one pixel's difference on bare mat
+    known: bool  # whether `bare` came from a picture of the bare mat
+
+    @property
+    def step(self) -> float:
+        """What one step of the 8-bit encoding is worth on the bare mat."""
+        return byte_step(float(np.median(self.bare[::8, ::8, 0])))
+
+    def slopes(self) -> tuple[Floats32, Floats32]:
+        """Derivatives of the bare mat along x and y of the picture, (H, W, 3) each, per px."""
+        smoothed = cv2.GaussianBlur(self.bare, (0, 0), 0.5)
+        kernel = np.array([[-0.5, 0.0, 0.5]], np.float32)
+        return cv2.filter2D(smoothed, -1, kernel), cv2.filter2D(smoothed, -1, kernel.T)
+
+
+def compare_with_mat(pixels: NDArray[np.uint8], mat: MatPicture, on_mat: NDArray[np.bool_]) -> Scene:
+    """Bring the mat's picture to the exposure of `pixels` (H, W, 3) and state the noise of their difference.
+
+    Raises ValueError where the sizes differ.
+    """
+    levels = luma_chroma(linear_image(pixels))
+    if levels.shape != mat.levels.shape:
+        raise ValueError(f"frame is {levels.shape[1]}x{levels.shape[0]}, the mat's picture {mat.levels.shape[1]}x{mat.levels.shape[0]}")
+    frame, bare = levels[::3, ::3][on_mat[::3, ::3]], mat.levels[::3, ::3][on_mat[::3, ::3]]
+    gain = 1.0
+    if mat.known:
+        ratio = frame[:, 0] / np.maximum(bare[:, 0], 1e-4)
+        gain = _mode(ratio)
+    difference = frame - gain * bare
+    near = np.abs(difference[:, 0]) < 4.0 * _low_spread(difference[:, 0])
+    noise = np.array([_low_spread(difference[near, c]) for c in range(3)])
+    return Scene(levels, (gain * mat.levels).astype(np.float32), noise, mat.known)
+
+
+def _mode(values: Floats32) -> float:
+    """The commonest value: the middle of the narrowest interval that holds a quarter of them (half-sample mode)."""
+    ordered = np.sort(values.astype(np.float64))
+    while ordered.size > 64:
+        half = ordered.size // 2
+        start = int(np.argmin(ordered[half:] - ordered[:-half]))
+        ordered = ordered[start : start + half]
+    return float(np.median(ordered))
+
+
+def _low_spread(values: Floats32) -> float:
+    """Standard deviation of the commonest part of `values`, cloth and stains left out."""
+    mode = _mode(values)
+    distance = np.sort(np.abs(values - mode))
+    # A third of the picture is taken to be bare mat at least; of a normal distribution's distances from its
+    # middle, the share within z standard deviations is erf(z / sqrt 2): a third of them within 0.4307.
+    return float(max(distance[distance.size // 3] / 0.4307, 2e-4))
+
+
+def smooth(image: Floats32, size_px: int) -> Floats32:
+    """Box mean of (H, W, C)."""
+    return np.asarray(cv2.blur(image, (size_px, size_px)), dtype=np.float32)

@@ -1,0 +1,252 @@
+"""Measure every piece of cloth in a picture: regions, straight sides, corners, widths, each with its uncertainty."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.pinhole import Pinhole
+from vision.edges import NARROW, WIDE, Blur, SideFit, Window, fit_side
+from vision.mat import Scene
+from vision.outline import drop_flat_corners, line_meeting, rough_polygon
+from vision.regions import Region, find_regions
+from vision.units import MeasuredUnit, Width
+
+Floats = NDArray[np.float64]
+
+PARALLEL_RAD = math.radians(5.0)
+LEAST_AREA_MM2 = 60.0
+LEAST_SIDE_MM = 5.0  # a shorter side is a nick or a thread, not a side
+MOST_TRIES = 4  # of fitting, with fewer corners each time
+
+
+@dataclass(frozen=True, slots=True)
+class Cloth:
+    """How far the cloth's top lies above the mat, and how sure that is."""
+
+    height_mm: float = 0.4
+    u_mm: float = 0.06
+
+
+@dataclass(frozen=True, slots=True)
+class Trust:
+    """What the rig adds to every figure's standard uncertainty: its own at a point, and relative to a length."""
+
+    rig_u_mm: float = 0.0
+    scale_u: float = 0.0
+
+
+def measure_units(
+    scene: Scene, camera: Pinhole, on_mat: NDArray[np.bool_], cloth: Cloth = Cloth(), trust: Trust = Trust()
+) -> tuple[MeasuredUnit, ...]:
+    """Every piece of cloth with straight sides in `scene`, from the top of the picture down.
+
+    `on_mat` is (H, W), True where cloth is looked for. What differs from the mat and cannot be measured comes back
+    with its rough outline and the trouble named; it is never left out.
+    """
+    px_per_mm = _px_per_mm(camera, on_mat)
+    regions = find_regions(scene, on_mat, LEAST_AREA_MM2 * px_per_mm**2)
+    slopes = scene.slopes()
+    first = [_measure_region(scene, slopes, camera, cloth, regions, i, Blur(), (WIDE, NARROW)) for i in range(len(regions))]
+    blur = _blur_of([fits for found in first if found is not None for fits in found[1]])
+    units = []
+    for i, found in enumerate(first):
+        if found is not None:
+            again = _fit_sides(scene, slopes, camera, cloth, found[0], _taken(regions, i, on_mat.shape), blur, (NARROW,))
+            found = again or found
+        units.append(_unit(regions[i], found, camera, cloth, trust))
+    return tuple(units)
+
+
+def _px_per_mm(camera: Pinhole, on_mat: NDArray[np.bool_]) -> float:
+    ys, xs = np.nonzero(on_mat[::16, ::16])
+    centre = np.array([xs.mean(), ys.mean()]) * 16.0
+    corners = camera.mat_from_px(centre + np.array([[0.0, 0.0], [8.0, 0.0], [0.0, 8.0]]))
+    sides = corners[1:] - corners[0]
+    return 8.0 / math.sqrt(abs(float(sides[0, 0] * sides[1, 1] - sides[0, 1] * sides[1, 0])))
+
+
+def _taken(regions: Sequence[Region], own: int, shape: tuple[int, ...]) -> NDArray[np.bool_]:
+    """(H, W): pixels of the other regions and next to them."""
+    taken = np.zeros(shape, np.uint8)
+    for i, region in enumerate(regions):
+        if i != own:
+            x, y, w, h = region.box_px
+            taken[y : y + h, x : x + w] |= region.mask.astype(np.uint8)
+    return np.asarray(cv2.dilate(taken, np.ones((5, 5), np.uint8)) > 0)
+
+
+Found = tuple[Floats, list[SideFit]]
+
+
+def _measure_region(
+    scene: Scene,
+    slopes: tuple[Floats, Floats],
+    camera: Pinhole,
+    cloth: Cloth,
+    regions: Sequence[Region],
+    own: int,
+    blur: Blur,
+    windows: tuple[Window, ...],
+) -> Found | None:
+    corners_px = rough_polygon(regions[own])
+    if corners_px is None or len(corners_px) > 12:
+        return None
+    corners_mat_mm = camera.mat_from_px(corners_px, cloth.height_mm)
+    taken = _taken(regions, own, scene.levels.shape[:2])
+    for _ in range(MOST_TRIES):
+        found = _fit_sides(scene, slopes, camera, cloth, corners_mat_mm, taken, blur, windows)
+        if found is None:
+            return None
+        corners_mat_mm = drop_flat_corners(found[0], LEAST_SIDE_MM)
+        if len(corners_mat_mm) == len(found[0]):
+            return found
+    return None
+
+
+def _fit_sides(
+    scene: Scene,
+    slopes: tuple[Floats, Floats],
+    camera: Pinhole,
+    cloth: Cloth,
+    corners_mat_mm: Floats,
+    taken: NDArray[np.bool_],
+    blur: Blur,
+    windows: tuple[Window, ...],
+) -> Found | None:
+    """Fit each side, and meet neighbours at the corners. None where a side cannot be fitted."""
+    fits = []
+    for i in range(len(corners_mat_mm)):
+        ends = corners_mat_mm[[i, (i + 1) % len(corners_mat_mm)]]
+        trims_px = (_trim_px(corners_mat_mm, i), _trim_px(corners_mat_mm, i + 1))
+        fit = fit_side(scene, slopes, camera, cloth.height_mm, ends, trims_px, taken, blur, windows)
+        if fit is None:
+            return None
+        fits.append(fit)
+    corners = [
+        line_meeting(a.middle_mat_mm, a.middle_mat_mm + a.along, b.middle_mat_mm, b.middle_mat_mm + b.along)
+        for a, b in zip([fits[-1], *fits[:-1]], fits, strict=True)
+    ]
+    if any(corner is None for corner in corners):
+        return None
+    return np.array(corners), fits
+
+
+def _trim_px(corners: Floats, i: int) -> float:
+    """How much of a side's end to leave out at corner i, so that the neighbour's edge is not in the window."""
+    n = len(corners)
+    back, ahead = corners[(i - 1) % n] - corners[i % n], corners[(i + 1) % n] - corners[i % n]
+    angle = math.atan2(abs(float(back[0] * ahead[1] - back[1] * ahead[0])), float(back @ ahead))
+    if angle >= math.pi / 2:
+        return 5.0
+    return max(5.0, NARROW.inside_px / math.tan(angle) + 3.0 / math.sin(angle))
+
+
+def _blur_of(fits: Sequence[SideFit]) -> Blur:
+    """The blur that the strong sides agree on."""
+    strong = [fit.blur_px for fit in fits if fit.contrast > 20.0]
+    if len(strong) < 4:
+        return Blur()
+    return Blur(luma_px=float(np.median(strong)), luma_u_px=0.1)
+
+
+def _unit(region: Region, found: Found | None, camera: Pinhole, cloth: Cloth, trust: Trust) -> MeasuredUnit:
+    if found is None:
+        return _not_measured(region, camera, cloth)
+    corners, fits = found
+    offsets_u = np.array([_offset_u(fit, camera, cloth, trust) for fit in fits])
+    tilts_u = np.array([math.sqrt(fit.covariance[1, 1]) for fit in fits])
+    return MeasuredUnit(
+        corners,
+        _corners_u(corners, offsets_u, tilts_u),
+        offsets_u,
+        tilts_u,
+        np.array([fit.bow_mm for fit in fits]),
+        _widths(corners, offsets_u, tilts_u, trust),
+        trouble="cut_off" if region.cut_off else None,
+    )
+
+
+def _not_measured(region: Region, camera: Pinhole, cloth: Cloth) -> MeasuredUnit:
+    rim = cv2.approxPolyDP(region.contour_px.astype(np.float32)[:, None], 4.0, True)[:, 0].astype(np.float64)
+    if len(rim) < 3:
+        rim = np.array([region.contour_px.min(0), [*region.contour_px.max(0)], region.contour_px.mean(0)])
+    corners = camera.mat_from_px(rim, cloth.height_mm)
+    unknown = np.full(len(corners), np.nan)
+    trouble = "cut_off" if region.cut_off else "no_straight_sides"
+    return MeasuredUnit(corners, unknown, unknown, unknown, unknown, (), trouble=trouble)
+
+
+def _offset_u(fit: SideFit, camera: Pinhole, cloth: Cloth, trust: Trust) -> float:
+    """Standard uncertainty of a side's place across it: the fit's, its model's, the rig's and the cloth's height."""
+    away = fit.middle_mat_mm - camera.lens_mat_mm[:2]
+    lean = float(np.hypot(*away)) / float(camera.lens_mat_mm[2])
+    # Where the side wall faces the lens, its foot may be what is seen instead of its top.
+    outward = np.array([fit.along[1], -fit.along[0]])
+    wall_mm = max(0.0, -float(away @ outward)) / float(camera.lens_mat_mm[2]) * cloth.height_mm
+    parts = (
+        math.sqrt(fit.covariance[0, 0]),
+        MODEL_FLOOR_PX / fit.px_per_mm,
+        trust.rig_u_mm,
+        lean * cloth.u_mm,
+        wall_mm / math.sqrt(12.0),
+    )
+    return math.sqrt(sum(part * part for part in parts))
+
+
+MODEL_FLOOR_PX = 0.02  # what no fit on an 8-bit picture of real cloth can promise to beat
+
+
+def _corners_u(corners: Floats, offsets_u: Floats, tilts_u: Floats) -> Floats:
+    """The greater axis of each corner's uncertainty, from the two sides that meet there."""
+    n = len(corners)
+    result = np.empty(n)
+    lengths = np.hypot(*(np.roll(corners, -1, axis=0) - corners).T)
+    for i in range(n):
+        normals, across = [], []
+        for side in ((i - 1) % n, i):
+            along = (corners[(side + 1) % n] - corners[side]) / lengths[side]
+            normals.append([along[1], -along[0]])
+            across.append(math.hypot(offsets_u[side], tilts_u[side] * lengths[side] / 2.0))
+        solve = np.linalg.inv(np.array(normals))
+        result[i] = math.sqrt(float(np.linalg.norm(solve @ np.diag(np.square(across)) @ solve.T, 2)))
+    return result
+
+
+def side_distances(corners: Floats, i: int, j: int) -> tuple[float, float, float]:
+    """Mean, least and greatest distance of sides i and j of an outline (N, 2), as `Width` defines them."""
+    n = len(corners)
+    ends = {side: corners[[side, (side + 1) % n]] for side in (i, j)}
+    middles, tips = [], []
+    for one, other in ((i, j), (j, i)):
+        a, b = ends[other]
+        along = (b - a) / np.hypot(*(b - a))
+        normal = np.array([along[1], -along[0]])
+        middles.append(abs(float((ends[one].mean(axis=0) - a) @ normal)))
+        tips.extend(np.abs((ends[one] - a) @ normal))
+    return (middles[0] + middles[1]) / 2.0, float(min(tips)), float(max(tips))
+
+
+def _widths(corners: Floats, offsets_u: Floats, tilts_u: Floats, trust: Trust) -> tuple[Width, ...]:
+    n = len(corners)
+    ahead = np.roll(corners, -1, axis=0) - corners
+    directions = np.arctan2(ahead[:, 1], ahead[:, 0])
+    widths = []
+    for i in range(n):
+        for j in range(i + 1, n):
+            between = (directions[i] - directions[j]) % math.pi
+            if min(between, math.pi - between) > PARALLEL_RAD:
+                continue
+            mean, least, greatest = side_distances(corners, i, j)
+            # Midpoints that face each other at a slant see the sides' tilts too.
+            slant = abs(float((corners[[i, (i + 1) % n]].mean(0) - corners[[j, (j + 1) % n]].mean(0)) @ ahead[i])) / float(
+                np.hypot(*ahead[i])
+            )
+            u = math.hypot(offsets_u[i], offsets_u[j], slant / 2 * tilts_u[i], slant / 2 * tilts_u[j], mean * trust.scale_u)
+            widths.append(Width((i, j), mean, least, greatest, u))
+    return tuple(widths)

@@ -1,0 +1,173 @@
+"""From a region's rim to the rough polygon of its straight sides, good to a pixel or two: a start for the edge fit."""
+
+from __future__ import annotations
+
+import math
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.regions import CONVEX, Region
+
+Floats = NDArray[np.float64]
+
+SIMPLIFY_PX = 1.8
+LEAST_TURN_RAD = math.radians(9.0)  # two sides that turn by less are one side, bowed
+CORNER_COST_PX = 0.2  # one corner more must bring the outline this much nearer to the rim
+MOST_CORNERS = 16
+RIM_SHARE = 0.85  # of the rim must be explained; the rest may be threads, or a print with the mat's colour in it
+
+
+def rough_polygon(region: Region) -> Floats | None:
+    """Corners (N, 2) in px of the region's straight-sided outline, N >= 3, or None where there is none.
+
+    Counter-clockwise as a person sees the picture (y of the pixels runs down). Of several outlines, from the convex
+    hull and from the rim itself, the one that explains the rim best for its number of corners is taken.
+    """
+    hull = _simplify(cv2.convexHull(region.contour_px.astype(np.float32))[:, 0].astype(np.float64), SIMPLIFY_PX)
+    outlines = [drop_flat_corners(outline) for outline in _with_fewer_sides(hull)]
+    if region.solidity < CONVEX:
+        outlines += [drop_flat_corners(_simplify(region.contour_px, px)) for px in (1.5, 2.5, 4.0, 6.0, 9.0)]
+    best, least = None, math.inf
+    for outline in outlines:
+        if not 3 <= len(outline) <= MOST_CORNERS:
+            continue
+        corners = drop_flat_corners(_through_rim(outline, region.contour_px))
+        corners = drop_flat_corners(_through_rim(corners, region.contour_px))
+        cost = _misfit_px(corners, region) + CORNER_COST_PX * len(corners)
+        if cost < least:
+            best, least = corners, cost
+    if best is None:
+        return None
+    return best[::-1] if _signed_area(best) > 0 else best
+
+
+def _misfit_px(corners: Floats, region: Region) -> float:
+    """How far an outline is from the rim, on average, and how much its area differs, spread over its length."""
+    a, b = corners, np.roll(corners, -1, axis=0)
+    along = b - a
+    length = np.hypot(*along.T)
+    rim = region.contour_px[::2]
+    share = np.clip(np.einsum("nsk,sk->ns", rim[:, None] - a, along) / np.maximum(length, 1e-9) ** 2, 0.0, 1.0)
+    foot = a + share[..., None] * along
+    distance = np.sort(np.min(np.hypot(*np.moveaxis(rim[:, None] - foot, -1, 0)), axis=1))
+    near = distance[: max(1, int(RIM_SHARE * len(distance)))]
+    return float(near.mean() + abs(abs(_signed_area(corners)) - region.area_px) / length.sum())
+
+
+def _signed_area(corners: Floats) -> float:
+    ahead = np.roll(corners, -1, axis=0)
+    return float(np.sum(corners[:, 0] * ahead[:, 1] - corners[:, 1] * ahead[:, 0]) / 2.0)
+
+
+def _simplify(corners: Floats, most_px: float) -> Floats:
+    simple = cv2.approxPolyDP(corners.astype(np.float32)[:, None], most_px, True)
+    return np.asarray(simple[:, 0], dtype=np.float64)
+
+
+def _with_fewer_sides(corners: Floats) -> list[Floats]:
+    """A convex outline, and what is left as side after side gives way to the meeting point of its neighbours.
+
+    Each time the side whose loss adds the least area.
+    """
+    outlines = [corners]
+    while len(corners) > 3:
+        costs = [_cost_without(corners, i) for i in range(len(corners))]
+        i = int(np.argmin([cost for cost, _ in costs]))
+        meeting = costs[i][1]
+        if meeting is None:
+            break
+        corners = _without_side(corners, i)
+        outlines.append(corners)
+    return outlines
+
+
+def _cost_without(corners: Floats, i: int) -> tuple[float, Floats | None]:
+    """Area added by dropping side i of a convex outline, and the corner that takes its place."""
+    n = len(corners)
+    before, start, end, after = (corners[k % n] for k in (i - 1, i, i + 1, i + 2))
+    meeting = line_meeting(before, start, end, after)
+    if meeting is None:
+        return math.inf, None
+    beyond_start = np.dot(meeting - start, start - before) >= 0 and np.dot(meeting - end, end - after) >= 0
+    if not beyond_start:
+        return math.inf, None
+    u, v = start - meeting, end - meeting
+    return abs(float(u[0] * v[1] - u[1] * v[0])) / 2.0, meeting
+
+
+def line_meeting(a: Floats, b: Floats, c: Floats, d: Floats) -> Floats | None:
+    """Where the lines a-b and c-d meet, (2,), or None where they are parallel."""
+    u, v = b - a, d - c
+    det = u[0] * v[1] - u[1] * v[0]
+    if abs(det) < 1e-9 * (np.hypot(*u) * np.hypot(*v) + 1e-12):
+        return None
+    w = c - a
+    return np.asarray(a + u * (w[0] * v[1] - w[1] * v[0]) / det)
+
+
+def drop_flat_corners(corners: Floats, least_side: float = 0.0) -> Floats:
+    """Leave out corners (N, 2) at which an outline hardly turns, and sides shorter than `least_side`."""
+    while len(corners) > 3:
+        ahead = np.roll(corners, -1, axis=0) - corners
+        back = corners - np.roll(corners, 1, axis=0)
+        turn = np.abs(np.arctan2(back[:, 0] * ahead[:, 1] - back[:, 1] * ahead[:, 0], np.sum(back * ahead, axis=1)))
+        i = int(np.argmin(turn))
+        if turn[i] < LEAST_TURN_RAD:
+            corners = np.delete(corners, i, axis=0)
+            continue
+        lengths = np.hypot(*ahead.T)
+        i = int(np.argmin(lengths))
+        if lengths[i] >= least_side:
+            break
+        corners = _without_side(corners, i)
+    return corners
+
+
+def _without_side(corners: Floats, i: int) -> Floats:
+    """Drop side i: its neighbours meet instead, where they do so close by; else one corner takes its place."""
+    n = len(corners)
+    before, start, end, after = (corners[k % n] for k in (i - 1, i, i + 1, i + 2))
+    meeting = line_meeting(before, start, end, after)
+    middle = (start + end) / 2.0
+    if meeting is None or np.hypot(*(meeting - middle)) > 3.0 * np.hypot(*(end - start)):
+        meeting = middle
+    kept = np.delete(corners, (i + 1) % n, axis=0)
+    kept[i if i < n - 1 else n - 2] = meeting
+    return kept
+
+
+def _through_rim(corners: Floats, rim_px: Floats) -> Floats:
+    """Lay each side through the rim's pixels near it (median-based weights), and meet them anew at the corners."""
+    lines = [_side_through_rim(corners[i], corners[(i + 1) % len(corners)], rim_px) for i in range(len(corners))]
+    better = []
+    for i, corner in enumerate(corners):
+        meeting = line_meeting(*lines[i - 1], *lines[i])
+        near = meeting is not None and np.hypot(*(meeting - corner)) < 12.0
+        better.append(meeting if near else corner)
+    return np.array(better)
+
+
+def _side_through_rim(a: Floats, b: Floats, rim_px: Floats) -> tuple[Floats, Floats]:
+    length = float(np.hypot(*(b - a)))
+    along = (b - a) / length
+    normal = np.array([-along[1], along[0]])
+    t, e = (rim_px - a) @ along, (rim_px - a) @ normal
+    use = (np.abs(e) < 4.0) & (t > 0.08 * length) & (t < 0.92 * length)
+    if np.count_nonzero(use) < 8:
+        return a, b
+    t, e = t[use], e[use]
+    weight = np.ones_like(t)
+    offset = slope = 0.0
+    for _ in range(6):
+        offset, slope = _weighted_line(t, e, weight)
+        weight = 1.0 / np.maximum(np.abs(e - offset - slope * t), 0.3)
+    return a + normal * offset, b + normal * (offset + slope * length)
+
+
+def _weighted_line(t: Floats, e: Floats, weight: Floats) -> tuple[float, float]:
+    total = weight.sum()
+    mean_t, mean_e = (weight * t).sum() / total, (weight * e).sum() / total
+    slope = (weight * (t - mean_t) * (e - mean_e)).sum() / max((weight * (t - mean_t) ** 2).sum(), 1e-9)
+    return float(mean_e - slope * mean_t), float(slope)

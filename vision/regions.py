@@ -1,0 +1,135 @@
+"""Find what lies on the mat: the connected regions that differ from the bare mat."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.mat import Scene, smooth
+
+LEVEL = 7.0  # standard deviations of a smoothed difference; noise alone reaches it never in a million pixels
+SMOOTH_PX = 5
+CLOSE_PX = 9  # a print may have the mat's colour in it: gaps up to this size belong to the cloth
+CONVEX = 0.93  # a region of less solidity may be two that closing has joined
+OPEN_PX = 7  # what is thinner than this is a thread, a grid line or a hair
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Region:
+    """One connected region that differs from the mat."""
+
+    contour_px: NDArray[np.float64]  # (N, 2) pixel centres along its outer rim
+    box_px: tuple[int, int, int, int]  # x, y, width, height
+    mask: NDArray[np.bool_]  # (height, width) of the box
+    cut_off: bool  # it reaches the rim of the picture or of what is known of the mat
+
+    @property
+    def area_px(self) -> int:
+        return int(np.count_nonzero(self.mask))
+
+    @property
+    def solidity(self) -> float:
+        """Its area over that of its convex hull."""
+        hull = cv2.convexHull(self.contour_px.astype(np.float32))
+        return float(self.area_px / max(cv2.contourArea(hull), 1.0))
+
+
+def difference_map(scene: Scene) -> NDArray[np.float32]:
+    """(H, W): how many standard deviations the smoothed frame differs from the bare mat, all channels together."""
+    smoothed = smooth(scene.levels - scene.bare, SMOOTH_PX)
+    # The noise of the smoothed difference is measured, not computed: compression correlates neighbours.
+    # It cannot be better than half a step of the 8-bit encoding, though compression may leave exact zeros.
+    spread = np.array([max(_bare_spread(smoothed[::4, ::4, c]), 0.5 * scene.step) for c in range(3)], np.float32)
+    scaled = (smoothed - np.array([_bare_middle(smoothed[::4, ::4, c]) for c in range(3)], np.float32)) / spread
+    return np.sqrt(np.sum(scaled * scaled, axis=2))
+
+
+def _bare_middle(values: NDArray[np.float32]) -> float:
+    ordered = np.sort(values, axis=None)
+    while ordered.size > 64:
+        half = ordered.size // 2
+        start = int(np.argmin(ordered[half:] - ordered[:-half]))
+        ordered = ordered[start : start + half]
+    return float(np.median(ordered))
+
+
+def _bare_spread(values: NDArray[np.float32]) -> float:
+    distance = np.sort(np.abs(values - _bare_middle(values)), axis=None)
+    return float(max(distance[distance.size // 3] / 0.4307, 1e-4))
+
+
+def find_regions(scene: Scene, on_mat: NDArray[np.bool_], least_area_px: float) -> list[Region]:
+    """Regions of at least `least_area_px` that differ from the mat where `on_mat` (H, W) is True, largest first."""
+    differs = ((difference_map(scene) > LEVEL) & on_mat).astype(np.uint8)
+    rim = _rim(on_mat)
+    found = [
+        part
+        for whole in _regions(differs, CLOSE_PX, rim, least_area_px, (0, 0))
+        for part in _split(whole, differs, rim, least_area_px)
+    ]
+    return sorted(found, key=lambda region: -region.area_px)
+
+
+def _regions(
+    differs: NDArray[np.uint8], close_px: int, rim: NDArray[np.bool_], least_area_px: float, corner_px: tuple[int, int]
+) -> list[Region]:
+    """Connected regions of a mask whose first pixel is at `corner_px` of the picture."""
+    mask = np.pad(differs, CLOSE_PX)  # so that closing does not stick to the rim
+    if close_px:
+        mask = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, _disc(close_px))
+    mask = cv2.morphologyEx(_fill(mask), cv2.MORPH_OPEN, _disc(OPEN_PX))
+    mask = mask[CLOSE_PX:-CLOSE_PX, CLOSE_PX:-CLOSE_PX]
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(np.ascontiguousarray(mask), connectivity=4)
+    return [
+        _region(labels, stats[i], i, rim, corner_px)
+        for i in range(1, count)
+        if stats[i][cv2.CC_STAT_AREA] >= least_area_px
+    ]
+
+
+def _split(whole: Region, differs: NDArray[np.uint8], rim: NDArray[np.bool_], least_area_px: float) -> list[Region]:
+    """Part what closing has joined: neighbours a few pixels apart, each more convex than both together."""
+    x, y, width, height = whole.box_px
+    if whole.solidity > CONVEX:
+        return [whole]
+    inside = np.where(whole.mask, differs[y : y + height, x : x + width], 0).astype(np.uint8)
+    for close_px in (5, 0):
+        parts = _regions(inside, close_px, rim[y : y + height, x : x + width], least_area_px, (x, y))
+        area = sum(part.area_px for part in parts)
+        if len(parts) < 2 or area < 0.8 * whole.area_px:
+            continue
+        if sum(part.solidity * part.area_px for part in parts) / area > whole.solidity + 0.03:
+            return parts
+    return [whole]
+
+
+def _disc(size_px: int) -> NDArray[np.uint8]:
+    return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size_px, size_px)), dtype=np.uint8)
+
+
+def _fill(mask: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Fill what is enclosed."""
+    outlines, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    filled = np.zeros_like(mask)
+    cv2.drawContours(filled, outlines, -1, 1, cv2.FILLED)
+    return filled
+
+
+def _rim(on_mat: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """The pixels of `on_mat` next to what is not, and next to the picture's rim."""
+    inside = np.pad(on_mat.astype(np.uint8), 1)
+    return np.asarray(on_mat & (cv2.erode(inside, np.ones((5, 5), np.uint8))[1:-1, 1:-1] == 0))
+
+
+def _region(
+    labels: NDArray[np.int32], stat: NDArray[np.int32], label: int, rim: NDArray[np.bool_], corner_px: tuple[int, int]
+) -> Region:
+    x, y, width, height = (int(stat[k]) for k in range(4))
+    mask = labels[y : y + height, x : x + width] == label
+    outlines, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    contour = max(outlines, key=len)[:, 0].astype(np.float64) + (x + corner_px[0], y + corner_px[1])
+    box = (x + corner_px[0], y + corner_px[1], width, height)
+    return Region(contour, box, mask, bool(np.any(mask & rim[y : y + height, x : x + width])))
