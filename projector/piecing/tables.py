@@ -1,0 +1,124 @@
+"""One table of a TOML file, read key by key; a mistake is told in one line with its place and its value."""
+
+from __future__ import annotations
+
+import difflib
+import json
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from projector.piecing.lengths import LengthError, angle_rad, length_mm
+
+MOST_ROWS = 1_000  # of strips, of units
+MOST_UNITS = 10_000  # of one kind
+_MOST_IN_A_ROW = 50  # seams, fabrics
+_LONGEST_NAME = 80
+
+
+class PlanError(Exception):
+    """A plan file cannot be used; the message says in one line which key and what would be right."""
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """One table of the file, and where it stands, for the messages."""
+
+    where: str
+    rows: dict[str, Any]
+    keys: frozenset[str]
+
+    def __post_init__(self) -> None:
+        for key in self.rows:
+            if key not in self.keys:
+                near = difflib.get_close_matches(key[:_LONGEST_NAME], self.keys, 1)
+                meant = f'did you mean "{near[0]}"?' if near else f"known are {', '.join(sorted(self.keys))}"
+                raise PlanError(f"{self.where}{shown(key)[1:-1]}: no such key; {meant}")
+
+    def wrong(self, key: str, why: str) -> PlanError:
+        return PlanError(f"{self.where}{key} = {shown(self.rows.get(key))}: {why}")
+
+    def needs(self, key: str, like: str) -> None:
+        if key not in self.rows:
+            raise PlanError(f"{self.where}{key} is missing; write {key} = {like}")
+
+    def text(self, key: str, default: str | None = None) -> str:
+        if default is None:
+            self.needs(key, '"a name"')
+        value = self.rows.get(key, default)
+        if not isinstance(value, str) or not value.strip():
+            raise self.wrong(key, "must be text in quotes")
+        if len(value) > _LONGEST_NAME or not value.isprintable():
+            raise self.wrong(key, f"must be one line of at most {_LONGEST_NAME} letters")
+        return value
+
+    def length(self, key: str, default_mm: float | None = None, above_zero: bool = True) -> float:
+        return self._quantity(key, default_mm, length_mm, '"4 1/2 in"', above_zero)
+
+    def angle(self, key: str, default_rad: float | None = None) -> float:
+        return self._quantity(key, default_rad, angle_rad, '"45 deg"', True)
+
+    def _quantity(
+        self, key: str, default: float | None, read: Callable[[str], float], like: str, above_zero: bool
+    ) -> float:
+        if key not in self.rows and default is not None:
+            return default
+        self.needs(key, like)
+        return self._read(key, self.rows[key], read, like, above_zero)
+
+    def _read(
+        self, key: str, value: object, read: Callable[[str], float], like: str, above_zero: bool
+    ) -> float:
+        if not isinstance(value, str):
+            raise self.wrong(key, f"must be text in quotes with its unit, like {like}")
+        try:
+            number = read(value)
+        except LengthError as error:
+            raise PlanError(f"{self.where}{key} = {error}") from None
+        if above_zero and number == 0.0:
+            raise self.wrong(key, f"must be greater than 0, like {like}")
+        return number
+
+    def whole(self, key: str, default: int | None = None) -> int:
+        if default is None:
+            self.needs(key, "12")
+        value = self.rows.get(key, default)
+        if type(value) is not int or not 1 <= value <= MOST_UNITS:
+            raise self.wrong(key, f"must be a whole number from 1 to {MOST_UNITS}")
+        return value
+
+    def choice(self, key: str, default: str) -> str:
+        value = self.rows.get(key, default)
+        if value not in ("left", "right"):
+            raise self.wrong(key, 'must be "left" or "right"')
+        return str(value)
+
+    def row(self, key: str) -> list[object]:
+        value = self.rows.get(key, [])
+        if not isinstance(value, list) or len(value) > _MOST_IN_A_ROW:
+            raise self.wrong(key, f'must be a row of at most {_MOST_IN_A_ROW} texts, like ["1 3/4 in"]')
+        return value
+
+    def lengths(self, key: str) -> tuple[float, ...]:
+        return tuple(self._read(key, value, length_mm, '["1 3/4 in"]', True) for value in self.row(key))
+
+    def names(self, key: str) -> tuple[str, ...]:
+        return tuple(
+            Table(f"{self.where}", {key: value}, frozenset({key})).text(key) for value in self.row(key)
+        )
+
+    def tables(self, key: str, keys: frozenset[str]) -> list[Table]:
+        value = self.rows.get(key, [])
+        if not isinstance(value, list) or not all(isinstance(row, dict) for row in value):
+            raise self.wrong(key, f"must be tables, each begun by a line [[{key}]]")
+        if len(value) > MOST_ROWS:
+            raise PlanError(f"{self.where}{key}: {len(value)} of them, at most {MOST_ROWS} are taken")
+        return [Table(f"{self.where}{key}[{n}].", row, keys) for n, row in enumerate(value, 1)]
+
+
+def shown(value: object) -> str:
+    """A value as the file has it, short enough for one line."""
+    text = json.dumps(value, ensure_ascii=False, default=str) if isinstance(value, str) else repr(value)
+    if isinstance(value, (list, dict)):
+        text = f"{type(value).__name__} of {len(value)}"
+    return text if len(text) <= 60 else text[:59] + "…"
