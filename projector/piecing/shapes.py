@@ -98,8 +98,8 @@ def slant(
     -----
     Sides are `cut / sin(angle)` along the strip and `strip / sin(angle)` along the cut (plane geometry).
     """
-    _check_angle(angle, math.pi / 2)
-    _check_sizes(strip_mm, cut_mm)
+    _check_angle(name, angle, math.pi / 2)
+    _check_sizes(name, strip_mm, cut_mm)
     along = cut_mm / math.sin(angle)
     slope = (1.0 if lean == "right" else -1.0) / math.tan(angle) if angle < math.pi / 2 else 0.0
     shift = strip_mm * slope
@@ -113,8 +113,8 @@ def slant(
 
 def diamond(width_mm: float, angle: float, name: str = "diamond") -> Shape:
     """A rhombus, `width_mm` between opposite sides, `angle` (radians, in (0, pi)) at corners 0 and 2."""
-    _check_angle(angle, math.pi)
-    _check_sizes(width_mm)
+    _check_angle(name, angle, math.pi)
+    _check_sizes(name, width_mm)
     side = width_mm / math.sin(angle)
     shift = side * math.cos(angle)
     corners = [(0.0, 0.0), (side, 0.0), (side + shift, width_mm), (shift, width_mm)]
@@ -129,7 +129,7 @@ def triangle(first_mm: float, second_mm: float, name: str = "triangle") -> Shape
 
 def point(base_mm: float, tip: float, name: str = "point") -> Shape:
     """An isosceles triangle over its base, with `tip` (radians, in (0, pi)) at the top."""
-    _check_angle(tip, math.pi)
+    _check_angle(name, tip, math.pi)
     corners = [(0.0, 0.0), (base_mm, 0.0), (base_mm / 2.0, base_mm / 2.0 / math.tan(tip / 2.0))]
     return _shape(name, corners, ("base", "right side", "left side"))
 
@@ -173,8 +173,7 @@ def parse_shape(text: str) -> Shape:
     except LengthError as error:
         raise ShapeError(f"{_short(name)}: {error}") from None
     except ShapeError as error:
-        said = str(error) if str(error).startswith(_short(name)) else f"{_short(name)}: {error}"
-        raise ShapeError(f"{said}; write {GRAMMAR[kind]}") from None
+        raise ShapeError(f"{error}; write {GRAMMAR[kind]}") from None
 
 
 def _read_slant(name: str, parts: list[str]) -> Shape:
@@ -269,15 +268,19 @@ def _area(corners_mm: Floats) -> float:
     return float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)) / 2.0
 
 
-def _check_sizes(*sizes_mm: float) -> None:
+def _check_sizes(name: str, *sizes_mm: float) -> None:
     if any(not 0.0 < size < math.inf for size in sizes_mm):
-        raise ShapeError("a size must be greater than 0")
+        raise ShapeError(f"{_short(name)}: a size must be greater than 0")
 
 
-def _check_angle(angle: float, most: float) -> None:
-    if not _SHARPEST_RAD <= angle <= most - (0.0 if most == math.pi / 2 else _SHARPEST_RAD):
-        most_deg = 90 if most == math.pi / 2 else 179
-        raise ShapeError(f"an angle of {math.degrees(angle):g} degrees, but it lies between 1 and {most_deg}")
+def _check_angle(name: str, angle: float, most: float) -> None:
+    """`most` itself is allowed where it is a right angle, half a turn makes no shape."""
+    most -= _SHARPEST_RAD if most == math.pi else 0.0
+    if not _SHARPEST_RAD <= angle <= most:
+        degrees, most_deg = math.degrees(angle), round(math.degrees(most))
+        raise ShapeError(
+            f"{_short(name)}: an angle of {degrees:g} degrees, but it lies between 1 and {most_deg}"
+        )
 
 
 def _check_count(name: str, parts: list[str], least: int, most: int) -> None:
