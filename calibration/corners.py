@@ -46,11 +46,8 @@ def find_sheet(picture: NDArray[np.uint8], board: Board | Chessboard, name: str 
     dim = grey(picture)
     ids, rough_px = _charuco(dim, board) if isinstance(board, Board) else _chessboard(dim, board)
     if len(ids) < FEWEST_CORNERS:
-        return Refused(
-            name,
-            "hidden",
-            f"{len(ids)} of {len(board.corners_sheet_mm)} corners seen: show the whole sheet, without a hand or glare",
-        )
+        seen = f"{len(ids)} of {len(board.corners_sheet_mm)} corners seen"
+        return Refused(name, "hidden", f"{seen}: show the whole sheet, without a hand or glare")
     sheet_mm = board.corners_sheet_mm[ids]
     along_px, up_px = _square_sides_px(sheet_mm, rough_px, board.square_mm)
     saddles = _refine(linear_grey(picture), board, rough_px, along_px, up_px)
@@ -71,13 +68,9 @@ def _refine(
 def _judge(name: str, ids: NDArray[np.int64], sheet_mm: Floats, saddles: Saddles) -> SheetView | Refused:
     good = saddles.good
     if good.sum() < FEWEST_CORNERS or np.median(saddles.blur_px[good]) > BLURRED_PX:
-        return Refused(
-            name, "blurred", "the squares' edges are soft: hold the sheet still and focus the camera"
-        )
+        return Refused(name, "blurred", "its edges are soft: hold the sheet still, focus the camera")
     if np.median(saddles.white[good]) > CLIPPED:
-        return Refused(
-            name, "overexposed", "white has met the end of the scale: darken the camera or the lamp"
-        )
+        return Refused(name, "overexposed", "its white is clipped: darken the camera or the lamp")
     return SheetView(name, ids[good], sheet_mm[good], saddles.corners_px[good], saddles.corners_u_px[good])
 
 

@@ -76,11 +76,13 @@ class Lens:
 
     def px_from_rays(self, rays: Floats) -> Floats:
         """Ideal image points (..., 2) to pixels (..., 2)."""
-        return self.distort(rays) * np.array(self.focal_px) + np.array(self.centre_px)
+        return np.asarray(self.distort(rays) * np.array(self.focal_px) + np.array(self.centre_px))
 
     def rays_from_px(self, points_px: Floats) -> Floats:
         """Pixels (..., 2) to ideal image points (..., 2)."""
-        return self.undistort((np.asarray(points_px, float) - np.array(self.centre_px)) / np.array(self.focal_px))
+        return self.undistort(
+            (np.asarray(points_px, float) - np.array(self.centre_px)) / np.array(self.focal_px)
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,7 +99,7 @@ class Pinhole:
         return np.asarray(-self.rotation.T @ self.translation_mm)
 
     def px_from_mat(self, points_mat_mm: Floats, height_mm: float = 0.0) -> Floats:
-        """Pixels (..., 2) at which points (..., 2) of the mat frame, `height_mm` above it, are seen or lit."""
+        """Pixels (..., 2) at which points (..., 2) of the mat, `height_mm` above it, are seen or lit."""
         p = np.asarray(points_mat_mm, float)
         x = p @ self.rotation[:, :2].T + (self.translation_mm + self.rotation[:, 2] * height_mm)
         return self.lens.px_from_rays(x[..., :2] / x[..., 2:])
@@ -107,4 +109,4 @@ class Pinhole:
         rays = self.lens.rays_from_px(points_px)
         directions = np.concatenate([rays, np.ones_like(rays[..., :1])], axis=-1) @ self.rotation
         reach = (height_mm - self.lens_mat_mm[2]) / directions[..., 2:]
-        return self.lens_mat_mm[:2] + directions[..., :2] * reach
+        return np.asarray(self.lens_mat_mm[:2] + directions[..., :2] * reach)

@@ -1,7 +1,7 @@
-"""How pixels move when a device, its lens or a point moves: the slopes behind every solve and every uncertainty.
+"""How pixels move when a device, its lens or a point moves: the slopes behind solves and uncertainties.
 
-Parameters of a device are always in one order: fx, fy, cx, cy, k1, k2, p1, p2, k3, a turn (3, radians, applied
-after the rotation), translation (3, mm). A point at X in device axes is turned by w to X + w x X.
+Parameters of a device are always in one order: fx, fy, cx, cy, k1, k2, p1, p2, k3, a turn (3, radians,
+applied after the rotation), translation (3, mm). A point at X in device axes is turned by w to X + w x X.
 """
 
 from __future__ import annotations
@@ -89,7 +89,7 @@ def turn(vector_rad: Floats) -> Floats:
 
 
 def turn_slope(vector_rad: Floats) -> Floats:
-    """(3, 3): the turn, applied after, that one more bit of rotation vector makes (left Jacobian of SO(3))."""
+    """(3, 3): the turn, applied after, that a little more of the vector makes (left Jacobian of SO(3))."""
     k = cross_matrices(vector_rad)
     angle = float(np.linalg.norm(vector_rad))
     versine = 0.5 * np.sinc(angle / (2 * np.pi)) ** 2

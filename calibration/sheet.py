@@ -28,7 +28,7 @@ class BoardError(Exception):
 def _inner_corners_mm(across: int, up: int, square_mm: float) -> Floats:
     """(across * up, 2) inner corners in the sheet frame, from the top left, row by row."""
     x, row = np.meshgrid(np.arange(1, across + 1), np.arange(up, 0, -1))
-    return np.column_stack([x.ravel(), row.ravel()]) * square_mm
+    return np.column_stack([x.ravel(), row.ravel()]).astype(np.float64) * square_mm
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +133,7 @@ def picture(board: Board, px_per_mm: float, margin_mm: float = 15.0) -> SheetPic
     return SheetPicture(pixels, (w / px_per_mm, h / px_per_mm), margin_mm)
 
 
-def _dark(board: Board, x_mm: Floats, down_mm: Floats) -> NDArray[np.bool_]:
+def _dark(board: Board, x_mm: NDArray[np.floating], down_mm: NDArray[np.floating]) -> NDArray[np.bool_]:
     """(h, w): is the print black at these distances from the chessboard's left and top edges?"""
     column = np.floor(x_mm / board.square_mm).astype(int)[None, :]
     row = np.floor(down_mm / board.square_mm).astype(int)[:, None]

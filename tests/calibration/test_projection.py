@@ -45,7 +45,7 @@ def test_published_sample_camera(ray, px):
 
 
 def test_published_zhang_camera():
-    # CameraTest.java of imagingbook-calibrate: (40, 70, 800) is seen at (345.5060, 279.2637); skew added by hand
+    # CameraTest.java of imagingbook-calibrate: (40, 70, 800) is seen there; skew added by hand
     distorted = ZHANG.distort(np.array([40.0, 70.0]) / 800.0)
     px = distorted * ZHANG.focal_px + ZHANG.centre_px + [ZHANG_SKEW * distorted[1], 0.0]
     assert px == pytest.approx((345.5060, 279.2637), abs=6e-5)

@@ -1,0 +1,90 @@
+"""Robust least squares for problems of a hundred unknowns: damped Gauss-Newton with Huber's weights.
+
+Normal equations with scaled columns, so that a solve of seventeen views takes tenths of a second on a busy
+machine; a general solver's singular values of the tall matrix cost a hundred times that.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+HUBER = 3.0  # residuals beyond this many standard deviations pull with constant force
+STEPS = 100
+SETTLED = 1e-9  # a relative gain in cost below this is none
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Rows:
+    """Residuals in standard deviations (M,), their slopes (M, P); the last `priors` rows bear no outliers."""
+
+    residuals: Floats
+    slopes: Floats
+    priors: int = 0
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Fit:
+    """The best unknowns and the inverse of their normal matrix: their covariance for residuals of size 1."""
+
+    x: Floats  # (P,)
+    covariance: Floats  # (P, P)
+    cost: float
+
+
+def fit_robustly(rows: Callable[[Floats], Rows], unknowns: int) -> Fit:
+    """Minimise Huber's cost of `rows` from zero (Levenberg's damping on columns of unit length).
+
+    Source: P. J. Huber, "Robust Statistics", 1981, section 7.8 (modified weights).
+    """
+    x, damping = np.zeros(unknowns), 1e-4
+    now = rows(x)
+    cost = _cost(now)
+    for _ in range(STEPS):
+        normal, pull, size = _normal(now)
+        step = np.linalg.solve(normal + damping * np.eye(unknowns), pull) / size
+        tried = rows(x + step)
+        tried_cost = _cost(tried)
+        if not tried_cost <= cost:  # also where it is not a number
+            damping *= 10.0
+            if damping > 1e8:
+                break
+            continue
+        gain = cost - tried_cost
+        x, now, cost, damping = x + step, tried, tried_cost, max(damping * 0.1, 1e-12)
+        if gain <= SETTLED * cost:
+            break
+    normal, _, size = _normal(now)
+    return Fit(x, np.linalg.pinv(normal, hermitian=True) / np.outer(size, size), cost)
+
+
+def _weights(rows: Rows) -> Floats:
+    weights = np.minimum(1.0, HUBER / np.maximum(np.abs(rows.residuals), 1e-12))
+    weights[len(weights) - rows.priors :] = 1.0
+    return weights
+
+
+def _cost(rows: Rows) -> float:
+    size = np.abs(rows.residuals)
+    cost = np.where(size <= HUBER, 0.5 * size**2, HUBER * (size - 0.5 * HUBER))
+    at = len(size) - rows.priors
+    return float(np.sum(cost[:at]) + 0.5 * np.sum(size[at:] ** 2))
+
+
+def _normal(rows: Rows) -> tuple[Floats, Floats, Floats]:
+    weights = _weights(rows)
+    weighted = rows.slopes * weights[:, None]
+    normal = weighted.T @ rows.slopes
+    size = np.sqrt(np.maximum(np.diag(normal), 1e-300))
+    return normal / np.outer(size, size), -(weighted.T @ rows.residuals) / size, size
+
+
+def spread(z: Floats, unknowns: int) -> float:
+    """Standard deviation of residuals by their median, so that the few bad ones do not count."""
+    freedom = max(z.size - unknowns, 1)
+    return float(1.4826 * np.median(np.abs(z)) * np.sqrt(z.size / freedom))
