@@ -106,7 +106,9 @@ def compare_with_mat(pixels: NDArray[np.uint8], mat: MatPicture, on_mat: NDArray
     """
     levels = luma_chroma(linear_image(pixels))
     if levels.shape != mat.levels.shape:
-        raise ValueError(f"frame is {levels.shape[1]}x{levels.shape[0]}, the mat's picture {mat.levels.shape[1]}x{mat.levels.shape[0]}")
+        raise ValueError(
+            f"frame is {levels.shape[1]}x{levels.shape[0]}, the mat's picture {mat.levels.shape[1]}x{mat.levels.shape[0]}"
+        )
     frame, bare = levels[::3, ::3][on_mat[::3, ::3]], mat.levels[::3, ::3][on_mat[::3, ::3]]
     gain = 1.0
     if mat.known:

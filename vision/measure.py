@@ -11,7 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.pinhole import Pinhole
-from vision.edges import NARROW, WIDE, Blur, SideFit, Window, fit_side
+from vision.edge_model import Blur
+from vision.edges import NARROW, WIDE, SideFit, Window, fit_side
 from vision.mat import Scene
 from vision.outline import drop_flat_corners, line_meeting, rough_polygon
 from vision.regions import Region, find_regions
@@ -52,12 +53,17 @@ def measure_units(
     px_per_mm = _px_per_mm(camera, on_mat)
     regions = find_regions(scene, on_mat, LEAST_AREA_MM2 * px_per_mm**2)
     slopes = scene.slopes()
-    first = [_measure_region(scene, slopes, camera, cloth, regions, i, Blur(), (WIDE, NARROW)) for i in range(len(regions))]
+    first = [
+        _measure_region(scene, slopes, camera, cloth, regions, i, Blur(), (WIDE, NARROW))
+        for i in range(len(regions))
+    ]
     blur = _blur_of([fits for found in first if found is not None for fits in found[1]])
     units = []
     for i, found in enumerate(first):
         if found is not None:
-            again = _fit_sides(scene, slopes, camera, cloth, found[0], _taken(regions, i, on_mat.shape), blur, (NARROW,))
+            again = _fit_sides(
+                scene, slopes, camera, cloth, found[0], _taken(regions, i, on_mat.shape), blur, (NARROW,)
+            )
             found = again or found
         units.append(_unit(regions[i], found, camera, cloth, trust))
     return tuple(units)
@@ -244,9 +250,15 @@ def _widths(corners: Floats, offsets_u: Floats, tilts_u: Floats, trust: Trust) -
                 continue
             mean, least, greatest = side_distances(corners, i, j)
             # Midpoints that face each other at a slant see the sides' tilts too.
-            slant = abs(float((corners[[i, (i + 1) % n]].mean(0) - corners[[j, (j + 1) % n]].mean(0)) @ ahead[i])) / float(
-                np.hypot(*ahead[i])
+            slant = abs(
+                float((corners[[i, (i + 1) % n]].mean(0) - corners[[j, (j + 1) % n]].mean(0)) @ ahead[i])
+            ) / float(np.hypot(*ahead[i]))
+            u = math.hypot(
+                offsets_u[i],
+                offsets_u[j],
+                slant / 2 * tilts_u[i],
+                slant / 2 * tilts_u[j],
+                mean * trust.scale_u,
             )
-            u = math.hypot(offsets_u[i], offsets_u[j], slant / 2 * tilts_u[i], slant / 2 * tilts_u[j], mean * trust.scale_u)
             widths.append(Width((i, j), mean, least, greatest, u))
     return tuple(widths)

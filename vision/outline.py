@@ -16,7 +16,9 @@ SIMPLIFY_PX = 1.8
 LEAST_TURN_RAD = math.radians(9.0)  # two sides that turn by less are one side, bowed
 CORNER_COST_PX = 0.2  # one corner more must bring the outline this much nearer to the rim
 MOST_CORNERS = 16
-RIM_SHARE = 0.85  # of the rim must be explained; the rest may be threads, or a print with the mat's colour in it
+RIM_SHARE = (
+    0.85  # of the rim must be explained; the rest may be threads, or a print with the mat's colour in it
+)
 
 
 def rough_polygon(region: Region) -> Floats | None:
@@ -25,7 +27,9 @@ def rough_polygon(region: Region) -> Floats | None:
     Counter-clockwise as a person sees the picture (y of the pixels runs down). Of several outlines, from the convex
     hull and from the rim itself, the one that explains the rim best for its number of corners is taken.
     """
-    hull = _simplify(cv2.convexHull(region.contour_px.astype(np.float32))[:, 0].astype(np.float64), SIMPLIFY_PX)
+    hull = _simplify(
+        cv2.convexHull(region.contour_px.astype(np.float32))[:, 0].astype(np.float64), SIMPLIFY_PX
+    )
     outlines = [drop_flat_corners(outline) for outline in _with_fewer_sides(hull)]
     if region.solidity < CONVEX:
         outlines += [drop_flat_corners(_simplify(region.contour_px, px)) for px in (1.5, 2.5, 4.0, 6.0, 9.0)]
@@ -49,7 +53,9 @@ def _misfit_px(corners: Floats, region: Region) -> float:
     along = b - a
     length = np.hypot(*along.T)
     rim = region.contour_px[::2]
-    share = np.clip(np.einsum("nsk,sk->ns", rim[:, None] - a, along) / np.maximum(length, 1e-9) ** 2, 0.0, 1.0)
+    share = np.clip(
+        np.einsum("nsk,sk->ns", rim[:, None] - a, along) / np.maximum(length, 1e-9) ** 2, 0.0, 1.0
+    )
     foot = a + share[..., None] * along
     distance = np.sort(np.min(np.hypot(*np.moveaxis(rim[:, None] - foot, -1, 0)), axis=1))
     near = distance[: max(1, int(RIM_SHARE * len(distance)))]
@@ -112,7 +118,9 @@ def drop_flat_corners(corners: Floats, least_side: float = 0.0) -> Floats:
     while len(corners) > 3:
         ahead = np.roll(corners, -1, axis=0) - corners
         back = corners - np.roll(corners, 1, axis=0)
-        turn = np.abs(np.arctan2(back[:, 0] * ahead[:, 1] - back[:, 1] * ahead[:, 0], np.sum(back * ahead, axis=1)))
+        turn = np.abs(
+            np.arctan2(back[:, 0] * ahead[:, 1] - back[:, 1] * ahead[:, 0], np.sum(back * ahead, axis=1))
+        )
         i = int(np.argmin(turn))
         if turn[i] < LEAST_TURN_RAD:
             corners = np.delete(corners, i, axis=0)
@@ -140,7 +148,9 @@ def _without_side(corners: Floats, i: int) -> Floats:
 
 def _through_rim(corners: Floats, rim_px: Floats) -> Floats:
     """Lay each side through the rim's pixels near it (median-based weights), and meet them anew at the corners."""
-    lines = [_side_through_rim(corners[i], corners[(i + 1) % len(corners)], rim_px) for i in range(len(corners))]
+    lines = [
+        _side_through_rim(corners[i], corners[(i + 1) % len(corners)], rim_px) for i in range(len(corners))
+    ]
     better = []
     for i, corner in enumerate(corners):
         meeting = line_meeting(*lines[i - 1], *lines[i])

@@ -42,8 +42,12 @@ def difference_map(scene: Scene) -> NDArray[np.float32]:
     smoothed = smooth(scene.levels - scene.bare, SMOOTH_PX)
     # The noise of the smoothed difference is measured, not computed: compression correlates neighbours.
     # It cannot be better than half a step of the 8-bit encoding, though compression may leave exact zeros.
-    spread = np.array([max(_bare_spread(smoothed[::4, ::4, c]), 0.5 * scene.step) for c in range(3)], np.float32)
-    scaled = (smoothed - np.array([_bare_middle(smoothed[::4, ::4, c]) for c in range(3)], np.float32)) / spread
+    spread = np.array(
+        [max(_bare_spread(smoothed[::4, ::4, c]), 0.5 * scene.step) for c in range(3)], np.float32
+    )
+    scaled = (
+        smoothed - np.array([_bare_middle(smoothed[::4, ::4, c]) for c in range(3)], np.float32)
+    ) / spread
     return np.sqrt(np.sum(scaled * scaled, axis=2))
 
 
@@ -74,7 +78,11 @@ def find_regions(scene: Scene, on_mat: NDArray[np.bool_], least_area_px: float) 
 
 
 def _regions(
-    differs: NDArray[np.uint8], close_px: int, rim: NDArray[np.bool_], least_area_px: float, corner_px: tuple[int, int]
+    differs: NDArray[np.uint8],
+    close_px: int,
+    rim: NDArray[np.bool_],
+    least_area_px: float,
+    corner_px: tuple[int, int],
 ) -> list[Region]:
     """Connected regions of a mask whose first pixel is at `corner_px` of the picture."""
     mask = np.pad(differs, CLOSE_PX)  # so that closing does not stick to the rim
@@ -90,7 +98,9 @@ def _regions(
     ]
 
 
-def _split(whole: Region, differs: NDArray[np.uint8], rim: NDArray[np.bool_], least_area_px: float) -> list[Region]:
+def _split(
+    whole: Region, differs: NDArray[np.uint8], rim: NDArray[np.bool_], least_area_px: float
+) -> list[Region]:
     """Part what closing has joined: neighbours a few pixels apart, each more convex than both together."""
     x, y, width, height = whole.box_px
     if whole.solidity > CONVEX:
@@ -125,7 +135,11 @@ def _rim(on_mat: NDArray[np.bool_]) -> NDArray[np.bool_]:
 
 
 def _region(
-    labels: NDArray[np.int32], stat: NDArray[np.int32], label: int, rim: NDArray[np.bool_], corner_px: tuple[int, int]
+    labels: NDArray[np.int32],
+    stat: NDArray[np.int32],
+    label: int,
+    rim: NDArray[np.bool_],
+    corner_px: tuple[int, int],
 ) -> Region:
     x, y, width, height = (int(stat[k]) for k in range(4))
     mask = labels[y : y + height, x : x + width] == label
