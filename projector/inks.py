@@ -1,0 +1,55 @@
+"""What each ink looks like in light: colours that colour-blind people tell apart, on the dark of no light.
+
+Source: M. Okabe and K. Ito, "Color Universal Design (CUD): how to make figures and presentations that are
+friendly to colorblind people", 2008, the set of eight (sRGB). Its black is no light here; white is all of it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from projector.guide.scenes import Ink
+
+Floats = NDArray[np.float64]
+Palette = Mapping[Ink, Floats]
+
+OKABE_ITO_SRGB = {
+    "orange": (230, 159, 0),
+    "sky blue": (86, 180, 233),
+    "bluish green": (0, 158, 115),
+    "yellow": (240, 228, 66),
+    "blue": (0, 114, 178),
+    "vermillion": (213, 94, 0),
+    "reddish purple": (204, 121, 167),
+    "white": (255, 255, 255),
+}
+INK_NAMES = {
+    Ink.CUT: "yellow",  # the lightest of the seven: the line that must be seen best
+    Ink.KEEP: "bluish green",
+    Ink.OUTLINE: "sky blue",
+    Ink.WORDS: "white",
+    Ink.GOOD: "bluish green",
+    Ink.BAD: "vermillion",
+    Ink.DOUBT: "reddish purple",
+    Ink.CAUTION: "orange",
+    Ink.LAMP: "white",
+}
+
+
+def linear_from_srgb(encoded: Floats) -> Floats:
+    """Undo the sRGB curve, both 0 to 1 (IEC 61966-2-1)."""
+    encoded = np.asarray(encoded, float)
+    return np.where(encoded <= 0.04045, encoded / 12.92, ((encoded + 0.055) / 1.055) ** 2.4)
+
+
+def srgb_from_linear(light: Floats) -> Floats:
+    """Apply the sRGB curve, both 0 to 1 (IEC 61966-2-1)."""
+    light = np.clip(light, 0.0, 1.0)
+    return np.where(light <= 0.0031308, light * 12.92, 1.055 * light ** (1.0 / 2.4) - 0.055)
+
+
+PALETTE: Palette = {ink: linear_from_srgb(np.array(OKABE_ITO_SRGB[name]) / 255.0) for ink, name in INK_NAMES.items()}
+"""Linear red, green, blue, 0 to 1, of each ink."""
