@@ -1,0 +1,55 @@
+"""Where the world writes down what happens while it happens; nobody reads it before the end."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from projector.rehearsal.cloth import Piece
+from projector.rehearsal.setting import Setting
+from projector.rehearsal.sheet import SheetPose
+from projector.rehearsal.truth import CutDemand, TrueCut, TrueSheet, TrueUnit, Truth, across, demanded_line
+
+Floats = NDArray[np.float64]
+
+
+class Ledger:
+    """Notes of cuts, units and sheets, in order."""
+
+    def __init__(self) -> None:
+        self._cuts: list[TrueCut] = []
+        self._units: list[TrueUnit] = []
+        self._sheets: list[TrueSheet] = []
+
+    def sheet(self, t_s: float, what: str, pose: SheetPose) -> None:
+        self._sheets.append(TrueSheet(t_s, what, pose))
+
+    def cut(
+        self,
+        t_s: float,
+        strip: Piece,
+        demand: CutDemand | None,
+        purpose: str,
+        light_mat_mm: Floats,
+        made_mat_mm: Floats,
+        slipped: bool,
+    ) -> None:
+        """Note a cut. Without a plan nothing is demanded, and the demand is not a number."""
+        demanded = np.full((2, 2), np.nan) if demand is None else demanded_line(strip, demand, purpose)
+        name = "" if demand is None else demand.name
+        light = across(strip, light_mat_mm)
+        self._cuts.append(
+            TrueCut(t_s, strip.source, name, purpose, light, demanded, across(strip, made_mat_mm), slipped)
+        )
+
+    def unit(self, t_s: float, name: str, piece: Piece) -> None:
+        """Note a unit, numbered from the corner at the left end of the strip's lower edge."""
+        first = piece.sides.index("lower") if "lower" in piece.sides else 0
+        corners = np.roll(piece.corners_mm, -first, axis=0)
+        sides = piece.sides[first:] + piece.sides[:first]
+        laid = piece.pose.mat_from_own(corners)
+        self._units.append(TrueUnit(t_s, name, len(self._units) + 1, corners, sides, piece.seams_mm, laid))
+
+    def opened(self, setting: Setting) -> Truth:
+        """All of it."""
+        return Truth(setting.camera, setting.projector, tuple(self._cuts), tuple(self._units), tuple(self._sheets))

@@ -1,0 +1,105 @@
+"""Light: what the projector makes of its pixels, and what of it comes back from the table."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from projector.rehearsal.layers import Layer
+from projector.rehearsal.setting import Beam, Setting
+
+Plane = NDArray[np.float32]
+Planes = tuple[Plane, Plane, Plane]
+
+# A projected pixel on the table: a triangle between pixel middles, blurred by this kernel. Its variance is
+# that of a square pixel (1/12) and an optical blur of 0.5 px (1/4): 1/6 + 2/12 = 1/3.
+SPREAD = np.array([1.0, 10.0, 1.0], np.float32) / 12.0
+
+
+def linear_from_srgb(encoded: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Linear light of sRGB values, both 0 to 1 (IEC 61966-2-1)."""
+    return np.where(encoded <= 0.04045, encoded / 12.92, ((encoded + 0.055) / 1.055) ** 2.4)
+
+
+def srgb_from_linear(linear: NDArray[np.float64]) -> NDArray[np.float64]:
+    """sRGB values of linear light, both 0 to 1 (IEC 61966-2-1)."""
+    return np.where(linear <= 0.0031308, linear * 12.92, 1.055 * np.maximum(linear, 0.0) ** (1 / 2.4) - 0.055)
+
+
+LINEAR = linear_from_srgb(np.arange(256) / 255.0).astype(np.float32)  # of every pixel value
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Thrown:
+    """The light of one picture on the projector's own grid, three planes or one and the same three times."""
+
+    planes: Planes
+    colour_bgr: tuple[float, float, float]
+
+
+def thrown(picture: NDArray[np.uint8], beam: Beam) -> Thrown:
+    """The light that leaves the lens for a picture (rows, columns, 3) uint8."""
+    table = (beam.black + (1.0 - beam.black) * LINEAR).astype(np.float32)
+
+    def spread(channel: NDArray[np.uint8]) -> Plane:
+        light = cv2.LUT(channel, table)
+        smooth = cv2.sepFilter2D(light, cv2.CV_32F, SPREAD, SPREAD, borderType=cv2.BORDER_REPLICATE)
+        return np.asarray(smooth, dtype=np.float32)
+
+    blue, green, red = cv2.split(picture)
+    if cv2.norm(blue, green, cv2.NORM_INF) == 0 and cv2.norm(blue, red, cv2.NORM_INF) == 0:
+        grey = spread(np.asarray(blue, np.uint8))
+        return Thrown((grey, grey, grey), beam.colour_bgr)
+    b, g, r = (spread(np.asarray(channel, np.uint8)) for channel in (blue, green, red))
+    return Thrown((b, g, r), beam.colour_bgr)
+
+
+def irradiance(layer: Layer, light: Thrown) -> Planes:
+    """Light that falls on every camera pixel's spot of a layer: the room's and the projector's."""
+    fallen: dict[int, Plane] = {}
+    for plane in light.planes:
+        if id(plane) not in fallen:
+            there = cv2.remap(
+                plane,
+                layer.lit_x_px,
+                layer.lit_y_px,
+                cv2.INTER_LINEAR,
+                borderMode=cv2.BORDER_CONSTANT,
+                borderValue=0.0,
+            )
+            fallen[id(plane)] = np.asarray(there * layer.facing, dtype=np.float32)
+    b, g, r = (
+        room + np.float32(colour) * fallen[id(plane)]
+        for room, colour, plane in zip(layer.room, light.colour_bgr, light.planes, strict=True)
+    )
+    return b, g, r
+
+
+def picture_of(setting: Setting, mat: Planes, above: tuple[Layer, ...], light: Thrown) -> Planes:
+    """Linear light on the camera's pixels, full scale 1, blurred by its lens. `mat` is the bare mat's
+    light."""
+    planes = [plane.copy() for plane in mat]
+    for layer in above:
+        falls = irradiance(layer, light)
+        bare = 1.0 - layer.cover
+        for plane, colour, fall in zip(planes, layer.colour, falls, strict=True):
+            plane[layer.box] = plane[layer.box] * bare + colour * fall
+    dim = vignette(setting)
+    size = 2 * int(np.ceil(4 * setting.sensor.blur_px)) + 1
+    b, g, r = (
+        np.asarray(cv2.GaussianBlur(plane, (size, size), setting.sensor.blur_px) * dim, dtype=np.float32)
+        for plane in planes
+    )
+    return b, g, r
+
+
+def vignette(setting: Setting) -> Plane:
+    """Gain of every camera pixel."""
+    width, height = setting.camera.size_px
+    u = (np.arange(width, dtype=np.float32) - width / 2) ** 2
+    v = (np.arange(height, dtype=np.float32) - height / 2) ** 2
+    r2 = (u[None, :] + v[:, None]) / np.float32(width**2 / 4 + height**2 / 4)
+    return np.asarray(setting.sensor.gain * (1.0 - setting.sensor.vignetting * r2), dtype=np.float32)

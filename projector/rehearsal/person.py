@@ -1,0 +1,251 @@
+"""The virtual person: hears what the app asks for, thinks, reaches in and does it, with small errors.
+
+What it does is a queue of actions; an action is a generator that yields the seconds until its next step, so
+time is an argument and nothing here waits. A cut follows the light that lies on the true cloth; numbers in
+the app's events are never looked at.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Generator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from projector.rehearsal.bench import Bench, Lying, Reach
+from projector.rehearsal.cloth import ClothToLay, Piece, cut
+from projector.rehearsal.ledger import Ledger
+from projector.rehearsal.places import free_place, sheet_flat_at, sheet_tilted_at, strip_place
+from projector.rehearsal.setting import Setting
+from projector.rehearsal.sheet import PrintedSheet, SheetPose
+from projector.rehearsal.sight import light_line
+from projector.rehearsal.truth import CutDemand, across
+
+Floats = NDArray[np.float64]
+Action = Generator[float, None, None]
+Event = Mapping[str, Any]
+
+REACH_S = 0.4  # the hand is in the picture for so long
+LOOK_AGAIN_S, PATIENCE_S = 0.2, 60.0  # between two looks for the light, and until the person gives up
+
+
+@dataclass(frozen=True, slots=True)
+class Skill:
+    """How well the person cuts."""
+
+    offset_sd_mm: float = 0.3
+    angle_sd_rad: float = float(np.radians(0.15))
+    slip_probability: float = 0.02
+    slip_mm: tuple[float, float] = (1.0, 3.0)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Work:
+    """What the person has at hand: the sheet, the strips, and what the plan wants of each cut."""
+
+    sheet: PrintedSheet | None = None
+    cloths: tuple[ClothToLay, ...] = ()
+    demands: tuple[CutDemand, ...] = ()
+
+
+class VirtualPerson:
+    """One pair of hands at the bench. Drive it with `hears` and `advance`."""
+
+    def __init__(self, bench: Bench, setting: Setting, work: Work, ledger: Ledger, seed: int, skill: Skill) -> None:
+        self._bench, self._setting, self._work, self._ledger = bench, setting, work, ledger
+        self._skill = skill
+        self._rng = np.random.default_rng([seed, 2])
+        self._queue: deque[tuple[Event, float]] = deque()
+        self._action: Action | None = None
+        self._doing: tuple[object, ...] | None = None
+        self._wake_s = 0.0
+        self._strip: Piece | None = None
+        self._unit: Piece | None = None
+        self._laid: set[str] = set()
+        self._made: dict[str, int] = {}
+        self._pressed: list[str] = []
+
+    @property
+    def busy(self) -> bool:
+        """Whether something asked for is not yet done."""
+        return self._action is not None or bool(self._queue)
+
+    def hears(self, event: Event, t_s: float) -> None:
+        """Take note of what the app says. A request that is already being met is not met twice."""
+        if event.get("event") != "ask" or event.get("what") not in self._actions():
+            return
+        if _request(event) != self._doing and all(_request(event) != _request(e) for e, _ in self._queue):
+            self._queue.append((event, t_s))
+
+    def advance(self, t_s: float) -> None:
+        """Do all that is due until then."""
+        while True:
+            if self._action is None:
+                if not self._queue or self._queue[0][1] > t_s:
+                    return
+                event, asked_s = self._queue.popleft()
+                self._wake_s = max(asked_s, self._wake_s) + self._rng.uniform(0.15, 0.35)
+                self._action, self._doing = self._actions()[str(event["what"])](event), _request(event)
+            if self._wake_s > t_s:
+                return
+            try:
+                self._wake_s += next(self._action)
+            except StopIteration:
+                self._action, self._doing = None, None
+
+    def keys(self) -> list[str]:
+        """Keys pressed since the last call."""
+        pressed, self._pressed = self._pressed, []
+        return pressed
+
+    def _actions(self) -> dict[str, Callable[[Event], Action]]:
+        return {
+            "sheet_flat": self._lay_sheet,
+            "sheet_tilted": self._hold_sheet,
+            "clear_mat": self._clear,
+            "strip": self._lay_strip,
+            "strip_set": self._lay_strip,
+            "cut": self._cut,
+            "take_unit": self._take_unit,
+            "turn_cloth": self._press,
+            "confirm": self._press,
+        }
+
+    def _reach(self, to_mat_mm: Floats) -> None:
+        to = (float(to_mat_mm[0]), float(to_mat_mm[1]))
+        self._bench.reach(Reach(self._wake_s, self._wake_s + REACH_S, to))
+
+    def _sheet(self) -> PrintedSheet:
+        if self._work.sheet is None:
+            raise ValueError("the virtual person was asked for a printed sheet and was given none")
+        return self._work.sheet
+
+    def _lay_sheet(self, event: Event) -> Action:
+        sheet = self._sheet()
+        pose = sheet_flat_at(self._setting, sheet, int(event.get("n", 1)) - 1, self._rng)
+        yield from self._place_sheet(sheet, pose, "sheet_flat")
+
+    def _hold_sheet(self, event: Event) -> Action:
+        sheet = self._sheet()
+        pose = sheet_tilted_at(self._setting, sheet, int(event.get("n", 1)) - 1, self._rng)
+        yield from self._place_sheet(sheet, pose, "sheet_tilted")
+
+    def _place_sheet(self, sheet: PrintedSheet, pose: SheetPose, what: str) -> Action:
+        self._reach(pose.world_from_own(sheet.corners_mm).mean(axis=0)[:2])
+        yield REACH_S / 2
+        self._bench.lay(Lying((), pose), self._wake_s)
+        self._ledger.sheet(self._wake_s, what, pose)
+        yield REACH_S / 2
+
+    def _clear(self, _: Event) -> Action:
+        self._reach(np.array([450.0, 300.0]))
+        yield REACH_S / 2
+        self._strip = self._unit = None
+        self._bench.lay(Lying(), self._wake_s)
+        yield REACH_S / 2
+
+    def _lay_strip(self, event: Event) -> Action:
+        cloth = self._next_cloth(event)
+        piece = strip_place(cloth, self._rng)
+        self._reach(piece.corners_mat_mm.mean(axis=0))
+        yield REACH_S / 2
+        self._laid.add(cloth.name)
+        self._strip, self._unit = piece, None
+        self._bench.lay(Lying((piece,)), self._wake_s)
+        yield REACH_S / 2
+
+    def _next_cloth(self, event: Event) -> ClothToLay:
+        """The strip that was named, else the next one of the plan."""
+        named = [c for c in self._work.cloths if c.name == event.get("name")]
+        fresh = [c for c in self._work.cloths if c.name not in self._laid]
+        found = named or fresh
+        if not found:
+            raise ValueError("the virtual person was asked for a strip that is not in its plan")
+        return found[0]
+
+    def _cut(self, event: Event) -> Action:
+        light, looked_s = None, self._wake_s
+        while light is None and not self._queue and self._wake_s - looked_s < PATIENCE_S:
+            light = self._look()
+            if light is None:
+                yield LOOK_AGAIN_S
+        if light is None or self._strip is None:
+            return
+        strip, purpose = self._strip, str(event.get("purpose", "unit"))
+        made, slipped = self._blade(light, strip)
+        kept, off_cut = cut(strip, made)
+        if kept is None or off_cut is None:
+            return
+        self._reach(made.mean(axis=0))
+        yield REACH_S / 2
+        demand = self._demand(event, strip.source)
+        self._ledger.cut(self._wake_s, strip, demand, purpose, light, made, slipped)
+        self._strip = kept
+        if purpose != "true_up":
+            self._slide_aside(off_cut, demand)
+        self._tidy()
+        yield REACH_S / 2
+
+    def _look(self) -> Floats | None:
+        """The line of light on the strip as it lies now, if there is one."""
+        if self._strip is None:
+            return None
+        picture = self._bench.picture_at(self._wake_s - self._setting.beam.latency_s)
+        return light_line(picture, self._setting.projector, self._strip, self._rng)
+
+    def _blade(self, light_mat_mm: Floats, strip: Piece) -> tuple[Floats, bool]:
+        """The cut (2, 2) that follows the light, a little off, and whether the blade slipped."""
+        skill = self._skill
+        off = self._rng.normal(0.0, skill.offset_sd_mm)
+        turn = self._rng.normal(0.0, skill.angle_sd_rad)
+        slipped = bool(self._rng.random() < skill.slip_probability)
+        if slipped:
+            off += self._rng.choice((-1.0, 1.0)) * self._rng.uniform(*skill.slip_mm)
+        line = across(strip, light_mat_mm)
+        middle, half = line.mean(axis=0), (line[1] - line[0]) / 2
+        normal = np.array([-half[1], half[0]]) / np.hypot(*half)
+        c, s = np.cos(turn), np.sin(turn)
+        half = np.array([c * half[0] - s * half[1], s * half[0] + c * half[1]])
+        middle = middle + off * normal
+        return np.array([middle - half, middle + half]), slipped
+
+    def _demand(self, event: Event, source: str) -> CutDemand | None:
+        """What the plan wants next of this strip: the unit that was named, else the first not yet made."""
+        of_strip = [d for d in self._work.demands if d.source == source]
+        named = [d for d in of_strip if d.name in (event.get("name"), event.get("unit"))]
+        left = [d for d in of_strip if self._made.get(d.name, 0) < d.make]
+        return next(iter(named or left or of_strip[-1:]), None)
+
+    def _slide_aside(self, off_cut: Piece, demand: CutDemand | None) -> None:
+        """Lay a unit where it touches nothing; one that still lay there goes to the pile."""
+        name = demand.name if demand else off_cut.source
+        self._made[name] = self._made.get(name, 0) + 1
+        others = [] if self._strip is None else [self._strip]
+        self._unit = off_cut.moved(free_place(self._setting, off_cut, others, self._rng))
+        self._ledger.unit(self._wake_s, name, self._unit)
+
+    def _tidy(self) -> None:
+        """What is at hand lies on the mat, and nothing else."""
+        pieces = tuple(piece for piece in (self._strip, self._unit) if piece is not None)
+        self._bench.lay(Lying(pieces), self._wake_s)
+
+    def _take_unit(self, _: Event) -> Action:
+        if self._unit is None:
+            return
+        self._reach(self._unit.corners_mat_mm.mean(axis=0))
+        yield REACH_S / 2
+        self._unit = None
+        self._tidy()
+        yield REACH_S / 2
+
+    def _press(self, _: Event) -> Action:
+        self._pressed.append("space")
+        yield 0.0
+
+
+def _request(event: Event) -> tuple[object, ...]:
+    """What makes two requests the same."""
+    return tuple(event.get(key) for key in ("what", "n", "name", "unit", "purpose"))
