@@ -22,9 +22,7 @@ def footprint_mat_mm(device: Pinhole, height_mm: float = 0.0) -> shapely.Polygon
     with np.errstate(invalid="ignore", divide="ignore"):
         rim_mm = device.mat_from_px(rim_px, height_mm)
         back_px = device.px_from_mat(rim_mm, height_mm)
-    seen = np.all(
-        np.abs(back_px - rim_px) < 0.01, axis=1
-    )  # false past the horizon, and where undistorting fails
+    seen = np.all(np.abs(back_px - rim_px) < 0.01, axis=1)  # false past the horizon, and where undistorting fails
     polygon = shapely.Polygon(rim_mm[seen]) if seen.sum() >= 3 else shapely.Polygon()
     return polygon if polygon.is_valid else shapely.Polygon()
 
@@ -44,10 +42,10 @@ def area_mat_mm(camera: Pinhole, covered_mat_mm: Floats, projector: Pinhole | No
     calibrated. Raises ValueError where nothing is left.
     """
     known = shapely.MultiPoint(np.asarray(covered_mat_mm, float)).convex_hull.buffer(BEYOND_MM)
-    area = footprint_mat_mm(camera) & known
+    area = footprint_mat_mm(camera).intersection(known)
     if projector is not None:
-        area = area & footprint_mat_mm(projector)
+        area = area.intersection(footprint_mat_mm(projector))
     if not isinstance(area, shapely.Polygon) or area.is_empty:
         raise ValueError("camera and projector have no part of the mat in common")
-    outline = np.array(orient(area).simplify(0.5).exterior.coords)[:-1]
-    return np.asarray(outline, float)
+    coarse = shapely.get_exterior_ring(orient(area).simplify(0.5))
+    return np.asarray(shapely.get_coordinates(coarse)[:-1], float)

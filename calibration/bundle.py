@@ -124,9 +124,7 @@ def _projected(bundle: Bundle, flat: Sequence[SheetView], tilted: Sequence[Sheet
     return over_flat + over_tilted
 
 
-def _residuals_px(
-    bundle: Bundle, flat: Sequence[SheetView], tilted: Sequence[SheetView]
-) -> tuple[Floats, ...]:
+def _residuals_px(bundle: Bundle, flat: Sequence[SheetView], tilted: Sequence[SheetView]) -> tuple[Floats, ...]:
     seen = _projected(bundle, flat, tilted)
     return tuple(view.corners_px - p.px for view, p in zip([*flat, *tilted], seen, strict=True))
 

@@ -90,9 +90,7 @@ def solve_camera(
 def _check(flat: Sequence[SheetView], tilted: Sequence[SheetView]) -> None:
     count = len(flat) + len(tilted)
     if not flat:
-        raise CalibrationError(
-            "no view of the sheet lying flat: put it flat on the mat and take that picture"
-        )
+        raise CalibrationError("no view of the sheet lying flat: put it flat on the mat and take that picture")
     if count < FEWEST_VIEWS:
         raise CalibrationError(
             f"the sheet is seen in {count} pictures, {FEWEST_VIEWS} are needed: "
@@ -171,9 +169,7 @@ def _check_solved(solved: Solved, size_px: tuple[int, int]) -> None:
     sure = np.all(np.isfinite(focal_u)) and np.all(focal_u < VAGUE_FOCAL * np.array(lens.focal_px))
     inside = all(-s < c < 2 * s for c, s in zip(lens.centre_px, size_px, strict=True))
     if not (sure and inside and min(lens.focal_px) > 0):
-        raise CalibrationError(
-            "the views do not tell the lens from its height: take more with the sheet tilted by 15 to 35 degrees"
-        )
+        raise CalibrationError("lens and height are mixed up: tilt it by 15 to 35 degrees in more of them")
 
 
 def _view_fits(flat: Sequence[SheetView], tilted: Sequence[SheetView], solved: Solved) -> tuple[ViewFit, ...]:

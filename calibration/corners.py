@@ -59,9 +59,7 @@ def _refine(
 ) -> Saddles:
     side_px = float(np.median(np.hypot(*np.concatenate([along_px, up_px]).T)))
     # on a small sheet the margin may leave nothing: then the blur is taken in rather than the corner lost
-    clear = max(
-        board.clear_mm / board.square_mm - BLUR_MARGIN_PX / side_px, 0.5 * board.clear_mm / board.square_mm
-    )
+    clear = max(board.clear_mm / board.square_mm - BLUR_MARGIN_PX / side_px, 0.5 * board.clear_mm / board.square_mm)
     return fit_saddles(linear, rough_px, along_px, up_px, clear, REACH_SQUARES)
 
 

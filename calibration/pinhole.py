@@ -80,9 +80,7 @@ class Lens:
 
     def rays_from_px(self, points_px: Floats) -> Floats:
         """Pixels (..., 2) to ideal image points (..., 2)."""
-        return self.undistort(
-            (np.asarray(points_px, float) - np.array(self.centre_px)) / np.array(self.focal_px)
-        )
+        return self.undistort((np.asarray(points_px, float) - np.array(self.centre_px)) / np.array(self.focal_px))
 
 
 @dataclass(frozen=True, eq=False)

@@ -41,9 +41,7 @@ def save_rig(rig: Rig, path: Path) -> None:
         part.replace(path)
     except OSError as error:
         part.unlink(missing_ok=True)
-        raise RigError(
-            f"{path}: cannot be written ({error.strerror}): choose another place with -o"
-        ) from error
+        raise RigError(f"{path}: cannot be written ({error.strerror}): choose another place with -o") from error
 
 
 def load_rig(path: Path) -> Rig:
@@ -51,9 +49,7 @@ def load_rig(path: Path) -> Rig:
     try:
         data = json.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
-        raise RigError(
-            f"{path}: cannot be read ({error.strerror}): make one with chalkbeam calibrate"
-        ) from error
+        raise RigError(f"{path}: cannot be read ({error.strerror}): make one with chalkbeam calibrate") from error
     except ValueError as error:
         raise RigError(f"{path}: not a rig file: make one with chalkbeam calibrate") from error
     if not isinstance(data, dict) or data.get("kind") != KIND:
@@ -82,9 +78,7 @@ def _as_data(rig: Rig) -> dict[str, Any]:
         "scale_u": rig.scale_u,
         "area_mat_mm": rig.area_mat_mm.tolist(),
         "camera": _device_data(rig.camera, rig.camera_over_area()),
-        "projector": None
-        if rig.projector is None
-        else _device_data(rig.projector, rig.projector_over_area()),
+        "projector": None if rig.projector is None else _device_data(rig.projector, rig.projector_over_area()),
         "views": list(rig.views),
         "notes": list(rig.notes),
     }

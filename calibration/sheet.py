@@ -68,9 +68,7 @@ class Board:
         if not re.fullmatch(r"DICT_\w+", self.dictionary) or not hasattr(cv2.aruco, self.dictionary):
             raise BoardError(f"unknown dictionary {self.dictionary}: name one of OpenCV's, like DICT_5X5_100")
         if self.squares_x < 3 or self.squares_y < 3:
-            raise BoardError(
-                f"a board of {self.squares_x}x{self.squares_y} squares is too small: at least 3x3"
-            )
+            raise BoardError(f"a board of {self.squares_x}x{self.squares_y} squares is too small: at least 3x3")
         if not 0 < self.marker_mm < self.square_mm:
             raise BoardError(
                 f"markers of {self.marker_mm:g} mm do not fit into squares of {self.square_mm:g} mm: "
@@ -78,9 +76,7 @@ class Board:
             )
         have, need = self._dictionary().bytesList.shape[0], self.squares_x * self.squares_y // 2
         if need > have:
-            raise BoardError(
-                f"{self.dictionary} has {have} markers, the board needs {need}: take a larger one"
-            )
+            raise BoardError(f"{self.dictionary} has {have} markers, the board needs {need}: take a larger one")
 
     def _dictionary(self) -> cv2.aruco.Dictionary:
         return cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, self.dictionary))
@@ -141,12 +137,8 @@ def _dark(board: Board, x_mm: NDArray[np.floating], down_mm: NDArray[np.floating
     black_square = (column + row) % 2 == 0
     bits = _marker_bits(board)
     cells = bits.shape[-1]
-    cell_x = np.floor((x_mm % board.square_mm - board.clear_mm) * cells / board.marker_mm).astype(int)[
-        None, :
-    ]
-    cell_y = np.floor((down_mm % board.square_mm - board.clear_mm) * cells / board.marker_mm).astype(int)[
-        :, None
-    ]
+    cell_x = np.floor((x_mm % board.square_mm - board.clear_mm) * cells / board.marker_mm).astype(int)[None, :]
+    cell_y = np.floor((down_mm % board.square_mm - board.clear_mm) * cells / board.marker_mm).astype(int)[:, None]
     in_marker = (cell_x >= 0) & (cell_x < cells) & (cell_y >= 0) & (cell_y < cells)
     # markers are counted through the white squares, row by row from the top left
     marker = np.clip((row * board.squares_x + column) // 2, 0, len(bits) - 1)
