@@ -8,6 +8,8 @@ from enum import Enum
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.polygons import interior_angles, side_lengths
+
 Floats = NDArray[np.float64]
 
 
@@ -52,7 +54,7 @@ class Seam:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class MeasuredUnit:
-    """A piece of cloth with straight sides. Side i runs from corner i to corner i + 1, counter-clockwise from above."""
+    """A piece of cloth with straight sides; side i runs from corner i to corner i + 1, counter-clockwise from above."""
 
     corners_mat_mm: Floats  # (N, 2)
     corners_u_mm: Floats  # (N,) the greater axis of each corner's uncertainty
@@ -66,15 +68,12 @@ class MeasuredUnit:
     @property
     def sides_mm(self) -> Floats:
         """(N,) lengths."""
-        return np.hypot(*(np.roll(self.corners_mat_mm, -1, axis=0) - self.corners_mat_mm).T)
+        return side_lengths(self.corners_mat_mm)
 
     @property
     def angles_rad(self) -> Floats:
         """(N,) interior angle at each corner."""
-        ahead = np.roll(self.corners_mat_mm, -1, axis=0) - self.corners_mat_mm
-        back = -np.roll(ahead, 1, axis=0)
-        cross = ahead[:, 0] * back[:, 1] - ahead[:, 1] * back[:, 0]
-        return np.arctan2(cross, np.sum(ahead * back, axis=1)) % (2.0 * np.pi)
+        return interior_angles(self.corners_mat_mm)
 
     @property
     def angles_u_rad(self) -> Floats:

@@ -1,0 +1,138 @@
+"""Events in words: one short line each, for the person and for logs."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from projector.piecing.lengths import inches_text, mm_text
+
+ASKS = {
+    "sheet_flat": "lay the printed sheet flat on the mat",
+    "sheet_tilted": "hold or prop the printed sheet at a tilt",
+    "clear_mat": "clear the mat",
+    "cloth": "lay the cloth on the mat",
+    "strip": "lay the strip on the mat",
+    "strip_set": "lay the strip set on the mat",
+    "cut": "cut along the line",
+    "trim": "trim along the line",
+    "unit": "lay the cut unit on the mat",
+    "take_unit": "take the unit away",
+    "turn_cloth": "turn the cloth",
+    "block": "lay the block on the mat",
+    "confirm": "press space to go on",
+}
+THINGS = {"sheet_flat": "flat sheet", "sheet_tilted": "tilted sheet", "clear_mat": "empty mat"}
+FIGURES_LEFT_OUT = frozenset({"event", "t", "what"})
+
+
+def sentence(event: Mapping[str, Any]) -> str:
+    """One line of words for an event of any kind."""
+    match event:
+        case {"event": "ask", "what": what}:
+            return f"Please {ASKS.get(what, _words(what))}{_place(event)}{_count(event)}."
+        case {"event": "seen", "what": what}:
+            return f"Seen: {_thing(what)}{_figures(event)}."
+        case {"event": "refused", "what": what, "why": why}:
+            return f"Not used, {_thing(what)} {_words(why)}: {event.get('do') or 'try again'}."
+        case {"event": "shown", "scene": scene}:
+            return f"Light: {_words(scene)}{_kept(event)}."
+        case {"event": "unit"}:
+            return _unit(event)
+        case {"event": "rig", "file": file}:
+            return f"Rig {file}{_rig_figures(event)}."
+        case {"event": "moved", "what": what, "by_mm": by_mm}:
+            return f"The {_words(what)} has moved by {mm_text(by_mm)}."
+        case {"event": "summary"}:
+            return _summary(event)
+        case {"event": "error", "message": message}:
+            return f"Error: {message}{_and_do(event)}"
+        case {"event": kind}:
+            return f"{_words(str(kind)).capitalize()}{_figures(event)}."
+        case _:
+            raise ValueError("an event says its kind under 'event'")
+
+
+def _words(code: str) -> str:
+    return str(code).replace("_", " ")
+
+
+def _thing(what: str) -> str:
+    return THINGS.get(what, _words(what))
+
+
+def _count(event: Mapping[str, Any]) -> str:
+    n, of = event.get("n"), event.get("of")
+    if n is None:
+        return ""
+    return f" ({n} of {of})" if of is not None else f" ({n})"
+
+
+def _place(event: Mapping[str, Any]) -> str:
+    """Where on the mat, told by the middle of the place."""
+    place = event.get("place")
+    if not place or place.get("frame") != "mat":
+        return ""
+    x, y = (sum(corner[k] for corner in place["corners"]) / len(place["corners"]) for k in (0, 1))
+    return f" around {x:.0f} mm from its left and {y:.0f} mm from its near edge"
+
+
+def _figures(event: Mapping[str, Any]) -> str:
+    """Plain keys in words, as they come; nested ones stay for scripts."""
+    kept = {key: value for key, value in event.items() if key not in FIGURES_LEFT_OUT}
+    told = [f"{_words(key)} {_figure(value)}" for key, value in kept.items() if _is_plain(value)]
+    return f", {', '.join(told)}" if told else ""
+
+
+def _is_plain(value: object) -> bool:
+    return isinstance(value, str | int | float)
+
+
+def _figure(value: object) -> str:
+    return f"{value:.4g}" if isinstance(value, float) else str(value)
+
+
+def _kept(event: Mapping[str, Any]) -> str:
+    return f", keep what lies {event['keep']} of the line" if event.get("keep") else ""
+
+
+def _and_do(event: Mapping[str, Any]) -> str:
+    return f"; {event['do']}" if event.get("do") else ""
+
+
+def _unit(event: Mapping[str, Any]) -> str:
+    verdict = _words(event["verdict"]) if event.get("verdict") else "measured, not judged"
+    why = f" ({event['why']})" if event.get("why") else ""
+    name = f" {event['expected']}" if event.get("expected") else ""
+    where = f"{event['frame']}: " if event.get("frame") else ""
+    return f"{where}unit{name}: {verdict}{why}{_widths(event)}."
+
+
+def _widths(event: Mapping[str, Any]) -> str:
+    """Each width in inches and millimetres with its uncertainty, or else the sides."""
+    widths = [w for w in event.get("widths_mm") or [] if w["mean"] is not None]
+    if widths:
+        told = [f"{inches_text(w['mean'], 64)} ({w['mean']:.2f} ± {w['u'] or 0.0:.2f} mm)" for w in widths]
+        return f"; {' and '.join(told)} wide"
+    sides = [side for side in event.get("sides_mm") or [] if side is not None]
+    return f"; sides {', '.join(f'{side:.2f}' for side in sides)} mm" if sides else ""
+
+
+def _rig_figures(event: Mapping[str, Any]) -> str:
+    told = []
+    for device, does in (("camera", "is sure to"), ("projector", "lands within")):
+        rms, worst = event.get(f"{device}_u_mm"), event.get(f"{device}_u_worst_mm")
+        if rms is not None:
+            told.append(f"{device} {does} {rms:.2f} mm" + (f", {worst:.2f} at worst" if worst is not None else ""))
+    return f": {'; '.join(told)}" if told else ""
+
+
+def _summary(event: Mapping[str, Any]) -> str:
+    verdicts = ", ".join(f"{count} {_words(name)}" for name, count in (event.get("verdicts") or {}).items() if count)
+    judged = f", {event['judged']} judged" if event.get("judged") is not None else ""
+    errors = [
+        f"{words} {event[key]:.2f} mm RMS off the truth"
+        for key, words in (("width_error_rms_mm", "widths"), ("line_error_rms_mm", "lines"))
+        if event.get(key) is not None
+    ]
+    return "; ".join([f"{event.get('units', 0)} units{judged}", *([verdicts] if verdicts else []), *errors]) + "."

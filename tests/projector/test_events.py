@@ -1,0 +1,183 @@
+"""What scripts rely on: one JSON object a line, exact keys, plain numbers; and words for people."""
+
+from __future__ import annotations
+
+import io
+import json
+import math
+import subprocess
+import sys
+import textwrap
+from typing import Any
+
+import numpy as np
+import pytest
+
+from projector.events import Teller, unit_event
+from projector.sentences import sentence
+from vision.units import Judged, MeasuredUnit, Seam, Verdict, Width
+
+
+class FixedClock:
+    def now_s(self) -> float:
+        return 1.23456
+
+    def wait_s(self, seconds: float) -> None: ...
+
+
+def told(event: str, as_json: bool = True, **keys: object) -> tuple[str, str, list[dict[str, object]]]:
+    out, err, heard = io.StringIO(), io.StringIO(), list[dict[str, object]]()
+    teller = Teller(FixedClock(), as_json, out, err, [heard.append])
+    teller.tell(event, **keys)
+    return out.getvalue(), err.getvalue(), heard
+
+
+def test_with_json_one_object_a_line_goes_out_and_words_go_to_the_error_stream() -> None:
+    out, err, heard = told("ask", what="clear_mat")
+    assert out == '{"event": "ask", "t": 1.235, "what": "clear_mat"}\n'
+    assert err == "Please clear the mat.\n"
+    assert heard == [{"event": "ask", "t": 1.235, "what": "clear_mat"}]
+
+
+def test_without_json_only_words_go_out() -> None:
+    out, err, heard = told("ask", as_json=False, what="cut", n=3, of=12)
+    assert (out, err) == ("Please cut along the line (3 of 12).\n", "")
+    assert heard[0]["of"] == 12
+
+
+def test_numbers_of_numpy_are_numbers_and_what_is_not_finite_is_null() -> None:
+    keys: dict[str, Any] = {
+        "a": np.float32(0.5),
+        "b": np.array([[1.0, math.nan]]),
+        "c": float("inf"),
+        "d": (np.int64(3), np.bool_(True)),
+        "e": {Verdict.FITS.value: np.int32(2)},
+        "f": "3\n4 ½",
+    }
+    out, _, _ = told("summary", **keys)
+    assert out.count("\n") == 1
+    read = json.loads(out, parse_constant=lambda word: pytest.fail(f"{word} is not JSON"))
+    assert {k: read[k] for k in keys} == {
+        "a": 0.5,
+        "b": [[1.0, None]],
+        "c": None,
+        "d": [3, True],
+        "e": {"fits": 2},
+        "f": "3\n4 ½",
+    }
+
+
+def measured() -> MeasuredUnit:
+    """A 60 by 40 mm rectangle with a seam, by hand."""
+    return MeasuredUnit(
+        corners_mat_mm=np.array([[0.0, 0.0], [60.0, 0.0], [60.0, 40.0], [0.0, 40.0]]),
+        corners_u_mm=np.array([0.05, 0.07, 0.06, 0.05]),
+        sides_u_mm=np.full(4, 0.03),
+        tilts_u_rad=np.array([0.0003, 0.0004, 0.0003, 0.0004]),
+        bows_mm=np.array([0.1, 0.0, -0.1, 0.0]),
+        widths=(Width((0, 2), 40.0, 39.9, 40.1, 0.04), Width((1, 3), 60.0, 60.0, 60.0, 0.04)),
+        seams=(Seam(np.array([[0.0, 20.0], [60.0, 20.0]]), 0.1),),
+    )
+
+
+CORNERS = [[0, 0], [240, 0], [240, 180], [0, 180]]
+KEYS = [
+    *("event", "frame", "expected", "outline_mat_mm", "sides_mm", "angles_deg", "angles_u_deg", "widths_mm", "seams"),
+    *("offsets_mm", "offsets_u_mm", "bows_mm", "u_mm", "verdict", "fit_probability"),
+]
+
+
+def test_a_judged_unit_has_every_key_that_scripts_rely_on() -> None:
+    judged = Judged(measured(), "slab", np.array([0.1, 0.2, 0.0, math.nan]), np.full(4, 0.05), Verdict.TRIM, 0.12, "x")
+    event = unit_event(judged, "a.png")
+    assert [key for key in event if key != "why"] == KEYS
+    assert event["frame"] == "a.png"
+    assert event["outline_mat_mm"] == [[0.0, 0.0], [60.0, 0.0], [60.0, 40.0], [0.0, 40.0]]
+    assert event["sides_mm"] == [60.0, 40.0, 60.0, 40.0]
+    assert event["angles_deg"] == [90.0, 90.0, 90.0, 90.0]
+    assert event["angles_u_deg"] == pytest.approx([math.degrees(0.0005)] * 4, abs=1e-5)
+    first: Any = event["widths_mm"]
+    assert first[0] == {"sides": [0, 2], "mean": 40.0, "least": 39.9, "greatest": 40.1, "u": 0.04}
+    assert event["seams"] == [{"from": [0.0, 20.0], "to": [60.0, 20.0], "u": 0.1}]
+    assert event["offsets_mm"] == [0.1, 0.2, 0.0, None]
+    assert event["u_mm"] == 0.07  # the greatest of a corner's
+    assert (event["verdict"], event["fit_probability"]) == ("trim", 0.12)
+    json.dumps(event, allow_nan=False)
+
+
+def test_without_an_expected_shape_what_follows_from_it_is_null() -> None:
+    event = unit_event(Judged(measured()), None)
+    nulls = {key for key, value in event.items() if value is None}
+    assert nulls == {"frame", "expected", "offsets_mm", "offsets_u_mm", "verdict", "fit_probability"}
+
+
+@pytest.mark.parametrize(
+    ("event", "words"),
+    [
+        (
+            {"event": "ask", "what": "sheet_flat", "n": 2, "of": 7, "place": {"frame": "mat", "corners": CORNERS}},
+            "Please lay the printed sheet flat on the mat around 120 mm from its left and 90 mm from its near "
+            "edge (2 of 7).",
+        ),
+        ({"event": "ask", "what": "unheard_of"}, "Please unheard of."),
+        (
+            {"event": "seen", "what": "strip_set", "t": 3, "width_mm": 60.5, "seams": [1]},
+            "Seen: strip set, width mm 60.5.",
+        ),
+        (
+            {"event": "refused", "what": "sheet_flat", "why": "same_place", "do": "move it on"},
+            "Not used, flat sheet same place: move it on.",
+        ),
+        ({"event": "shown", "scene": "cut", "keep": "left"}, "Light: cut, keep what lies left of the line."),
+        (
+            unit_event(Judged(measured(), "slab", verdict=Verdict.TURNED_OVER), None),
+            "unit slab: turned over; 1 37/64 in (40.00 ± 0.04 mm) and 2 23/64 in (60.00 ± 0.04 mm) wide.",
+        ),
+        (
+            {
+                "event": "rig",
+                "file": "rig.json",
+                "camera_u_mm": 0.041,
+                "camera_u_worst_mm": 0.1,
+                "projector_u_mm": None,
+            },
+            "Rig rig.json: camera is sure to 0.04 mm, 0.10 at worst.",
+        ),
+        ({"event": "moved", "what": "projector", "by_mm": 1.26}, "The projector has moved by 1.3 mm."),
+        (
+            {
+                "event": "summary",
+                "units": 12,
+                "judged": 11,
+                "verdicts": {"fits": 10, "trim": 1},
+                "line_error_rms_mm": 0.2,
+            },
+            "12 units, 11 judged; 10 fits; lines 0.20 mm RMS off the truth.",
+        ),
+        ({"event": "error", "message": "no camera 3", "do": "plug it in"}, "Error: no camera 3; plug it in"),
+        ({"event": "strip", "width_mm": 63.5}, "Strip, width mm 63.5."),
+    ],
+)
+def test_every_kind_of_event_has_words(event: dict[str, object], words: str) -> None:
+    assert sentence(event) == words
+
+
+def test_a_reader_that_goes_away_makes_no_noise() -> None:
+    code = """
+        from projector.clock import WallClock
+        from projector.events import Teller
+        teller = Teller(WallClock(), as_json=True)
+        for n in range(20000):
+            teller.tell("ask", what="unit", n=n)
+    """
+    with subprocess.Popen(
+        [sys.executable, "-c", textwrap.dedent(code)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    ) as child:
+        assert child.stdout is not None
+        assert child.stdout.readline().startswith('{"event": "ask"')
+        child.stdout.close()
+        _, err = "", child.stderr.read() if child.stderr else ""
+    assert child.returncode == 0
+    assert "Traceback" not in err
+    assert "Broken" not in err
+    assert err.count("\n") == 20000  # the words for people still came
