@@ -152,7 +152,7 @@ def test_without_an_expected_shape_what_follows_from_it_is_null() -> None:
                 "verdicts": {"fits": 10, "trim": 1},
                 "line_error_rms_mm": 0.2,
             },
-            "12 units, 11 judged; 10 fits; lines 0.20 mm RMS off the truth.",
+            "12 units, 11 judged; 10 fits, 1 trim; lines 0.20 mm RMS off the truth.",
         ),
         ({"event": "error", "message": "no camera 3", "do": "plug it in"}, "Error: no camera 3; plug it in"),
         ({"event": "strip", "width_mm": 63.5}, "Strip, width mm 63.5."),
