@@ -75,9 +75,7 @@ def open_camera(source: str, clock: Watch) -> Camera:
     if path.is_dir():
         return Stills(_pictures_in(path), source, clock)
     if not path.exists() and "%" not in source:
-        raise CameraError(
-            f"{source}: no such camera, file or folder; give a number (0), an address or a path"
-        )
+        raise CameraError(f"{source}: no such camera, file or folder; give a number (0), an address or a path")
     return Recording(_recorded_capture(source), source, clock)
 
 
@@ -97,9 +95,7 @@ class LiveCamera:
         self._answered.clear()
         self._asked.set()
         if self._ended.is_set() or not self._answered.wait(PATIENCE_S) or self._frame is None:
-            raise CameraError(
-                f"{self._spoken} gives no more pictures; check its cable or server, then start again"
-            )
+            raise CameraError(f"{self._spoken} gives no more pictures; check its cable or server, then start again")
         frame, self._frame = self._frame, None
         return frame
 

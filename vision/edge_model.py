@@ -111,9 +111,7 @@ def solve(
         settled = step >= 2 and bool(np.abs(change[0]) + np.abs(change[1]) * reach < SETTLED_PX)
     inverse = np.linalg.inv(normal + np.diag([1e-9] * 5))
     # Errors of one bin belong together (a print, a grid line): the spread between bins says what they do to the fit.
-    clustered = (
-        inverse @ (scores.T @ scores) @ inverse * (samples.bin_count / max(samples.bin_count - 2.0, 1.0))
-    )
+    clustered = inverse @ (scores.T @ scores) @ inverse * (samples.bin_count / max(samples.bin_count - 2.0, 1.0))
     covariance = np.maximum(np.diag(clustered), np.diag(inverse))[:3]
     return shape, np.diag(covariance), contrast
 
@@ -205,9 +203,7 @@ class _Weights:
         variance = np.broadcast_to(floor * 4.0, samples.seen.shape).copy()
         return _Weights(1.0 / variance, variance, floor)
 
-    def updated(
-        self, samples: EdgeSamples, edge: _Edge, residual: Floats, levels: Floats, gain: float
-    ) -> _Weights:
+    def updated(self, samples: EdgeSamples, edge: _Edge, residual: Floats, levels: Floats, gain: float) -> _Weights:
         """Variances from the residuals of cloth and mat, channel by channel; outliers count less (Huber)."""
         variance = np.empty_like(residual)
         for c in range(3):
@@ -248,4 +244,4 @@ def _normal_equations(
         ],
         axis=1,
     )
-    return weighted @ flat.T, scores.sum(axis=0), scores
+    return np.asarray(weighted @ flat.T), np.asarray(scores.sum(axis=0)), np.asarray(scores, np.float64)

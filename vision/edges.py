@@ -14,15 +14,13 @@ from numpy.typing import NDArray
 
 from calibration.pinhole import Pinhole
 from vision.edge_model import Blur, EdgeSamples, EdgeShape, solve
-from vision.mat import Scene
+from vision.mat import Scene, Slopes
 from vision.rim import Rim
 
 Floats = NDArray[np.float64]
 
 BIN_PX = 6.0
-WALL_LIGHT = (
-    0.25  # the side wall's brightness over the top's: from none (a lamp straight above) to half (an even sky)
-)
+WALL_LIGHT = 0.25  # the side wall's brightness over the top's: from none (a lamp straight above) to half (an even sky)
 SKY = 0.5  # share of the light that comes from a wide sky: between none (a lamp straight above) and all
 
 
@@ -56,7 +54,7 @@ class SideFit:
 
 def fit_side(
     scene: Scene,
-    slopes: tuple[Floats, Floats],
+    slopes: Slopes,
     camera: Pinhole,
     height_mm: float,
     corners_mat_mm: Floats,
@@ -76,7 +74,7 @@ def fit_side(
     first, fit = start, None
     shape = EdgeShape(luma=blur.luma_px, chroma=blur.chroma_px)
     for window in windows:
-        axes = _SideAxes.at(camera, height_mm, start, along, length_mm)
+        axes = SideAxes.at(camera, height_mm, start, along, length_mm)
         samples = _sample(scene, slopes, axes, trims_px, window, taken)
         if samples is None:
             return None
@@ -94,7 +92,7 @@ def fit_side(
 
 
 @dataclass(frozen=True, eq=False, slots=True)
-class _SideAxes:
+class SideAxes:
     """The start line on the mat, and how its neighbourhood maps to pixels."""
 
     camera: Pinhole
@@ -107,21 +105,19 @@ class _SideAxes:
     outward_px: Floats  # (2,) unit vector in the picture, across the side
 
     @staticmethod
-    def at(camera: Pinhole, height_mm: float, middle: Floats, along: Floats, length_mm: float) -> _SideAxes:
+    def at(camera: Pinhole, height_mm: float, middle: Floats, along: Floats, length_mm: float) -> SideAxes:
         outward = np.array([along[1], -along[0]])
         gradients = []
         for end in (-0.5, 0.5):
             place = middle + along * length_mm * end
-            ring_px = camera.px_from_mat(
-                place + np.array([outward, -outward, along, -along]) * 0.5, height_mm
-            )
+            ring_px = camera.px_from_mat(place + np.array([outward, -outward, along, -along]) * 0.5, height_mm)
             jacobian = np.column_stack([ring_px[0] - ring_px[1], ring_px[2] - ring_px[3]])  # px per mm
             gradients.append(np.linalg.inv(jacobian)[0])  # of the distance outward, mm per px
         scales = [1.0 / float(np.hypot(*g)) for g in gradients]
         mean = gradients[0] + gradients[1]
         ends_px = camera.px_from_mat(middle + np.array([[-0.5], [0.5]]) * along * length_mm, height_mm)
         along_scale = float(np.hypot(*(ends_px[1] - ends_px[0]))) / length_mm
-        return _SideAxes(
+        return SideAxes(
             camera,
             height_mm,
             middle,
@@ -176,13 +172,13 @@ class _SideAxes:
 
 def _sample(
     scene: Scene,
-    slopes: tuple[Floats, Floats],
-    axes: _SideAxes,
+    slopes: Slopes,
+    axes: SideAxes,
     trims_px: tuple[float, float],
     window: Window,
     taken: NDArray[np.bool_],
 ) -> EdgeSamples | None:
-    points_px = _pixels_along(axes, window, taken.shape)
+    points_px = pixels_along(axes, window, taken.shape)
     points_px = points_px[~taken[points_px[:, 1], points_px[:, 0]]]
     if len(points_px) < 30:
         return None
@@ -210,12 +206,10 @@ def _sample(
     )
 
 
-def _pixels_along(axes: _SideAxes, window: Window, shape: tuple[int, int]) -> NDArray[np.int64]:
+def pixels_along(axes: SideAxes, window: Window, shape: tuple[int, int]) -> NDArray[np.int64]:
     """Pixels (N, 2) about the start line, each once: whole rows or columns across it."""
     shares = np.linspace(-0.5, 0.5, 9)[:, None]
-    line_px = axes.camera.px_from_mat(
-        axes.middle_mat_mm + shares * axes.along * axes.length_mm, axes.height_mm
-    )
+    line_px = axes.camera.px_from_mat(axes.middle_mat_mm + shares * axes.along * axes.length_mm, axes.height_mm)
     major = int(np.ptp(line_px[:, 1]) > np.ptp(line_px[:, 0]))
     ordered = line_px[np.argsort(line_px[:, major])]
     steps = np.arange(math.ceil(ordered[0, major]), math.floor(ordered[-1, major]) + 1)
@@ -226,9 +220,7 @@ def _pixels_along(axes: _SideAxes, window: Window, shape: tuple[int, int]) -> ND
     points[..., major], points[..., 1 - major] = steps[:, None], minor
     points = points.reshape(-1, 2)
     height, width = shape
-    inside = (
-        (points[:, 0] >= 1) & (points[:, 1] >= 1) & (points[:, 0] < width - 1) & (points[:, 1] < height - 1)
-    )
+    inside = (points[:, 0] >= 1) & (points[:, 1] >= 1) & (points[:, 0] < width - 1) & (points[:, 1] < height - 1)
     return points[inside]
 
 

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from vision.light import byte_step, linear_image, luma_chroma
 
 Floats32 = NDArray[np.float32]
+Slopes = tuple[Floats32, Floats32]  # derivatives along x and y of the picture
 
 MAD_TO_SD = 1.4826  # median absolute deviation of a normal distribution to its standard deviation
 
@@ -35,7 +36,7 @@ def mat_picture(empty_frames: Sequence[NDArray[np.uint8]]) -> MatPicture:
     total = np.zeros(empty_frames[0].shape, np.float32)
     for frame in empty_frames:
         total += linear_image(frame)
-    return MatPicture(luma_chroma(total / len(empty_frames)), known=True)
+    return MatPicture(luma_chroma(np.asarray(total / len(empty_frames), np.float32)), known=True)
 
 
 def guessed_mat_picture(pixels: NDArray[np.uint8], on_mat: NDArray[np.bool_]) -> MatPicture:
@@ -92,11 +93,12 @@ class Scene:
         """What one step of the 8-bit encoding is worth on the bare mat."""
         return byte_step(float(np.median(self.bare[::8, ::8, 0])))
 
-    def slopes(self) -> tuple[Floats32, Floats32]:
+    def slopes(self) -> Slopes:
         """Derivatives of the bare mat along x and y of the picture, (H, W, 3) each, per px."""
         smoothed = cv2.GaussianBlur(self.bare, (0, 0), 0.5)
         kernel = np.array([[-0.5, 0.0, 0.5]], np.float32)
-        return cv2.filter2D(smoothed, -1, kernel), cv2.filter2D(smoothed, -1, kernel.T)
+        along_x, along_y = cv2.filter2D(smoothed, -1, kernel), cv2.filter2D(smoothed, -1, kernel.T)
+        return np.asarray(along_x, np.float32), np.asarray(along_y, np.float32)
 
 
 def compare_with_mat(pixels: NDArray[np.uint8], mat: MatPicture, on_mat: NDArray[np.bool_]) -> Scene:
@@ -106,21 +108,19 @@ def compare_with_mat(pixels: NDArray[np.uint8], mat: MatPicture, on_mat: NDArray
     """
     levels = luma_chroma(linear_image(pixels))
     if levels.shape != mat.levels.shape:
-        raise ValueError(
-            f"frame is {levels.shape[1]}x{levels.shape[0]}, the mat's picture {mat.levels.shape[1]}x{mat.levels.shape[0]}"
-        )
+        raise ValueError(f"the frame is {levels.shape[:2]}, the mat's picture {mat.levels.shape[:2]}")
     frame, bare = levels[::3, ::3][on_mat[::3, ::3]], mat.levels[::3, ::3][on_mat[::3, ::3]]
     gain = 1.0
     if mat.known:
         ratio = frame[:, 0] / np.maximum(bare[:, 0], 1e-4)
-        gain = _mode(ratio)
+        gain = commonest(np.asarray(ratio, np.float32))
     difference = frame - gain * bare
-    near = np.abs(difference[:, 0]) < 4.0 * _low_spread(difference[:, 0])
-    noise = np.array([_low_spread(difference[near, c]) for c in range(3)])
+    near = np.abs(difference[:, 0]) < 4.0 * bare_spread(difference[:, 0])
+    noise = np.array([bare_spread(difference[near, c]) for c in range(3)])
     return Scene(levels, (gain * mat.levels).astype(np.float32), noise, mat.known)
 
 
-def _mode(values: Floats32) -> float:
+def commonest(values: Floats32) -> float:
     """The commonest value: the middle of the narrowest interval that holds a quarter of them (half-sample mode)."""
     ordered = np.sort(values.astype(np.float64))
     while ordered.size > 64:
@@ -130,9 +130,9 @@ def _mode(values: Floats32) -> float:
     return float(np.median(ordered))
 
 
-def _low_spread(values: Floats32) -> float:
+def bare_spread(values: Floats32) -> float:
     """Standard deviation of the commonest part of `values`, cloth and stains left out."""
-    mode = _mode(values)
+    mode = commonest(values)
     distance = np.sort(np.abs(values - mode))
     # A third of the picture is taken to be bare mat at least; of a normal distribution's distances from its
     # middle, the share within z standard deviations is erf(z / sqrt 2): a third of them within 0.4307.

@@ -13,10 +13,12 @@ from numpy.typing import NDArray
 from calibration.pinhole import Pinhole
 from vision.edge_model import Blur
 from vision.edges import NARROW, WIDE, SideFit, Window, fit_side
-from vision.mat import Scene
-from vision.outline import drop_flat_corners, line_meeting, rough_polygon
+from vision.mat import Scene, Slopes
+from vision.outline import drop_flat_corners, rough_polygon
+from vision.polygons import line_meeting, outward_normals, side_distances, side_lengths, sides_of
 from vision.regions import Region, find_regions
-from vision.units import MeasuredUnit, Width
+from vision.seams import find_seams
+from vision.units import MeasuredUnit, Seam, Width
 
 Floats = NDArray[np.float64]
 
@@ -53,10 +55,7 @@ def measure_units(
     px_per_mm = _px_per_mm(camera, on_mat)
     regions = find_regions(scene, on_mat, LEAST_AREA_MM2 * px_per_mm**2)
     slopes = scene.slopes()
-    first = [
-        _measure_region(scene, slopes, camera, cloth, regions, i, Blur(), (WIDE, NARROW))
-        for i in range(len(regions))
-    ]
+    first = [_measure_region(scene, slopes, camera, cloth, regions, i) for i in range(len(regions))]
     blur = _blur_of([fits for found in first if found is not None for fits in found[1]])
     units = []
     for i, found in enumerate(first):
@@ -65,7 +64,8 @@ def measure_units(
                 scene, slopes, camera, cloth, found[0], _taken(regions, i, on_mat.shape), blur, (NARROW,)
             )
             found = again or found
-        units.append(_unit(regions[i], found, camera, cloth, trust))
+        seams = () if found is None else find_seams(scene, camera, cloth.height_mm, found[0], blur.luma_px)
+        units.append(_unit(regions[i], found, seams, camera, cloth, trust))
     return tuple(units)
 
 
@@ -91,22 +91,16 @@ Found = tuple[Floats, list[SideFit]]
 
 
 def _measure_region(
-    scene: Scene,
-    slopes: tuple[Floats, Floats],
-    camera: Pinhole,
-    cloth: Cloth,
-    regions: Sequence[Region],
-    own: int,
-    blur: Blur,
-    windows: tuple[Window, ...],
+    scene: Scene, slopes: Slopes, camera: Pinhole, cloth: Cloth, regions: Sequence[Region], own: int
 ) -> Found | None:
+    """Fit a region's sides from its rim, with fewer corners each time, until all of them are real."""
     corners_px = rough_polygon(regions[own])
     if corners_px is None or len(corners_px) > 12:
         return None
     corners_mat_mm = camera.mat_from_px(corners_px, cloth.height_mm)
     taken = _taken(regions, own, scene.levels.shape[:2])
     for _ in range(MOST_TRIES):
-        found = _fit_sides(scene, slopes, camera, cloth, corners_mat_mm, taken, blur, windows)
+        found = _fit_sides(scene, slopes, camera, cloth, corners_mat_mm, taken, Blur(), (WIDE, NARROW))
         if found is None:
             return None
         corners_mat_mm = drop_flat_corners(found[0], LEAST_SIDE_MM)
@@ -117,7 +111,7 @@ def _measure_region(
 
 def _fit_sides(
     scene: Scene,
-    slopes: tuple[Floats, Floats],
+    slopes: Slopes,
     camera: Pinhole,
     cloth: Cloth,
     corners_mat_mm: Floats,
@@ -161,7 +155,9 @@ def _blur_of(fits: Sequence[SideFit]) -> Blur:
     return Blur(luma_px=float(np.median(strong)), luma_u_px=0.1)
 
 
-def _unit(region: Region, found: Found | None, camera: Pinhole, cloth: Cloth, trust: Trust) -> MeasuredUnit:
+def _unit(
+    region: Region, found: Found | None, seams: tuple[Seam, ...], camera: Pinhole, cloth: Cloth, trust: Trust
+) -> MeasuredUnit:
     if found is None:
         return _not_measured(region, camera, cloth)
     corners, fits = found
@@ -174,6 +170,7 @@ def _unit(region: Region, found: Found | None, camera: Pinhole, cloth: Cloth, tr
         tilts_u,
         np.array([fit.bow_mm for fit in fits]),
         _widths(corners, offsets_u, tilts_u, trust),
+        seams,
         trouble="cut_off" if region.cut_off else None,
     )
 
@@ -210,38 +207,17 @@ MODEL_FLOOR_PX = 0.02  # what no fit on an 8-bit picture of real cloth can promi
 
 def _corners_u(corners: Floats, offsets_u: Floats, tilts_u: Floats) -> Floats:
     """The greater axis of each corner's uncertainty, from the two sides that meet there."""
-    n = len(corners)
-    result = np.empty(n)
-    lengths = np.hypot(*(np.roll(corners, -1, axis=0) - corners).T)
-    for i in range(n):
-        normals, across = [], []
-        for side in ((i - 1) % n, i):
-            along = (corners[(side + 1) % n] - corners[side]) / lengths[side]
-            normals.append([along[1], -along[0]])
-            across.append(math.hypot(offsets_u[side], tilts_u[side] * lengths[side] / 2.0))
-        solve = np.linalg.inv(np.array(normals))
-        result[i] = math.sqrt(float(np.linalg.norm(solve @ np.diag(np.square(across)) @ solve.T, 2)))
+    normals, at_ends = outward_normals(corners), np.hypot(offsets_u, tilts_u * side_lengths(corners) / 2.0)
+    result = np.empty(len(corners))
+    for i in range(len(corners)):
+        solve = np.linalg.inv(normals[[i - 1, i]])
+        result[i] = math.sqrt(float(np.linalg.norm(solve @ np.diag(at_ends[[i - 1, i]] ** 2) @ solve.T, 2)))
     return result
 
 
-def side_distances(corners: Floats, i: int, j: int) -> tuple[float, float, float]:
-    """Mean, least and greatest distance of sides i and j of an outline (N, 2), as `Width` defines them."""
-    n = len(corners)
-    ends = {side: corners[[side, (side + 1) % n]] for side in (i, j)}
-    middles, tips = [], []
-    for one, other in ((i, j), (j, i)):
-        a, b = ends[other]
-        along = (b - a) / np.hypot(*(b - a))
-        normal = np.array([along[1], -along[0]])
-        middles.append(abs(float((ends[one].mean(axis=0) - a) @ normal)))
-        tips.extend(np.abs((ends[one] - a) @ normal))
-    return (middles[0] + middles[1]) / 2.0, float(min(tips)), float(max(tips))
-
-
 def _widths(corners: Floats, offsets_u: Floats, tilts_u: Floats, trust: Trust) -> tuple[Width, ...]:
-    n = len(corners)
-    ahead = np.roll(corners, -1, axis=0) - corners
-    directions = np.arctan2(ahead[:, 1], ahead[:, 0])
+    n, ahead = len(corners), sides_of(corners)
+    middles, directions = corners + ahead / 2.0, np.arctan2(ahead[:, 1], ahead[:, 0])
     widths = []
     for i in range(n):
         for j in range(i + 1, n):
@@ -250,15 +226,7 @@ def _widths(corners: Floats, offsets_u: Floats, tilts_u: Floats, trust: Trust) -
                 continue
             mean, least, greatest = side_distances(corners, i, j)
             # Midpoints that face each other at a slant see the sides' tilts too.
-            slant = abs(
-                float((corners[[i, (i + 1) % n]].mean(0) - corners[[j, (j + 1) % n]].mean(0)) @ ahead[i])
-            ) / float(np.hypot(*ahead[i]))
-            u = math.hypot(
-                offsets_u[i],
-                offsets_u[j],
-                slant / 2 * tilts_u[i],
-                slant / 2 * tilts_u[j],
-                mean * trust.scale_u,
-            )
+            slant = abs(float((middles[i] - middles[j]) @ ahead[i])) / float(np.hypot(*ahead[i])) / 2.0
+            u = math.hypot(offsets_u[i], offsets_u[j], slant * tilts_u[i], slant * tilts_u[j], mean * trust.scale_u)
             widths.append(Width((i, j), mean, least, greatest, u))
     return tuple(widths)

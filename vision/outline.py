@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.polygons import line_meeting, side_lengths, signed_area
 from vision.regions import CONVEX, Region
 
 Floats = NDArray[np.float64]
@@ -16,9 +17,7 @@ SIMPLIFY_PX = 1.8
 LEAST_TURN_RAD = math.radians(9.0)  # two sides that turn by less are one side, bowed
 CORNER_COST_PX = 0.2  # one corner more must bring the outline this much nearer to the rim
 MOST_CORNERS = 16
-RIM_SHARE = (
-    0.85  # of the rim must be explained; the rest may be threads, or a print with the mat's colour in it
-)
+RIM_SHARE = 0.85  # of the rim must be explained; the rest may be threads, or a print with the mat's colour in it
 
 
 def rough_polygon(region: Region) -> Floats | None:
@@ -27,9 +26,7 @@ def rough_polygon(region: Region) -> Floats | None:
     Counter-clockwise as a person sees the picture (y of the pixels runs down). Of several outlines, from the convex
     hull and from the rim itself, the one that explains the rim best for its number of corners is taken.
     """
-    hull = _simplify(
-        cv2.convexHull(region.contour_px.astype(np.float32))[:, 0].astype(np.float64), SIMPLIFY_PX
-    )
+    hull = _simplify(cv2.convexHull(region.contour_px.astype(np.float32))[:, 0].astype(np.float64), SIMPLIFY_PX)
     outlines = [drop_flat_corners(outline) for outline in _with_fewer_sides(hull)]
     if region.solidity < CONVEX:
         outlines += [drop_flat_corners(_simplify(region.contour_px, px)) for px in (1.5, 2.5, 4.0, 6.0, 9.0)]
@@ -44,7 +41,7 @@ def rough_polygon(region: Region) -> Floats | None:
             best, least = corners, cost
     if best is None:
         return None
-    return best[::-1] if _signed_area(best) > 0 else best
+    return best[::-1] if signed_area(best) > 0 else best
 
 
 def _misfit_px(corners: Floats, region: Region) -> float:
@@ -53,18 +50,11 @@ def _misfit_px(corners: Floats, region: Region) -> float:
     along = b - a
     length = np.hypot(*along.T)
     rim = region.contour_px[::2]
-    share = np.clip(
-        np.einsum("nsk,sk->ns", rim[:, None] - a, along) / np.maximum(length, 1e-9) ** 2, 0.0, 1.0
-    )
+    share = np.clip(np.einsum("nsk,sk->ns", rim[:, None] - a, along) / np.maximum(length, 1e-9) ** 2, 0.0, 1.0)
     foot = a + share[..., None] * along
     distance = np.sort(np.min(np.hypot(*np.moveaxis(rim[:, None] - foot, -1, 0)), axis=1))
     near = distance[: max(1, int(RIM_SHARE * len(distance)))]
-    return float(near.mean() + abs(abs(_signed_area(corners)) - region.area_px) / length.sum())
-
-
-def _signed_area(corners: Floats) -> float:
-    ahead = np.roll(corners, -1, axis=0)
-    return float(np.sum(corners[:, 0] * ahead[:, 1] - corners[:, 1] * ahead[:, 0]) / 2.0)
+    return float(near.mean() + abs(abs(signed_area(corners)) - region.area_px) / length.sum())
 
 
 def _simplify(corners: Floats, most_px: float) -> Floats:
@@ -103,29 +93,17 @@ def _cost_without(corners: Floats, i: int) -> tuple[float, Floats | None]:
     return abs(float(u[0] * v[1] - u[1] * v[0])) / 2.0, meeting
 
 
-def line_meeting(a: Floats, b: Floats, c: Floats, d: Floats) -> Floats | None:
-    """Where the lines a-b and c-d meet, (2,), or None where they are parallel."""
-    u, v = b - a, d - c
-    det = u[0] * v[1] - u[1] * v[0]
-    if abs(det) < 1e-9 * (np.hypot(*u) * np.hypot(*v) + 1e-12):
-        return None
-    w = c - a
-    return np.asarray(a + u * (w[0] * v[1] - w[1] * v[0]) / det)
-
-
 def drop_flat_corners(corners: Floats, least_side: float = 0.0) -> Floats:
     """Leave out corners (N, 2) at which an outline hardly turns, and sides shorter than `least_side`."""
     while len(corners) > 3:
         ahead = np.roll(corners, -1, axis=0) - corners
         back = corners - np.roll(corners, 1, axis=0)
-        turn = np.abs(
-            np.arctan2(back[:, 0] * ahead[:, 1] - back[:, 1] * ahead[:, 0], np.sum(back * ahead, axis=1))
-        )
+        turn = np.abs(np.arctan2(back[:, 0] * ahead[:, 1] - back[:, 1] * ahead[:, 0], np.sum(back * ahead, axis=1)))
         i = int(np.argmin(turn))
         if turn[i] < LEAST_TURN_RAD:
             corners = np.delete(corners, i, axis=0)
             continue
-        lengths = np.hypot(*ahead.T)
+        lengths = side_lengths(corners)
         i = int(np.argmin(lengths))
         if lengths[i] >= least_side:
             break
@@ -148,9 +126,7 @@ def _without_side(corners: Floats, i: int) -> Floats:
 
 def _through_rim(corners: Floats, rim_px: Floats) -> Floats:
     """Lay each side through the rim's pixels near it (median-based weights), and meet them anew at the corners."""
-    lines = [
-        _side_through_rim(corners[i], corners[(i + 1) % len(corners)], rim_px) for i in range(len(corners))
-    ]
+    lines = [_side_through_rim(corners[i], corners[(i + 1) % len(corners)], rim_px) for i in range(len(corners))]
     better = []
     for i, corner in enumerate(corners):
         meeting = line_meeting(*lines[i - 1], *lines[i])

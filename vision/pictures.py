@@ -69,9 +69,7 @@ def _bytes_of(path: str | Path) -> bytes:
 def _refuse_giants(path: str | Path, size_px: tuple[int, int] | None) -> None:
     if size_px is not None and size_px[0] * size_px[1] > GREATEST_PX:
         width, height = size_px
-        raise PictureError(
-            f"{path}: {width} x {height} pixels are too many; 100 million are the most, make it smaller"
-        )
+        raise PictureError(f"{path}: {width} x {height} pixels are too many; 100 million are the most, make it smaller")
 
 
 def _eight_bit_bgr(pixels: NDArray[np.generic]) -> NDArray[np.uint8]:

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.mat import Scene, smooth
+from vision.mat import Scene, bare_spread, commonest, smooth
 
 LEVEL = 7.0  # standard deviations of a smoothed difference; noise alone reaches it never in a million pixels
 SMOOTH_PX = 5
@@ -42,27 +42,9 @@ def difference_map(scene: Scene) -> NDArray[np.float32]:
     smoothed = smooth(scene.levels - scene.bare, SMOOTH_PX)
     # The noise of the smoothed difference is measured, not computed: compression correlates neighbours.
     # It cannot be better than half a step of the 8-bit encoding, though compression may leave exact zeros.
-    spread = np.array(
-        [max(_bare_spread(smoothed[::4, ::4, c]), 0.5 * scene.step) for c in range(3)], np.float32
-    )
-    scaled = (
-        smoothed - np.array([_bare_middle(smoothed[::4, ::4, c]) for c in range(3)], np.float32)
-    ) / spread
-    return np.sqrt(np.sum(scaled * scaled, axis=2))
-
-
-def _bare_middle(values: NDArray[np.float32]) -> float:
-    ordered = np.sort(values, axis=None)
-    while ordered.size > 64:
-        half = ordered.size // 2
-        start = int(np.argmin(ordered[half:] - ordered[:-half]))
-        ordered = ordered[start : start + half]
-    return float(np.median(ordered))
-
-
-def _bare_spread(values: NDArray[np.float32]) -> float:
-    distance = np.sort(np.abs(values - _bare_middle(values)), axis=None)
-    return float(max(distance[distance.size // 3] / 0.4307, 1e-4))
+    spread = np.array([max(bare_spread(smoothed[::4, ::4, c].ravel()), 0.5 * scene.step) for c in range(3)], np.float32)
+    scaled = (smoothed - np.array([commonest(smoothed[::4, ::4, c].ravel()) for c in range(3)], np.float32)) / spread
+    return np.asarray(np.sqrt(np.sum(scaled * scaled, axis=2)), np.float32)
 
 
 def find_regions(scene: Scene, on_mat: NDArray[np.bool_], least_area_px: float) -> list[Region]:
@@ -87,20 +69,18 @@ def _regions(
     """Connected regions of a mask whose first pixel is at `corner_px` of the picture."""
     mask = np.pad(differs, CLOSE_PX)  # so that closing does not stick to the rim
     if close_px:
-        mask = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, _disc(close_px))
-    mask = cv2.morphologyEx(_fill(mask), cv2.MORPH_OPEN, _disc(OPEN_PX))
-    mask = mask[CLOSE_PX:-CLOSE_PX, CLOSE_PX:-CLOSE_PX]
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(np.ascontiguousarray(mask), connectivity=4)
+        mask = np.asarray(cv2.morphologyEx(mask, cv2.MORPH_CLOSE, _disc(close_px)), np.uint8)
+    mask = np.asarray(cv2.morphologyEx(_fill(mask), cv2.MORPH_OPEN, _disc(OPEN_PX)), np.uint8)
+    mask = np.ascontiguousarray(mask[CLOSE_PX:-CLOSE_PX, CLOSE_PX:-CLOSE_PX])
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4, ltype=cv2.CV_32S)
     return [
-        _region(labels, stats[i], i, rim, corner_px)
+        _region(np.asarray(labels, np.int32), np.asarray(stats[i], np.int32), i, rim, corner_px)
         for i in range(1, count)
         if stats[i][cv2.CC_STAT_AREA] >= least_area_px
     ]
 
 
-def _split(
-    whole: Region, differs: NDArray[np.uint8], rim: NDArray[np.bool_], least_area_px: float
-) -> list[Region]:
+def _split(whole: Region, differs: NDArray[np.uint8], rim: NDArray[np.bool_], least_area_px: float) -> list[Region]:
     """Part what closing has joined: neighbours a few pixels apart, each more convex than both together."""
     x, y, width, height = whole.box_px
     if whole.solidity > CONVEX:
@@ -144,6 +124,6 @@ def _region(
     x, y, width, height = (int(stat[k]) for k in range(4))
     mask = labels[y : y + height, x : x + width] == label
     outlines, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    contour = max(outlines, key=len)[:, 0].astype(np.float64) + (x + corner_px[0], y + corner_px[1])
+    contour = max(outlines, key=len)[:, 0].astype(np.float64) + np.array([x + corner_px[0], y + corner_px[1]])
     box = (x + corner_px[0], y + corner_px[1], width, height)
     return Region(contour, box, mask, bool(np.any(mask & rim[y : y + height, x : x + width])))
