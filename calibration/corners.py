@@ -65,10 +65,10 @@ def _refine(
 
 def _judge(name: str, ids: NDArray[np.int64], sheet_mm: Floats, saddles: Saddles) -> SheetView | Refused:
     good = saddles.good
+    if np.nanmedian(saddles.white) > CLIPPED:  # first: clipped edges also look hard or soft
+        return Refused(name, "overexposed", "its white is clipped: darken the camera or the lamp")
     if good.sum() < FEWEST_CORNERS or np.median(saddles.blur_px[good]) > BLURRED_PX:
         return Refused(name, "blurred", "its edges are soft: hold the sheet still, focus the camera")
-    if np.median(saddles.white[good]) > CLIPPED:
-        return Refused(name, "overexposed", "its white is clipped: darken the camera or the lamp")
     return SheetView(name, ids[good], sheet_mm[good], saddles.corners_px[good], saddles.corners_u_px[good])
 
 
