@@ -93,7 +93,7 @@ def turn_about(axis_mm: Floats, angle_rad: float) -> Floats:
     """Rotation matrix (3, 3) about an axis through the origin (Rodrigues' formula)."""
     x, y, z = axis_mm / np.linalg.norm(axis_mm)
     cross = np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
-    return np.eye(3) + np.sin(angle_rad) * cross + (1.0 - np.cos(angle_rad)) * cross @ cross
+    return np.asarray(np.eye(3) + np.sin(angle_rad) * cross + (1.0 - np.cos(angle_rad)) * cross @ cross)
 
 
 def looking_at(at_mm: Floats, target_mm: Floats, roll_rad: float) -> Floats:

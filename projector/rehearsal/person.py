@@ -64,6 +64,7 @@ class VirtualPerson:
         self._wake_s = 0.0
         self._strip: Piece | None = None
         self._unit: Piece | None = None
+        self._trued = False  # whether the strip's end was cut
         self._laid: set[str] = set()
         self._made: dict[str, int] = {}
         self._pressed: list[str] = []
@@ -125,12 +126,12 @@ class VirtualPerson:
 
     def _lay_sheet(self, event: Event) -> Action:
         sheet = self._sheet()
-        pose = sheet_flat_at(self._setting, sheet, int(event.get("n", 1)) - 1, self._rng)
+        pose = sheet_flat_at(self._setting, sheet, int(event.get("n") or 1) - 1, self._rng)
         yield from self._place_sheet(sheet, pose, "sheet_flat")
 
     def _hold_sheet(self, event: Event) -> Action:
         sheet = self._sheet()
-        pose = sheet_tilted_at(self._setting, sheet, int(event.get("n", 1)) - 1, self._rng)
+        pose = sheet_tilted_at(self._setting, sheet, int(event.get("n") or 1) - 1, self._rng)
         yield from self._place_sheet(sheet, pose, "sheet_tilted")
 
     def _place_sheet(self, sheet: PrintedSheet, pose: SheetPose, what: str) -> Action:
@@ -153,7 +154,7 @@ class VirtualPerson:
         self._reach(piece.corners_mat_mm.mean(axis=0))
         yield REACH_S / 2
         self._laid.add(cloth.name)
-        self._strip, self._unit = piece, None
+        self._strip, self._unit, self._trued = piece, None, False
         self._bench.lay(Lying((piece,)), self._wake_s)
         yield REACH_S / 2
 
@@ -172,9 +173,10 @@ class VirtualPerson:
             light = self._look()
             if light is None:
                 yield LOOK_AGAIN_S
-        if light is None or self._strip is None:
+        strip = self._strip
+        if light is None or strip is None or not {"lower", "end", "upper"} <= set(strip.sides):
             return
-        strip, purpose = self._strip, str(event.get("purpose", "unit"))
+        purpose = str(event.get("purpose") or ("unit" if self._trued else "true_up"))
         made, slipped = self._blade(light, strip)
         kept, off_cut = cut(strip, made)
         if kept is None or off_cut is None:
@@ -183,7 +185,7 @@ class VirtualPerson:
         yield REACH_S / 2
         demand = self._demand(event, strip.source)
         self._ledger.cut(self._wake_s, strip, demand, purpose, light, made, slipped)
-        self._strip = kept
+        self._strip, self._trued = kept, True
         if purpose != "true_up":
             self._slide_aside(off_cut, demand)
         self._tidy()

@@ -89,15 +89,16 @@ def free_place(setting: Setting, piece: Piece, others: Iterable[Piece], rng: np.
     """A place for a cut unit: 60 to 140 mm away, turned by up to 20 degrees, nearer to the person if it can
     be.
 
-    It touches nothing and lies on the mat, lit and seen. Where that is not to be had so near, further off.
+    It touches nothing and lies on the mat, lit and seen. Where that is not to be had so near, anywhere.
     """
     taken = [Polygon(other.corners_mat_mm) for other in others]
     middle = piece.corners_mm.mean(axis=0)
     start = piece.corners_mat_mm.mean(axis=0)
-    for tries in range(400):
-        away = rng.uniform(60.0, 140.0 + max(0, tries - 60) * 1.2)
-        course = rng.uniform(-np.pi, 0.0)  # towards the person
+    for tries in range(1000):
+        away, course = rng.uniform(60.0, 140.0), rng.uniform(-np.pi, 0.0)  # towards the person
         goal = start + away * np.array([np.cos(course), np.sin(course)])
+        if tries > 100:
+            goal = rng.uniform(0.0, MAT_MM)
         pose = _pose_about(middle, goal, piece.pose.turn_rad + np.radians(rng.uniform(-20.0, 20.0)))
         if _is_free(setting, piece.moved(pose), taken):
             return pose
