@@ -1,0 +1,220 @@
+"""Where the next cut goes: pure geometry of the strip as it was measured, in the mat frame.
+
+The strip is named as if it lay across: its lower edge is the one nearer the person, `along` points to the right.
+A strip turned by half a turn gives the same parallelogram, so that nothing depends on which edge is which.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from projector.piecing.lengths import inches_text
+from projector.piecing.plans import Cut, Hand, Strip
+from vision.units import MeasuredUnit
+
+Floats = NDArray[np.float64]
+Purpose = Literal["unit", "true_up"]
+
+WIDTH_SLACK_MM = 4.0  # a strip this far off its planned width is another strip
+REACH_MM = 25.0  # a cut line is drawn this far past the cloth at both ends
+GREATEST_TILT_RAD = math.radians(0.35)  # a later end that is off by more is trued whatever its wedge
+SEAM_SLACK_RAD = math.radians(3.0)  # a line that runs farther off the long sides is no seam of a strip
+CUT_OFF = "cut_off"  # the one trouble that a strip may have: it hangs over the mat's end
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class FoundStrip:
+    """A strip on the mat. Ends run from its lower to its upper edge; long sides from left to right."""
+
+    outline_mat_mm: Floats  # (N, 2) counter-clockwise
+    lower_mat_mm: Floats  # (2, 2)
+    upper_mat_mm: Floats  # (2, 2)
+    end_mat_mm: Floats  # (K, 2), K >= 2: the end that is worked on
+    far_end_mat_mm: Floats  # (L, 2), L >= 2
+    along: Floats  # (2,) unit vector along the seam, else along the long sides; to the right
+    width_mm: float
+    hand: Hand
+    cut_off: bool = False
+
+    @property
+    def length_mm(self) -> float:
+        """Mean of the two long sides."""
+        return float(np.mean([math.dist(*self.lower_mat_mm), math.dist(*self.upper_mat_mm)]))
+
+    @property
+    def end_middle_mat_mm(self) -> Floats:
+        """(2,) the point half way between the end's two outer corners."""
+        return np.asarray((self.end_mat_mm[0] + self.end_mat_mm[-1]) / 2.0)
+
+
+@dataclass(frozen=True, slots=True)
+class NotTheStrip:
+    """Why no cloth on the mat is the strip: a sentence for the person; `width_mm` of the nearest, if any."""
+
+    why: str
+    width_mm: float | None = None
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class CutLine:
+    """The next cut, from the lower to the upper edge of the strip, and how much it leaves."""
+
+    purpose: Purpose
+    cloth_mat_mm: Floats  # (2, 2) where it crosses the long edges
+    shown_mat_mm: Floats  # (2, 2) reaching past the cloth at both ends
+    keep: Literal["left", "right"]  # seen along it
+    units_left: int  # that the strip gives, this one included; after the cut if it is a truing cut
+    why: str = ""  # of a truing cut
+
+
+def find_strip(cloths: Sequence[MeasuredUnit], strip: Strip, hand: Hand) -> FoundStrip | NotTheStrip:
+    """The longest cloth with two parallel sides as far apart as the strip is wide.
+
+    Parameters
+    ----------
+    cloths : what was measured; cloth in any trouble but `cut_off` is passed over.
+    strip : which strip is wanted; its width must be met within `WIDTH_SLACK_MM`.
+    hand : the right hand works on the strip's right end, the left hand on its left end.
+    """
+    sound = [cloth for cloth in cloths if cloth.trouble in (None, CUT_OFF) and len(cloth.corners_mat_mm) >= 4]
+    pairs = [
+        (cloth, width.sides, width.mean_mm, float(np.mean(cloth.sides_mm[list(width.sides)])))
+        for cloth in sound
+        for width in cloth.widths
+    ]
+    fitting = [pair for pair in pairs if abs(pair[2] - strip.width_mm) <= WIDTH_SLACK_MM]
+    if fitting:
+        cloth, sides, width_mm, _ = max(fitting, key=lambda pair: pair[3])
+        return _strip_from(cloth, sides, width_mm, bool(strip.seams_mm), hand)
+    wanted = f"{strip.name} should be {inches_text(strip.width_mm)} wide"
+    if not pairs:
+        return NotTheStrip(f"no strip is seen, {wanted}")
+    width_mm = max(pairs, key=lambda pair: pair[3])[2]
+    return NotTheStrip(f"this is {inches_text(width_mm)} wide, {wanted}", width_mm)
+
+
+def truing_reason(found: FoundStrip, cut: Cut, raw: bool, tolerance_mm: float) -> str | None:
+    """Why the end must be trued before a unit is cut from it; None if it need not be.
+
+    A raw end always; a later one when its wedge, measured at right angles to the cut over the whole end,
+    exceeds the tolerance, or when its ends lie more than `GREATEST_TILT_RAD` off the cut's direction.
+    """
+    if raw:
+        return "true the raw end first"
+    inward = _inward(found, cut)
+    depths_mm = found.end_mat_mm @ inward
+    run_mm = math.dist(found.end_mat_mm[0], found.end_mat_mm[-1])
+    tilt_rad = math.asin(min(1.0, abs(depths_mm[-1] - depths_mm[0]) / run_mm))
+    if tilt_rad > GREATEST_TILT_RAD:
+        return f"the end is {math.degrees(tilt_rad):.1f} deg off, true it"
+    if float(np.ptp(depths_mm)) > tolerance_mm:
+        return f"the end is {inches_text(float(np.ptp(depths_mm)), 64)} out of true, true it"
+    return None
+
+
+def truing_line(found: FoundStrip, cut: Cut, margin_mm: float, why: str) -> CutLine:
+    """At the cut's angle, `margin_mm` further in than the innermost point of the end; the strip is kept."""
+    inward = _inward(found, cut)
+    through = found.end_mat_mm[np.argmax(found.end_mat_mm @ inward)] + margin_mm * inward
+    return _line(found, cut, through, "true_up", _units_beyond(found, cut, through), why)
+
+
+def unit_line(found: FoundStrip, cut: Cut) -> CutLine:
+    """At the cut's angle, the cut's width from the middle of the end; the unit is kept."""
+    through = found.end_middle_mat_mm + cut.width_mm * _inward(found, cut)
+    return _line(found, cut, through, "unit", _units_beyond(found, cut, found.end_middle_mat_mm), "")
+
+
+def step_mm(cut: Cut) -> float:
+    """How much shorter a strip gets by one unit, along its edge."""
+    return cut.width_mm / math.sin(cut.angle_rad)
+
+
+def shrinks_by_mm(found: FoundStrip, line: CutLine) -> float:
+    """How much shorter the strip will be after this cut, along its edge."""
+    lower, upper = line.cloth_mat_mm
+    ends = found.end_mat_mm
+    return float(np.mean([abs((ends[0] - lower) @ found.along), abs((ends[-1] - upper) @ found.along)]))
+
+
+def _strip_from(cloth: MeasuredUnit, sides: tuple[int, int], width_mm: float, has_seam: bool, hand: Hand) -> FoundStrip:
+    corners = cloth.corners_mat_mm
+    directions = [_side(corners, side)[1] - _side(corners, side)[0] for side in sides]
+    mean = directions[0] - directions[1]  # the outline runs along them in opposite senses
+    mean = mean if (mean[0], mean[1]) > (0.0, 0.0) else -mean
+    lower, upper = sides if directions[0] @ mean > 0.0 else sides[::-1]
+    right, left = _chain(corners, lower, upper), _chain(corners, upper, lower)[::-1]
+    return FoundStrip(
+        outline_mat_mm=corners,
+        lower_mat_mm=_side(corners, lower),
+        upper_mat_mm=_side(corners, upper)[::-1],
+        end_mat_mm=right if hand == "right" else left,
+        far_end_mat_mm=left if hand == "right" else right,
+        along=_along(cloth, mean / np.hypot(*mean), has_seam),
+        width_mm=width_mm,
+        hand=hand,
+        cut_off=cloth.trouble == CUT_OFF,
+    )
+
+
+def _along(cloth: MeasuredUnit, mean: Floats, has_seam: bool) -> Floats:
+    """Direction of the seams as they were found, if the strip should have any; else of the long sides."""
+    total = np.zeros(2)
+    for seam in cloth.seams if has_seam else ():
+        run = seam.ends_mat_mm[1] - seam.ends_mat_mm[0]
+        run = run if run @ mean > 0.0 else -run
+        if math.acos(min(1.0, float(run @ mean / np.hypot(*run)))) < SEAM_SLACK_RAD:
+            total += run
+    return np.asarray(total / np.hypot(*total)) if total.any() else mean
+
+
+def _side(corners: Floats, side: int) -> Floats:
+    return corners[[side, (side + 1) % len(corners)]]
+
+
+def _chain(corners: Floats, first: int, last: int) -> Floats:
+    """Corners from the end of side `first` to the start of side `last`, counter-clockwise."""
+    count = (last - first - 1) % len(corners) + 1
+    return corners[[(first + 1 + k) % len(corners) for k in range(count)]]
+
+
+def _rise(found: FoundStrip, cut: Cut) -> Floats:
+    """Unit vector along the cut, away from the person."""
+    turn = cut.angle_rad if cut.lean == "right" else math.pi - cut.angle_rad
+    cosine, sine = math.cos(turn), math.sin(turn)
+    x, y = found.along
+    return np.array([cosine * x - sine * y, sine * x + cosine * y])
+
+
+def _inward(found: FoundStrip, cut: Cut) -> Floats:
+    """Unit vector at right angles to the cut, from the worked end into the strip."""
+    x, y = _rise(found, cut)
+    return np.array([-y, x]) if found.hand == "right" else np.array([y, -x])
+
+
+def _units_beyond(found: FoundStrip, cut: Cut, through: Floats) -> int:
+    """Whole units between a line along the cut and the innermost point of the far end."""
+    room_mm = float(np.min((found.far_end_mat_mm - through) @ _inward(found, cut)))
+    return max(0, math.floor(room_mm / cut.width_mm))
+
+
+def _line(found: FoundStrip, cut: Cut, through: Floats, purpose: Purpose, units_left: int, why: str) -> CutLine:
+    rise = _rise(found, cut)
+    cloth = np.array([_crossing(through, rise, side) for side in (found.lower_mat_mm, found.upper_mat_mm)])
+    shown = cloth + REACH_MM * np.array([-rise, rise])
+    unit_side: Literal["left", "right"] = found.hand
+    body_side: Literal["left", "right"] = "left" if found.hand == "right" else "right"
+    return CutLine(purpose, cloth, shown, unit_side if purpose == "unit" else body_side, units_left, why)
+
+
+def _crossing(through: Floats, direction: Floats, side: Floats) -> Floats:
+    """Where the line from `through` along `direction` meets the line of a side (2, 2), prolonged if need be."""
+    run = side[1] - side[0]
+    normal = np.array([-run[1], run[0]])
+    return np.asarray(through + direction * ((side[0] - through) @ normal) / (direction @ normal))

@@ -1,0 +1,151 @@
+"""What the guided cut knows, what it can be told, and what one step of it gives: all frozen data."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import Enum
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from projector.guide.layout import CutLine, FoundStrip
+from projector.guide.scenes import Point, Scene
+from projector.piecing.plans import Cut, Plan, Strip, Unit, expected_shape
+from vision.expected import ExpectedShape, Tolerance
+from vision.units import Judged
+
+Floats = NDArray[np.float64]
+Event = dict[str, Any]
+
+
+class Phase(Enum):
+    """What the guided cut is waiting for."""
+
+    CLEAR_MAT = "clear_mat"  # an empty mat
+    LAY_STRIP = "lay_strip"  # the strip that the next unit comes from
+    TRUE_END = "true_end"  # a truing cut
+    CUT_UNIT = "cut_unit"  # a unit cut off and slid aside
+    LAY_UNIT = "lay_unit"  # a unit that was cut, laid where it can be measured
+    DONE = "done"
+
+
+# Observations: what the outer loop tells.
+
+
+@dataclass(frozen=True, slots=True)
+class MatCleared:
+    """Nothing lies on the mat, and its picture is kept as the reference."""
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """One measurement at rest: every cloth, each judged against `wanted(state)`."""
+
+    cloths: tuple[Judged, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class HandSeen:
+    """A hand, or something else that moves, is in the picture."""
+
+
+@dataclass(frozen=True, slots=True)
+class KeyPressed:
+    """A key of the keyboard or a foot pedal, by its name."""
+
+    key: str
+
+
+Observation = MatCleared | Seen | HandSeen | KeyPressed
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Record:
+    """A judged unit to be kept, before the light says anything of it. `n` of `of` counts its own kind."""
+
+    judged: Judged
+    unit_name: str
+    n: int
+    of: int
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Lying:
+    """A cloth on the mat that is not the strip, and its record if it is a unit that was judged."""
+
+    outline_mat_mm: Floats  # (N, 2)
+    record: Record | None = None
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Cutting:
+    """The guided cut between two observations. `made` counts the judged units of each kind of the plan."""
+
+    plan: Plan
+    area_mat_mm: tuple[Point, ...]  # where light reaches the mat
+    made: tuple[int, ...]
+    phase: Phase = Phase.CLEAR_MAT
+    kind: int = 0  # index of the unit of the plan that is being cut
+    strip: FoundStrip | None = None
+    raw_end: bool = True
+    line: CutLine | None = None
+    lying: tuple[Lying, ...] = ()
+    last: Record | None = None  # the verdict in the light
+    note: str = ""  # a sentence for the person
+    stopped: bool = False
+
+    @property
+    def unit(self) -> Unit:
+        return self.plan.units[self.kind]
+
+    @property
+    def cut(self) -> Cut:
+        cut = self.unit.cut
+        if cut is None:
+            raise ValueError(f"{self.unit.name} is not cut from a strip")
+        return cut
+
+    @property
+    def source(self) -> Strip:
+        """The strip of the plan that the unit comes from."""
+        return self.plan.strip(self.cut.strip)
+
+    @property
+    def tolerance_mm(self) -> float:
+        own = self.unit.tolerance_mm
+        return self.plan.tolerance_mm if own is None else own
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Step:
+    """One turn of the guided cut. Records are to be kept before the scene is shown."""
+
+    state: Cutting
+    scene: Scene
+    events: tuple[Event, ...] = ()
+    records: tuple[Record, ...] = ()
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Turn:
+    """What a rule gives: a step whose scene is not drawn yet."""
+
+    state: Cutting
+    events: tuple[Event, ...] = field(default=())
+    records: tuple[Record, ...] = field(default=())
+
+
+def wanted(state: Cutting) -> ExpectedShape | None:
+    """What the next measurement is to be judged against; None where no unit is being cut."""
+    if state.phase is Phase.DONE or state.unit.cut is None:
+        return None
+    return wanted_of(state.plan, state.unit)
+
+
+def wanted_of(plan: Plan, unit: Unit) -> ExpectedShape:
+    """A unit of a plan as the expected shape that measuring compares with."""
+    shape = expected_shape(plan, unit)
+    angle_rad = plan.angle_tolerance_rad if unit.angle_tolerance_rad is None else unit.angle_tolerance_rad
+    width_mm = plan.tolerance_mm if unit.tolerance_mm is None else unit.tolerance_mm
+    return ExpectedShape(unit.name, shape.corners_mm, shape.seams_mm, shape.side_names, Tolerance(width_mm, angle_rad))
