@@ -11,6 +11,7 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.light import linear_from_srgb
 from projector.guide.scenes import Ink
 
 Floats = NDArray[np.float64]
@@ -37,18 +38,6 @@ INK_NAMES = {
     Ink.CAUTION: "orange",
     Ink.LAMP: "white",
 }
-
-
-def linear_from_srgb(encoded: Floats) -> Floats:
-    """Undo the sRGB curve, both 0 to 1 (IEC 61966-2-1)."""
-    encoded = np.asarray(encoded, float)
-    return np.where(encoded <= 0.04045, encoded / 12.92, ((encoded + 0.055) / 1.055) ** 2.4)
-
-
-def srgb_from_linear(light: Floats) -> Floats:
-    """Apply the sRGB curve, both 0 to 1 (IEC 61966-2-1)."""
-    light = np.clip(light, 0.0, 1.0)
-    return np.where(light <= 0.0031308, light * 12.92, 1.055 * light ** (1.0 / 2.4) - 0.055)
 
 
 PALETTE: Palette = {ink: linear_from_srgb(np.array(OKABE_ITO_SRGB[name]) / 255.0) for ink, name in INK_NAMES.items()}

@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 
 from projector.coverage import NOTHING, Coverage, Segments, lines_coverage, polygon_coverage
 from projector.guide.scenes import Fill, Ink, Mark, Scene, Stroke, Words
-from projector.inks import PALETTE, Palette, srgb_from_linear
+from projector.inks import PALETTE, Palette
 from projector.lettering import draw_line, text_reach_mm, text_width_mm
+from vision.light import srgb_from_linear
 
 Floats = NDArray[np.float64]
 Mapping = Callable[[Floats], Floats]
@@ -88,7 +89,7 @@ class _Sheet:
 
 
 def _eight_bit_bgr(light: Floats) -> NDArray[np.uint8]:
-    return np.rint(srgb_from_linear(light)[..., ::-1] * 255.0).astype(np.uint8)
+    return np.rint(srgb_from_linear(np.clip(light, 0.0, 1.0))[..., ::-1] * 255.0).astype(np.uint8)
 
 
 def _stroke_segments(stroke: Stroke, px_from_mat: Mapping) -> Segments:

@@ -11,9 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from calibration.light import linear_from_srgb
 from calibration.pinhole import Lens, Pinhole
 from projector.guide.scenes import DARK, LAMP, Fill, Ink, Scene, Stroke, Words
-from projector.inks import linear_from_srgb
 from projector.lettering import text_width_mm
 from projector.render import draw
 

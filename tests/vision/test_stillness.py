@@ -1,0 +1,98 @@
+"""Stillness is believed after some time without change; noise and flicker are no change, a moved thing is."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from calibration.light import linear_from_srgb
+from vision.light import srgb_from_linear
+from vision.stillness import Stillness, observe, small_picture
+
+SIZE = (360, 640)
+FRAME_S = 1 / 15
+
+
+def world(x_px: float = 200.0, side_px: int = 80, lamp: float = 1.0) -> NDArray[np.float64]:
+    """Linear light of a dark mat with one light square, its left rim covered by exact share of a pixel."""
+    light = np.full(SIZE, 0.08)
+    left = int(np.floor(x_px))
+    light[100 : 100 + side_px, left : left + side_px] = 0.6
+    light[100 : 100 + side_px, left] = 0.08 + (1 - (x_px - left)) * 0.52
+    light[100 : 100 + side_px, left + side_px] = 0.08 + (x_px - left) * 0.52
+    return light * lamp
+
+
+def film(light: NDArray[np.float64], rng: np.random.Generator, electrons: float = 8000.0) -> NDArray[np.uint8]:
+    """A generated frame: shot noise of `electrons` at full scale, sRGB, eight bits."""
+    noisy = rng.poisson(light * electrons) / electrons
+    encoded = np.rint(srgb_from_linear(np.clip(noisy, 0.0, 1.0)) * 255).astype(np.uint8)
+    return np.repeat(encoded[..., None], 3, axis=2)
+
+
+def watch(lights: list[NDArray[np.float64]], seed: int = 1, electrons: float = 8000.0) -> list[Stillness]:
+    rng, state, states = np.random.default_rng(seed), Stillness(), []
+    for n, light in enumerate(lights):
+        state = observe(state, small_picture(film(light, rng, electrons)), n * FRAME_S)
+        states.append(state)
+    return states
+
+
+def test_nothing_is_still_before_its_time() -> None:
+    assert not Stillness().still
+    stills = [state.still for state in watch([world()] * 12)]
+    assert stills == [n * FRAME_S >= 0.4 for n in range(12)]
+
+
+def test_two_frames_are_not_enough_however_far_apart() -> None:
+    small = small_picture(film(world(), np.random.default_rng(0)))
+    state = observe(observe(Stillness(), small, 0.0), small, 60.0)
+    assert not state.still
+    assert observe(state, small, 60.1).still
+
+
+@pytest.mark.parametrize("electrons", [500.0, 8000.0, 1e9])
+def test_noise_is_no_change_in_two_hundred_frames(electrons: float) -> None:
+    states = watch([world()] * 200, electrons=electrons)
+    assert all(state.still for state in states[7:])
+
+
+def test_flicker_of_the_room_s_light_is_no_change() -> None:
+    lights = [world(lamp=1.0 + 0.1 * np.sin(2.1 * n)) for n in range(60)]
+    assert all(state.still for state in watch(lights)[7:])
+
+
+@pytest.mark.parametrize("moved_px", [1.0, 5.0, 60.0])
+def test_a_thing_that_moved_begins_the_time_anew(moved_px: float) -> None:
+    states = watch([world()] * 10 + [world(200.0 + moved_px)] * 10)
+    assert states[9].still
+    assert [state.still for state in states[10:]] == [n * FRAME_S >= 0.4 for n in range(10)]
+
+
+def test_a_slow_slide_is_never_still() -> None:
+    """A third of a pixel a frame: no two frames in a row differ much, but those 0.4 s apart do."""
+    states = watch([world(200.0 + n / 3) for n in range(60)])
+    assert not any(state.still for state in states)
+
+
+def test_a_change_of_most_of_the_picture_is_no_noise() -> None:
+    turned = 0.7 - world()
+    states = watch([world()] * 10 + [turned] * 3)
+    assert not states[10].still
+
+
+def test_what_differs_from_a_reference_is_told() -> None:
+    rng = np.random.default_rng(4)
+    empty, filled = np.full(SIZE, 0.08), world()
+    reference = small_picture(film(empty, rng))
+    assert not watch([empty] * 8)[-1].changed_from(reference)
+    assert watch([filled] * 8)[-1].changed_from(reference)
+    assert not Stillness().changed_from(reference)
+
+
+def test_a_small_picture_is_the_root_of_linear_light() -> None:
+    pixels = np.full((90, 120, 3), 188, np.uint8)
+    wanted = np.sqrt(linear_from_srgb(np.array([188 / 255.0])))[0]
+    assert small_picture(pixels).shape == (90, 120)
+    assert small_picture(pixels) == pytest.approx(wanted, abs=0.002)
