@@ -8,6 +8,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.light import linear_from_srgb
+
 Floats32 = NDArray[np.float32]
 
 # Rows: luminance (IEC 61966-2-1 weights, here for blue green red), and two colour differences. Cameras and
@@ -15,15 +17,6 @@ Floats32 = NDArray[np.float32]
 LUMA_CHROMA = np.array(
     [[0.0722, 0.7152, 0.2126], [-0.0722, -0.7152, 0.7874], [0.9278, -0.7152, -0.2126]], dtype=np.float32
 )
-
-
-def linear_from_srgb(encoded: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Encoded values 0..1 to linear light 0..1 by IEC 61966-2-1.
-
-    >>> linear_from_srgb(np.array([0.5])).round(6)
-    array([0.214041])
-    """
-    return np.where(encoded <= 0.04045, encoded / 12.92, ((encoded + 0.055) / 1.055) ** 2.4)
 
 
 def srgb_from_linear(linear: NDArray[np.float64]) -> NDArray[np.float64]:

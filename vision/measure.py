@@ -14,9 +14,9 @@ from calibration.pinhole import Pinhole
 from vision.edge_model import Blur
 from vision.edges import NARROW, WIDE, SideFit, Window, fit_side
 from vision.mat import Scene, Slopes
-from vision.outline import drop_flat_corners, rough_polygon
+from vision.outline import drop_flat_corners, rough_polygon, without_side
 from vision.polygons import line_meeting, outward_normals, side_distances, side_lengths, sides_of
-from vision.regions import Region, find_regions
+from vision.regions import Region, difference_map, find_regions
 from vision.seams import find_seams
 from vision.units import MeasuredUnit, Seam, Width
 
@@ -25,7 +25,9 @@ Floats = NDArray[np.float64]
 PARALLEL_RAD = math.radians(5.0)
 LEAST_AREA_MM2 = 60.0
 LEAST_SIDE_MM = 5.0  # a shorter side is a nick or a thread, not a side
-MOST_TRIES = 4  # of fitting, with fewer corners each time
+SHORT_SIDE_MM = 30.0
+HALF_SURE = 3.5  # standard deviations of a smoothed difference: likelier cloth than mat
+MOST_TRIES = 5  # of fitting, with fewer corners each time
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,9 +55,9 @@ def measure_units(
     with its rough outline and the trouble named; it is never left out.
     """
     px_per_mm = _px_per_mm(camera, on_mat)
-    regions = find_regions(scene, on_mat, LEAST_AREA_MM2 * px_per_mm**2)
-    slopes = scene.slopes()
-    first = [_measure_region(scene, slopes, camera, cloth, regions, i) for i in range(len(regions))]
+    slopes, differs = scene.slopes(), difference_map(scene)
+    regions = find_regions(differs, on_mat, LEAST_AREA_MM2 * px_per_mm**2)
+    first = [_measure_region(scene, slopes, camera, cloth, regions, i, differs) for i in range(len(regions))]
     blur = _blur_of([fits for found in first if found is not None for fits in found[1]])
     units = []
     for i, found in enumerate(first):
@@ -91,7 +93,13 @@ Found = tuple[Floats, list[SideFit]]
 
 
 def _measure_region(
-    scene: Scene, slopes: Slopes, camera: Pinhole, cloth: Cloth, regions: Sequence[Region], own: int
+    scene: Scene,
+    slopes: Slopes,
+    camera: Pinhole,
+    cloth: Cloth,
+    regions: Sequence[Region],
+    own: int,
+    differs: NDArray[np.float32],
 ) -> Found | None:
     """Fit a region's sides from its rim, with fewer corners each time, until all of them are real."""
     corners_px = rough_polygon(regions[own])
@@ -104,9 +112,30 @@ def _measure_region(
         if found is None:
             return None
         corners_mat_mm = drop_flat_corners(found[0], LEAST_SIDE_MM)
+        corners_mat_mm = _with_full_corners(corners_mat_mm, differs, camera, cloth.height_mm)
         if len(corners_mat_mm) == len(found[0]):
             return found
     return None
+
+
+def _with_full_corners(corners: Floats, differs: NDArray[np.float32], camera: Pinhole, height_mm: float) -> Floats:
+    """Drop short sides beyond which there is cloth still: a print's own figures cut that corner, no blade."""
+    for i in np.argsort(side_lengths(corners)):
+        n = len(corners)
+        before, start, end, after = (corners[k % n] for k in (i - 1, i, i + 1, i + 2))
+        length = float(np.hypot(*(end - start)))
+        meeting = line_meeting(before, start, end, after)
+        if n == 3 or length > SHORT_SIDE_MM or meeting is None:
+            continue
+        if np.hypot(*(meeting - (start + end) / 2.0)) > 1.5 * length:
+            continue
+        corner_px = camera.px_from_mat(np.array([start, meeting, end]), height_mm)
+        inside = np.zeros(differs.shape, np.uint8)
+        cv2.fillPoly(inside, [np.rint(corner_px).astype(np.int32)], 1)
+        beyond = (start - before) @ (meeting - start) > 0
+        if not beyond or np.median(differs[inside > 0]) > HALF_SURE:
+            return without_side(corners, int(i))
+    return corners
 
 
 def _fit_sides(

@@ -74,7 +74,7 @@ def _with_fewer_sides(corners: Floats) -> list[Floats]:
         meeting = costs[i][1]
         if meeting is None:
             break
-        corners = _without_side(corners, i)
+        corners = without_side(corners, i)
         outlines.append(corners)
     return outlines
 
@@ -107,11 +107,11 @@ def drop_flat_corners(corners: Floats, least_side: float = 0.0) -> Floats:
         i = int(np.argmin(lengths))
         if lengths[i] >= least_side:
             break
-        corners = _without_side(corners, i)
+        corners = without_side(corners, i)
     return corners
 
 
-def _without_side(corners: Floats, i: int) -> Floats:
+def without_side(corners: Floats, i: int) -> Floats:
     """Drop side i: its neighbours meet instead, where they do so close by; else one corner takes its place."""
     n = len(corners)
     before, start, end, after = (corners[k % n] for k in (i - 1, i, i + 1, i + 2))

@@ -47,9 +47,9 @@ def difference_map(scene: Scene) -> NDArray[np.float32]:
     return np.asarray(np.sqrt(np.sum(scaled * scaled, axis=2)), np.float32)
 
 
-def find_regions(scene: Scene, on_mat: NDArray[np.bool_], least_area_px: float) -> list[Region]:
-    """Regions of at least `least_area_px` that differ from the mat where `on_mat` (H, W) is True, largest first."""
-    differs = ((difference_map(scene) > LEVEL) & on_mat).astype(np.uint8)
+def find_regions(difference: NDArray[np.float32], on_mat: NDArray[np.bool_], least_area_px: float) -> list[Region]:
+    """Regions of at least `least_area_px` in which the map (H, W) and `on_mat` speak of cloth, largest first."""
+    differs = ((difference > LEVEL) & on_mat).astype(np.uint8)
     rim = _rim(on_mat)
     found = [
         part
