@@ -22,7 +22,9 @@ def footprint_mat_mm(device: Pinhole, height_mm: float = 0.0) -> shapely.Polygon
     with np.errstate(invalid="ignore", divide="ignore"):
         rim_mm = device.mat_from_px(rim_px, height_mm)
         back_px = device.px_from_mat(rim_mm, height_mm)
-    seen = np.all(np.abs(back_px - rim_px) < 0.01, axis=1)  # false past the horizon, and where undistorting fails
+        depth_mm = rim_mm @ device.rotation[2, :2] + device.rotation[2, 2] * height_mm + device.translation_mm[2]
+    # past the horizon a ray meets the mat behind the lens; past the lens model's reach there is no way back
+    seen = (depth_mm > 0) & np.all(np.abs(back_px - rim_px) < 0.01, axis=1)
     polygon = shapely.Polygon(rim_mm[seen]) if seen.sum() >= 3 else shapely.Polygon()
     return polygon if polygon.is_valid else shapely.Polygon()
 

@@ -23,11 +23,12 @@ from calibration.projection import (
     turn_slope,
 )
 from calibration.rig import Device
-from calibration.robust import Rows, fit_robustly, spread
+from calibration.robust import Fit, Rows, fit_robustly, spread
 
 Floats = NDArray[np.float64]
 
 FEWEST_POINTS = 60
+START_POINTS = 120  # enough to choose among starts
 THROWS = (1.4, 0.8, 2.2)  # focal length over width, to start from
 THROW_SPREAD = np.log(1.6)  # consumer projectors: throw 0.5 to 2.2 and a bit, common practice
 SHIFTS = (0.0, 0.55, -0.55)  # of the height: axis through the middle, or past the lower or upper rim
@@ -104,11 +105,13 @@ def solve_projector(
     points = np.column_stack([points[known], np.zeros(known.sum())])
     _check_handed(points, seen.projector_px)
     u_px = np.maximum(seen.u_px, LEAST_U_PX)
-    job = _best([_Job(p, points, seen, u_px, height) for p in _starts(points, seen.projector_px, size_px)])
+    starts = _starts(points, seen.projector_px, size_px)
+    start = _best_start(starts, _Job(starts[0], points, seen, u_px, height))
+    job = _refined(_Job(start, points, seen, u_px, height))
     scale = spread(_misses(job) / u_px, PARAMETERS)
     job = replace(job, u_px=u_px * max(scale, 1e-3))
     fit = fit_robustly(partial(_rows, job), PARAMETERS)
-    job = replace(job, start=moved(job.start, fit.x))
+    job = _stepped(job, fit)
     residual = float(np.sqrt(np.mean(_misses(job) ** 2)))
     covariance = fit.covariance + _from_camera(job, camera, fit.covariance)
     return ProjectorSolution(Device(job.start, covariance, residual), _notes(job, fit.covariance), points[:, :2])
@@ -139,12 +142,24 @@ def _starts(points: Floats, projector_px: Floats, size_px: tuple[int, int]) -> l
     return above
 
 
-def _best(jobs: Sequence[_Job]) -> _Job:
-    fits = [(job, fit_robustly(partial(_rows, job), PARAMETERS)) for job in jobs]
-    sound = [(j, f) for j, f in fits if np.isfinite(f.cost) and moved(j.start, f.x).lens_mat_mm[2] > 0]
+def _best_start(starts: Sequence[Pinhole], job: _Job) -> Pinhole:
+    """The lens that explains the light best, by a thinned set of points."""
+    some = slice(None, None, max(1, len(job.points_mat_mm) // START_POINTS))
+    seen = Mesh(job.seen.camera_px[some], job.seen.projector_px[some], job.seen.u_px[some])
+    jobs = [_Job(start, job.points_mat_mm[some], seen, job.u_px[some], job.height) for start in starts]
+    fits = [fit_robustly(partial(_rows, one), PARAMETERS) for one in jobs]
+    ends = [(fit.cost, _stepped(one, fit).start) for one, fit in zip(jobs, fits, strict=True)]
+    sound = [end for end in ends if np.isfinite(end[0]) and end[1].lens_mat_mm[2] > 0]
     if not sound:
         raise CalibrationError("no lens explains the projector's light: calibrate the camera again")
-    job, fit = min(sound, key=lambda pair: pair[1].cost)
+    return min(sound, key=lambda end: end[0])[1]
+
+
+def _refined(job: _Job) -> _Job:
+    return _stepped(job, fit_robustly(partial(_rows, job), PARAMETERS))
+
+
+def _stepped(job: _Job, fit: Fit) -> _Job:
     return replace(job, start=moved(job.start, fit.x))
 
 

@@ -1,0 +1,98 @@
+"""Patterns, and what a camera of the test's own makes of them."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from calibration.mesh import mesh
+from calibration.patterns import Patterns, decode, from_gray_code, gray_code
+
+
+def test_gray_code_is_the_published_sequence():
+    # OEIS A003188
+    published = [0, 1, 3, 2, 6, 7, 5, 4, 12, 13, 15, 14, 10, 11, 9, 8, 24, 25, 27, 26, 30, 31, 29, 28, 20, 21]
+    assert gray_code(np.arange(26)).tolist() == published
+
+
+@given(st.integers(0, 2**31 - 1))
+def test_gray_code_neighbours_differ_in_one_bit_and_there_is_a_way_back(n):
+    pair = gray_code(np.array([n, n + 1]))
+    assert int(pair[0] ^ pair[1]).bit_count() == 1
+    assert from_gray_code(pair).tolist() == [n, n + 1]
+
+
+@pytest.mark.parametrize("size", [(854, 480), (1280, 800), (1920, 1080), (3840, 2160)])
+def test_patterns_are_few_and_of_native_size(size):
+    patterns = Patterns(size)
+    assert len(patterns) <= 40
+    first = next(iter(patterns))
+    assert first.shape == (size[1], size[0], 3)
+    assert first.dtype == np.uint8
+
+
+def test_there_are_as_many_as_told():
+    patterns = Patterns((97, 61))
+    assert sum(1 for _ in patterns) == len(patterns)
+
+
+def seen(picture, column, row, reflectance, *, gamma, glow, noise, rng):
+    """A camera picture by nearest projector pixel: each camera pixel looks at (column, row)."""
+    h, w, _ = picture.shape
+    u, v = np.rint(column).astype(int), np.rint(row).astype(int)
+    lit = (u >= 0) & (u < w) & (v >= 0) & (v < h)
+    light = np.where(lit, picture[np.clip(v, 0, h - 1), np.clip(u, 0, w - 1), 0] / 255.0, 0.0) ** gamma
+    light = reflectance * (0.8 * light + glow) + rng.normal(0, noise, light.shape)
+    encoded = np.where(light <= 0.0031308, 12.92 * light, 1.055 * np.maximum(light, 1e-9) ** (1 / 2.4) - 0.055)
+    grey = np.rint(255 * np.clip(encoded, 0, 1)).astype(np.uint8)
+    return np.repeat(grey[:, :, None], 3, axis=2)
+
+
+@pytest.mark.parametrize("gamma", [1.0, 1.8, 2.2, 2.8])
+def test_the_projectors_tone_curve_does_not_move_the_reading(gamma):
+    """Each camera pixel sees one projector pixel exactly: what is read must be that pixel."""
+    size, rng = (230, 150), np.random.default_rng(1)
+    y, x = np.mgrid[:110, :170].astype(float)
+    column, row = np.rint(1.2 * x + 0.3 * y), np.rint(-0.2 * x + 1.1 * y + 30)
+    frames = [seen(p, column, row, 0.8, gamma=gamma, glow=0.02, noise=0.0, rng=rng) for p in Patterns(size)]
+    decoded = decode(frames, size)
+    known = np.isfinite(decoded.projector_px[..., 0])
+    lit = (column >= 0) & (column < size[0]) & (row >= 0) & (row < size[1])
+    assert np.array_equal(known, lit)
+    miss = decoded.projector_px[known] - np.stack([column, row], axis=-1)[known]
+    # eight steps leave the seventh and ninth harmonics, small for any tone curve, and the rounding to 8 bits
+    assert np.abs(miss).max() < 0.25
+    assert np.abs(miss.mean(axis=0)).max() < 0.01
+
+
+def test_a_dark_mat_with_grid_lines_and_noise():
+    size, rng = (320, 200), np.random.default_rng(2)
+    y, x = np.mgrid[:280, :400].astype(float)
+    column, row = 0.71 * x + 0.05 * y + 4 + 1e-4 * x * y, -0.04 * x + 0.68 * y + 14
+    reflectance = np.where((x % 44 < 2) | (y % 44 < 2), 0.28, 0.06)
+    frames = [seen(p, column, row, reflectance, gamma=2.2, glow=0.03, noise=0.004, rng=rng) for p in Patterns(size)]
+    points = mesh(decode(frames, size), most=200)
+    assert len(points.camera_px) > 100
+    at = points.camera_px.astype(int)
+    true = np.stack([column, row], axis=-1)[at[:, 1], at[:, 0]]
+    z = (points.projector_px - true) / points.u_px
+    assert np.sqrt(np.mean((points.projector_px - true) ** 2)) < 0.1
+    assert 0.5 < np.sqrt(np.mean(z**2)) < 2.0
+
+
+def test_no_light_gives_no_points():
+    size = (320, 200)
+    dark = [np.full((120, 160, 3), 7, np.uint8)] * len(Patterns(size))
+    decoded = decode(dark, size)
+    assert not np.isfinite(decoded.projector_px).any()
+    assert len(mesh(decoded).camera_px) == 0
+
+
+def test_a_wrong_number_of_frames_is_refused():
+    size = (64, 48)
+    frame = np.zeros((30, 40, 3), np.uint8)
+    for count in (len(Patterns(size)) - 1, len(Patterns(size)) + 1):
+        with pytest.raises(ValueError, match="frames"):
+            decode([frame] * count, size)
