@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -96,6 +97,7 @@ def picture_of(setting: Setting, mat: Planes, above: tuple[Layer, ...], light: T
     return b, g, r
 
 
+@lru_cache(maxsize=4)
 def vignette(setting: Setting) -> Plane:
     """Gain of every camera pixel."""
     width, height = setting.camera.size_px

@@ -13,7 +13,7 @@ from projector.rehearsal.optics import Optics
 
 Floats = NDArray[np.float64]
 
-RIM_PX = 5  # light nearer to the cloth's edge than this is taken for an outline, not for the cut
+RIM_PX = 3  # light nearer to the cloth's edge than this is taken for an outline, not for the cut
 BRIGHT = 0.25  # of the brightest light in the picture
 TRIES = 300
 NEAR_MM, BAND_MM = 0.8, 1.8  # light this near to a line supports it; this near it is weighed
