@@ -15,6 +15,7 @@ from projector.rehearsal.sheet import PrintedSheet, flat, tilted
 
 SMOOTH = np.ones((256, 256), np.float32)  # cloth without a weave
 EVERYTHING = strip(ClothToLay("sheet of white", 2000.0, 3000.0, (), ("white",))).moved(Pose(-1000.0, -700.0))
+NOTHING = np.zeros((1080, 1920), np.float32)
 WHITE = np.full((1080, 1920, 3), 255, np.uint8)
 
 
@@ -26,8 +27,9 @@ def setting() -> Setting:
 def rendered(setting: Setting, piece: Piece, height_mm: float, picture: np.ndarray) -> np.ndarray:
     """Linear green light of one smooth white piece over nothing."""
     layer = cloth_layer(setting, sights(setting, height_mm), replace(piece, thickness_mm=height_mm), SMOOTH)
-    dark = tuple(np.zeros((1080, 1920), np.float32) for _ in range(3))
-    return picture_of(setting, dark, (layer,), thrown(picture, setting.beam))[1].astype(np.float64)
+    return picture_of(setting, (NOTHING, NOTHING, NOTHING), (layer,), thrown(picture, setting.beam))[1].astype(
+        np.float64
+    )
 
 
 def raised(lens: Optics, points_mm: np.ndarray, height_mm: float) -> np.ndarray:
@@ -97,8 +99,7 @@ def test_corners_of_a_printed_sheet_are_where_the_lens_says(setting: Setting, ho
     middle = (300.0, 360.0)
     pose = flat(sheet, middle, 0.5) if how == "flat" else tilted(sheet, middle, 0.3, 1.0, 0.5)
     layer = sheet_layer(setting, beams(setting.camera), sheet, sheet.texture(), pose)
-    dark = tuple(np.zeros((1080, 1920), np.float32) for _ in range(3))
-    linear = picture_of(setting, dark, (layer,), thrown(WHITE, setting.beam))[1]
+    linear = picture_of(setting, (NOTHING, NOTHING, NOTHING), (layer,), thrown(WHITE, setting.beam))[1]
     inner = np.array([[30.0 * i, 30.0 * j] for j in range(1, 6) for i in range(1, 8)])
     expected = setting.camera.px_from_world(pose.world_from_own(inner))
     grey = np.round(255 * linear / linear.max()).astype(np.uint8)

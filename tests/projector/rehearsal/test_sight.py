@@ -23,14 +23,14 @@ def picture(*strokes: tuple[np.ndarray, float, int], lens: Optics = LENS, height
         cv2.polylines(
             light, [np.round(pixels * 16).astype(np.int32)], False, round(255 * level), 4 * width, cv2.LINE_AA, 4
         )
-    small = cv2.resize(light.astype(np.float64) / 255, (1920, 1080), interpolation=cv2.INTER_AREA)
+    small = np.asarray(cv2.resize(light / 255.0, (1920, 1080), interpolation=cv2.INTER_AREA), np.float64)
     return cv2.merge([np.round(255 * srgb_from_linear(small)).astype(np.uint8)] * 3)
 
 
 def off_mm(found: np.ndarray, line: np.ndarray) -> np.ndarray:
     along = (line[1] - line[0]) / np.hypot(*(line[1] - line[0]))
     d = found - line[0]
-    return along[0] * d[:, 1] - along[1] * d[:, 0]
+    return np.asarray(along[0] * d[:, 1] - along[1] * d[:, 0])
 
 
 def look(shown: np.ndarray, piece: Piece = PIECE) -> np.ndarray | None:
