@@ -168,7 +168,8 @@ def _untouched_or_moved(state: Cutting, cloths: Sorted) -> Turn:
     here = replace(state, lying=cloths.lying)
     if state.line is not None and _is_still(old, strip):
         return Turn(here)
-    return _aimed(replace(here, strip=strip))
+    again = _aimed(replace(here, strip=strip))
+    return Turn(again.state) if state.line is not None else again  # the line follows, the request is the same
 
 
 def _trued(state: Cutting, cloths: Sorted) -> Turn:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -16,7 +17,8 @@ from projector.guide.scenes import Ink, Point, Words
 CLEARANCE_MM = 5.0
 GRID_MM = 8.0
 BELOW, ABOVE = 0.3, 1.3  # a line of text reaches from here to there, in heights of a capital
-WIDE, NARROW = 0.9, 0.68  # room of a capital, and of any other character, in heights of a capital
+SLIM, SPARE, BROAD = "ijl.,;:'| ", "frt-()", "mwMW"
+FRACTION = re.compile(r"(\d+)/(\d+)")
 _AT_ONCE = 512
 
 
@@ -31,8 +33,8 @@ class Row:
     @property
     def width_mm(self) -> float:
         """An estimate on the safe side; the true width is the typeface's."""
-        wide = sum(letter.isupper() for letter in self.text)
-        return self.height_mm * (WIDE * wide + NARROW * (len(self.text) - wide))
+        text = FRACTION.sub(lambda found: max(found[1], found[2], key=len), self.text)
+        return self.height_mm * sum(_letter_width(letter) for letter in text)
 
     @property
     def depth_mm(self) -> float:
@@ -105,6 +107,17 @@ def block_size(rows: Sequence[Row], indent_mm: float = 0.0) -> tuple[float, floa
     """Width and depth of a block of lines, mm."""
     wide = max(row.width_mm + (indent_mm if row is rows[0] else 0.0) for row in rows)
     return wide, sum(row.depth_mm for row in rows)
+
+
+def _letter_width(letter: str) -> float:
+    """Room of one letter of a bold sans serif, in heights of a capital."""
+    if letter in SLIM:
+        return 0.40
+    if letter in SPARE:
+        return 0.57
+    if letter in BROAD:
+        return 1.35
+    return 1.02 if letter.isupper() else 0.86
 
 
 def _grid(

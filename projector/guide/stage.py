@@ -6,11 +6,12 @@ shows a cut; where the cloth leaves no room at all they are written over it rath
 
 from __future__ import annotations
 
+import numpy as np
 import shapely
 from shapely import LineString, Polygon
 
 from projector.guide.layout import CutLine, Floats
-from projector.guide.room import Room, Row, block_size
+from projector.guide.room import CLEARANCE_MM, Room, Row, block_size
 from projector.guide.scenes import Fill, Ink, Mark, Point, Scene, Stroke
 from projector.guide.state import Cutting, Phase, Record
 from projector.piecing.lengths import inches_text, size_beside
@@ -26,6 +27,8 @@ CAUTIONS = (
     "Do not look into the lens",
 )
 MARK_MM = 8.0  # size of the mark on the kept side
+MARK_GAP_MM = 2.0  # between it and the line
+MARK_SHARE = 0.85  # of the line's reach past the cloth: far enough out, though the cut may lean by 30 degrees
 BESIDE_CUT_MM = 6.0  # kept free on both sides of the cut line
 
 _INKS = {
@@ -46,16 +49,16 @@ def scene_of(state: Cutting) -> Scene:
         marks, room = _block(_rows(state), _middle(state), room)
         return Scene(state.phase.value, marks + _verdict(state, room))
     line = state.line
-    lit = LineString(line.shown_mat_mm).buffer(BESIDE_CUT_MM)
-    cut, mark = _cut_marks(line, room.area)
-    room = room.without(lit, Polygon(mark.corners_mat_mm))
+    ends = (_point(line.shown_mat_mm[0]), _point(line.shown_mat_mm[1]))
+    mark = _keep_mark(line, room)
+    room = room.without(LineString(ends).buffer(BESIDE_CUT_MM), Polygon(mark.corners_mat_mm))
     cautions, room = _cautions(room)
     keep, room = _block([Row("keep", TEXT_MM, Ink.KEEP)], mark.corners_mat_mm[2], room)
     title, room = _block(_rows(state), _point(line.cloth_mat_mm[1]), room)
     return Scene(
         name=state.phase.value,
-        marks=(cut, mark, *cautions, *keep, *title, *_verdict(state, room)),
-        cut_mat_mm=(_point(line.shown_mat_mm[0]), _point(line.shown_mat_mm[1])),
+        marks=(Stroke(ends, CUT_WIDTH_MM, Ink.CUT), mark, *cautions, *keep, *title, *_verdict(state, room)),
+        cut_mat_mm=ends,
         keep=line.keep,
         caution=True,
     )
@@ -133,7 +136,7 @@ def _verdict(state: Cutting, room: Room) -> tuple[Mark, ...]:
         return ()
     nominal = state.plan.unit(state.last.unit_name).cut
     rows = verdict_rows(state.last.judged, nominal.width_mm if nominal else 0.0)
-    written = room.write(rows, _point(beside.outline_mat_mm.mean(axis=0)), indent_mm=1.6 * TITLE_MM)
+    written = room.write(rows, _point(beside.outline_mat_mm.mean(axis=0)), indent_mm=1.4 * TITLE_MM)
     if written is None:
         return ()
     return (*written.words, verdict_sign(state.last.judged.verdict, written.indent_mat_mm, TITLE_MM))
@@ -150,24 +153,33 @@ def _cut_width_mm(judged: Judged) -> float | None:
 
 
 def _room(state: Cutting) -> Room:
-    room = Room(Polygon(state.area_mat_mm))
+    room = Room(Polygon(state.area_mat_mm).buffer(-CLEARANCE_MM))
     outlines = [lying.outline_mat_mm for lying in state.lying]
     if state.strip is not None and state.phase is not Phase.LAY_STRIP:
         outlines.append(state.strip.outline_mat_mm)
     return room.without(*(Polygon(outline).convex_hull for outline in outlines))
 
 
-def _cut_marks(line: CutLine, area: Polygon) -> tuple[Stroke, Fill]:
-    """The line, and a triangle past the cloth that points to the side that is kept."""
-    lower, upper = line.shown_mat_mm
-    start, end = line.cloth_mat_mm
-    cut = Stroke((_point(lower), _point(upper)), CUT_WIDTH_MM, Ink.CUT)
-    at, tip = (upper, end) if area.contains(shapely.Point(upper)) else (lower, start)
-    along = (upper - lower) / float(shapely.Point(lower).distance(shapely.Point(upper)))
-    side = along[::-1] * ([-1.0, 1.0] if line.keep == "left" else [1.0, -1.0])
-    middle = (at + tip) / 2.0 + 2.0 * side
-    corners = (middle - along * MARK_MM / 2, middle + along * MARK_MM / 2, middle + side * MARK_MM)
-    return cut, Fill(tuple(_point(corner) for corner in corners), Ink.KEEP)
+def _keep_mark(line: CutLine, room: Room) -> Fill:
+    """A triangle past the cloth that points to the side that is kept; at the far end if that is free."""
+    marks = [_triangle(line, end) for end in (1, 0)]
+    taken = shapely.union_all(room.taken)
+    free = [
+        mark
+        for mark in marks
+        if room.area.covers(Polygon(mark.corners_mat_mm)) and taken.disjoint(Polygon(mark.corners_mat_mm))
+    ]
+    return (free or marks)[0]
+
+
+def _triangle(line: CutLine, end: int) -> Fill:
+    run = line.shown_mat_mm[1] - line.shown_mat_mm[0]
+    along = run / np.hypot(*run)
+    side = np.array([-along[1], along[0]]) * (1.0 if line.keep == "left" else -1.0)
+    cloth, shown = line.cloth_mat_mm[end], line.shown_mat_mm[end]
+    foot = cloth + MARK_SHARE * (shown - cloth) + MARK_GAP_MM * side
+    corners = (foot - along * MARK_MM / 2.0, foot + along * MARK_MM / 2.0, foot + side * MARK_MM)
+    return Fill(tuple(_point(corner) for corner in corners), Ink.KEEP)
 
 
 def _cautions(room: Room) -> tuple[tuple[Mark, ...], Room]:

@@ -172,7 +172,7 @@ OPENING = ["ask clear_mat", "ask strip wide", "seen strip wide", "ask cut true_u
             [*OPENING, "refused strip touching", "keep block 1/2", "ask cut unit"],
         ),
         # The strip is moved: the line goes with it. A longer one is another strip.
-        ([*TO_FIRST_CUT, seen(box_at(103, 299, 296.8, 80))], Phase.CUT_UNIT, [*OPENING, "ask cut unit"]),
+        ([*TO_FIRST_CUT, seen(box_at(103, 299, 296.8, 80))], Phase.CUT_UNIT, OPENING),
         ([*TO_FIRST_CUT, seen(box_at(100, 300, 400, 80))], Phase.TRUE_END, [*OPENING, *OPENING[2:4]]),
         # Keys.
         ([*TO_FIRST_CUT, BACK], Phase.LAY_STRIP, [*OPENING, "ask strip wide"]),
@@ -229,6 +229,15 @@ def test_a_later_end_is_trued_when_it_drifted():
     assert now.state.phase is Phase.TRUE_END
     assert said[-1] == "ask cut true_up"
     assert "0.6 deg off" in now.state.line.why
+
+
+def test_the_line_follows_a_strip_that_is_moved_and_stays_where_it_was_only_measured_again():
+    first, _ = play(*TO_FIRST_CUT)
+    noisy = step(first.state, seen(box_at(100.1, 299.9, 296.8, 80)))
+    moved = step(first.state, seen(box_at(103, 299, 296.8, 80)))
+    assert noisy.scene.cut_mat_mm == first.scene.cut_mat_mm
+    shift = np.array(moved.scene.cut_mat_mm) - np.array(first.scene.cut_mat_mm)
+    assert shift == pytest.approx(np.array([[3, -1], [3, -1]]))
 
 
 def test_asks_count_over_the_whole_plan():
