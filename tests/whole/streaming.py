@@ -17,9 +17,7 @@ BOUNDARY = "picture"
 class Stream:
     """Serves what `take` gives, `rate_hz` times a second at most, to each client; counts what it sent."""
 
-    def __init__(
-        self, take: Callable[[], NDArray[np.uint8]], rate_hz: float = 15.0, quality: int = 95
-    ) -> None:
+    def __init__(self, take: Callable[[], NDArray[np.uint8]], rate_hz: float = 15.0, quality: int = 95) -> None:
         self._take, self._pace_s, self._quality = take, 1.0 / rate_hz, quality
         self._over = threading.Event()
         self.sent = 0
