@@ -55,6 +55,7 @@ class Solved:
     covariance: Floats
     residuals_px: tuple[Floats, ...]  # (N, 2) a view, flat ones first; seen minus foretold
     scale: float  # how much larger residuals are than the corners' stated uncertainties
+    usual_u_px: float  # median of those
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -86,7 +87,8 @@ def solve_bundle(start: Bundle, flat: Sequence[SheetView], tilted: Sequence[Shee
         residuals = _residuals_px(bundle, flat, tilted)
         job = replace(job, start=bundle, scale=_scale(residuals, job))
     covariance = _in_frame(bundle, flat, fit.covariance[:PARAMETERS, :PARAMETERS])
-    return Solved(bundle, covariance, residuals, job.scale)
+    usual_u_px = float(np.median(np.concatenate([view.corners_u_px for view in job.views])))
+    return Solved(bundle, covariance, residuals, job.scale, usual_u_px)
 
 
 def _stepped(start: Bundle, x: Floats) -> Bundle:

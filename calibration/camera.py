@@ -49,6 +49,7 @@ class CameraSolution:
     device: Device
     views: tuple[ViewFit, ...]
     covered_mat_mm: Floats  # (N, 2) every corner of the flat sheets: where the mat is known from
+    notes: tuple[str, ...]  # what was assumed
 
 
 def solve_camera(
@@ -84,7 +85,7 @@ def solve_camera(
     _check_solved(solved, size_px)
     residual = _rms(np.concatenate([r.ravel() for r in solved.residuals_px]))
     device = Device(solved.bundle.camera, solved.covariance, residual)
-    return CameraSolution(device, _view_fits(flat, tilted, solved), _covered(flat, solved.bundle))
+    return CameraSolution(device, _view_fits(flat, tilted, solved), _covered(flat, solved.bundle), _notes(solved))
 
 
 def _check(flat: Sequence[SheetView], tilted: Sequence[SheetView]) -> None:
@@ -188,6 +189,14 @@ def _covered(flat: Sequence[SheetView], bundle: Bundle) -> Floats:
         c, s = np.cos(angle), np.sin(angle)
         points.append(view.corners_sheet_mm @ np.array([[c, s], [-s, c]]) + [x, y])
     return np.concatenate(points)
+
+
+def _notes(solved: Solved) -> tuple[str, ...]:
+    corner_px = solved.scale * solved.usual_u_px
+    return (
+        f"camera: the sheet is taken as flat, to scale, {solved.bundle.thickness_mm:g} mm thick",
+        f"camera: corners scatter by {corner_px:.3f} px; weak priors on k2, p1, p2, k3",
+    )
 
 
 def _rms(values: Floats) -> float:

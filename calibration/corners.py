@@ -45,7 +45,7 @@ def find_sheet(picture: NDArray[np.uint8], board: Board | Chessboard, name: str 
     """Find the board in a grey (h, w) or blue green red (h, w, 3) picture, its sRGB curve not undone."""
     dim = grey(picture)
     ids, rough_px = _charuco(dim, board) if isinstance(board, Board) else _chessboard(dim, board)
-    if len(ids) < FEWEST_CORNERS:
+    if len(ids) < FEWEST_CORNERS or np.ptp(board.corners_sheet_mm[ids], axis=0).min() == 0:
         seen = f"{len(ids)} of {len(board.corners_sheet_mm)} corners seen"
         return Refused(name, "hidden", f"{seen}: show the whole sheet, without a hand or glare")
     sheet_mm = board.corners_sheet_mm[ids]
@@ -90,12 +90,22 @@ def _chessboard(dim: NDArray[np.uint8], board: Chessboard) -> tuple[NDArray[np.i
 
 def _square_sides_px(sheet_mm: Floats, rough_px: Floats, square_mm: float) -> tuple[Floats, Floats]:
     """What one square's side is in the picture at each corner: slopes of the view's own homography."""
-    h, _ = cv2.findHomography(sheet_mm, rough_px, cv2.RANSAC, 3.0)
-    if h is None:
-        raise ValueError("corners in a line show no sheet")
+    h = np.asarray(cv2.findHomography(sheet_mm, rough_px)[0], float)
     top = sheet_mm @ h[:2, :2].T + h[:2, 2]
     bottom = sheet_mm @ h[2, :2] + h[2, 2]
     slopes = (h[None, :2, :2] * bottom[:, None, None] - top[:, :, None] * h[None, None, 2, :2]) / (
         bottom[:, None, None] ** 2
     )
     return slopes[:, :, 0] * square_mm, slopes[:, :, 1] * square_mm
+
+
+def apart_px(one: SheetView, other: SheetView) -> float:
+    """How far the sheet went from one view to the other: RMS over the corners seen in both, px; inf if none.
+
+    Says whether a sheet lies still, and whether it lies at a new place.
+    """
+    _, first, second = np.intersect1d(one.ids, other.ids, return_indices=True)
+    if len(first) == 0:
+        return float("inf")
+    away = one.corners_px[first] - other.corners_px[second]
+    return float(np.sqrt(np.mean(np.sum(away**2, axis=1))))

@@ -57,7 +57,7 @@ def fit_robustly(rows: Callable[[Floats], Rows], unknowns: int) -> Fit:
             continue
         gain = cost - tried_cost
         x, now, cost, damping = x + step, tried, tried_cost, max(damping * 0.1, 1e-12)
-        if gain <= SETTLED * cost:
+        if gain <= SETTLED * cost and damping < 1e-2:  # a short step gains little anywhere
             break
     normal, _, size = _normal(now)
     return Fit(x, np.linalg.pinv(normal, hermitian=True) / np.outer(size, size), cost)

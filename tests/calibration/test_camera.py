@@ -93,6 +93,7 @@ def test_every_view_has_its_line():
     assert len(lines) == 8
     assert lines[0].startswith("board_flat_01.jpg: flat, 35 corners, 0.0")
     assert not any(view.poor for view in solution.views)
+    assert "0.1 mm thick" in solution.notes[0]
 
 
 def test_a_real_lens_with_published_values():

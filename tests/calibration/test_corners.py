@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 from scipy.special import erf
 
-from calibration.corners import Refused, SheetView, find_sheet
+from calibration.corners import Refused, SheetView, apart_px, find_sheet
 from calibration.light import linear_from_srgb
 from calibration.saddle import fit_saddles
-from calibration.sheet import Board, parse_board
+from calibration.sheet import Board, parse_board, picture
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 TABLE = FIXTURES / "table"
@@ -90,6 +90,26 @@ def test_stated_uncertainty_of_a_corner_is_the_spread_of_repeated_fits():
 def test_linear_light():
     # IEC 61966-2-1: the curve's join, and 18 % grey at 0.4614
     assert linear_from_srgb(np.array([0.04045, 0.46135613])) == pytest.approx([0.0031308, 0.18], abs=1e-6)
+
+
+def test_how_far_a_sheet_went():
+    def view(ids, px):
+        return SheetView("", np.array(ids), np.zeros((len(ids), 2)), np.array(px, float), np.ones(len(ids)))
+
+    one = view([1, 2, 5], [[10, 10], [20, 10], [50, 50]])
+    assert apart_px(one, one) == 0.0
+    assert apart_px(one, view([0, 2, 5], [[0, 0], [23, 14], [53, 54]])) == 5.0  # 3, 4, 5
+    assert apart_px(one, view([7], [[0, 0]])) == float("inf")
+
+
+def test_one_row_of_corners_is_no_sheet():
+    board = parse_board("charuco:12x4:30mm:22mm:DICT_5X5_100")
+    drawn = picture(board, 2.0)
+    row = drawn.pixels.copy()
+    row[: row.shape[0] // 2 - 4] = 128  # the lowest row of corners is left, all eleven of them
+    found = find_sheet(row, board)
+    assert isinstance(found, Refused)
+    assert found.why == "hidden"
 
 
 def test_no_sheet_is_hidden():
