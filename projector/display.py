@@ -14,6 +14,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from projector.quietly import imported_pygame
+
 NOT_A_SCREEN = frozenset({"dummy", "offscreen", "evdev"})  # drivers that SDL falls back to
 NO_SCREEN = "there is no screen here; start it from a desktop session, or leave the window out"
 KEY_NAMES = {"page down": "pagedown", "page up": "pageup", "enter": "return", "esc": "escape"}
@@ -56,9 +58,7 @@ class PygameDisplay:
         self._screen = _opened(pygame, self._size, pygame.FULLSCREEN, display_index)
         if self._screen.get_size() != self._size:
             got = "{} x {}".format(*self._screen.get_size())
-            raise DisplayError(
-                f"display {display_index} opened as {got}; turn its scaling off in the system settings"
-            )
+            raise DisplayError(f"display {display_index} opened as {got}; turn its scaling off in the system settings")
         pygame.mouse.set_visible(False)
         pygame.display.set_caption("chalkbeam")
 
@@ -87,9 +87,7 @@ class WindowDisplay:
     def __init__(self, size_px: tuple[int, int], title: str) -> None:
         self._pygame = pygame = _pygame_with_a_screen()
         self._size = size_px
-        self._screen = _opened(
-            pygame, _fitting(size_px, pygame.display.get_desktop_sizes()[0]), pygame.RESIZABLE, 0
-        )
+        self._screen = _opened(pygame, _fitting(size_px, pygame.display.get_desktop_sizes()[0]), pygame.RESIZABLE, 0)
         pygame.display.set_caption(title)
 
     @property
@@ -119,7 +117,6 @@ def _pygame_with_a_screen() -> ModuleType:
     """Start pygame's display, or say that there is nothing to show on."""
     environ = os.environ
     chosen = environ.get("SDL_VIDEODRIVER")
-    environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")
     environ.setdefault("SDL_VIDEO_MINIMIZE_ON_FOCUS_LOSS", "0")  # the light stays when the laptop is clicked
     environ.setdefault("SDL_WINDOWS_DPI_AWARENESS", "permonitorv2")  # true pixels on Windows
     desktop = chosen or environ.get("DISPLAY") or environ.get("WAYLAND_DISPLAY")
@@ -127,8 +124,7 @@ def _pygame_with_a_screen() -> ModuleType:
         raise DisplayError(NO_SCREEN)
     if environ.get("DISPLAY") and not environ.get("WAYLAND_DISPLAY"):
         environ.setdefault("SDL_VIDEODRIVER", "x11")  # else SDL tries Wayland, which complains
-    import pygame
-
+    pygame = imported_pygame()
     try:
         pygame.display.init()
     except pygame.error as error:

@@ -13,6 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from projector.quietly import imported_pygame
+
 FRACTION = re.compile(r"(?:(?<=\d) +)?(?<![\d/⁄.])(\d+)[/⁄](\d+)(?![\d/⁄])")
 MINUS = re.compile(r"(?<![\w)])-(?=\d)")
 REFERENCE_PX = 400  # size at which the typeface is measured
@@ -140,13 +142,9 @@ def _press(page: NDArray[np.uint8], stamp: NDArray[np.uint8], left: int, top: in
 @cache
 def _font() -> Any:
     """The typeface. It needs no screen."""
-    import os
-
-    os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")
-    import pygame.freetype
-
-    pygame.freetype.init()
-    return pygame.freetype.Font(None)
+    freetype = imported_pygame().freetype
+    freetype.init()
+    return freetype.Font(None)
 
 
 @cache
