@@ -225,4 +225,5 @@ def _as_bgr(pixels: NDArray[np.generic]) -> NDArray[np.uint8]:
 def _silence_opencv() -> None:
     """OpenCV and FFmpeg write warnings to standard error; the person gets our one line instead."""
     os.environ.setdefault("OPENCV_FFMPEG_LOGLEVEL", "-8")  # AV_LOG_QUIET, read when FFmpeg is first used
-    cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
+    quiet = getattr(cv2, "setLogLevel", None) or cv2.utils.logging.setLogLevel  # its place moved with OpenCV 5
+    quiet(0)

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import os
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import cv2
@@ -27,14 +31,11 @@ def read_picture(path: str | Path) -> NDArray[np.uint8]:
     """
     data = _bytes_of(path)
     _refuse_giants(path, stated_size_px(data))
-    try:
-        pixels = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED)
-    except cv2.error:
-        pixels = None
+    pixels = _decoded(data)
     if pixels is None or pixels.dtype not in (np.uint8, np.uint16):
         raise PictureError(f"{path}: no picture that can be read; save it as .jpg, .png or .tif")
     _refuse_giants(path, (pixels.shape[1], pixels.shape[0]))
-    return _eight_bit_bgr(np.asarray(pixels))
+    return _eight_bit_bgr(pixels)
 
 
 def stated_size_px(data: bytes) -> tuple[int, int] | None:
@@ -64,6 +65,30 @@ def _bytes_of(path: str | Path) -> bytes:
     if not data:
         raise PictureError(f"{path}: the file is empty; copy it again")
     return data
+
+
+def _decoded(data: bytes) -> NDArray[np.generic] | None:
+    """The picture as it was stored, None if it is none. The libraries below write to standard error themselves."""
+    with _nothing_on_standard_error():
+        try:
+            pixels = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED)
+        except cv2.error:
+            return None
+    return None if pixels is None else np.asarray(pixels)
+
+
+@contextmanager
+def _nothing_on_standard_error() -> Iterator[None]:
+    """Let file descriptor 2 lead nowhere for a moment: libpng and libjpeg know no other way to be quiet."""
+    sys.stderr.flush()
+    kept, nowhere = os.dup(2), os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, 2)
+    os.close(nowhere)
+    try:
+        yield
+    finally:
+        os.dup2(kept, 2)
+        os.close(kept)
 
 
 def _refuse_giants(path: str | Path, size_px: tuple[int, int] | None) -> None:
