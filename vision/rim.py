@@ -56,21 +56,17 @@ class Profile:
 
 def profile(rim: Rim, blur_px: float) -> Profile:
     """The rim's profile behind a Gaussian blur of standard deviation `blur_px`, pixel included."""
-    margin = 6.0 * blur_px
-    fine = np.arange(-REACH_PX - margin, REACH_PX + margin + STEP_PX / 2, STEP_PX)
+    half = int(np.ceil(6.0 * blur_px / STEP_PX))
+    reach = round(REACH_PX / STEP_PX)
+    fine = np.arange(-reach - half, reach + half + 1) * STEP_PX
     wall = max(rim.wall_px, 0.0)
     cloth = _step(-fine) + rim.wall_light * (_step(wall - fine) - _step(-fine))
     x = np.maximum(fine - min(rim.wall_px, wall) if rim.wall_px < 0 else fine - wall, 0.0)
     blocked = 0.5 * (1.0 - x / np.hypot(x, max(rim.height_px, 1e-6)))
     mat = _step(fine - wall) * (1.0 - rim.sky * blocked)
-    half = int(np.ceil(margin / STEP_PX))
     kernel = np.exp(-0.5 * (np.arange(-half, half + 1) * STEP_PX / blur_px) ** 2)
     kernel /= kernel.sum()
-    count = round(2.0 * REACH_PX / STEP_PX) + 1
-    tables = []
-    for sharp in (cloth, mat):
-        blurred = np.convolve(sharp, kernel, "same")[half : half + count]
-        tables.append(blurred)
+    tables = [np.convolve(sharp, kernel, "valid") for sharp in (cloth, mat)]
     return Profile(tables[0], tables[1], np.gradient(tables[0], STEP_PX), np.gradient(tables[1], STEP_PX))
 
 
