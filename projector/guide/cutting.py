@@ -152,7 +152,7 @@ def _cut_looked_for(state: Cutting, seen: Observation) -> Turn:
 def _strip_gone(state: Cutting, cloths: Sorted, seen: Observation) -> Turn:
     """The strip is not seen: its last unit was cut and the rest put away, or it was lifted or is covered."""
     unit = cloths.unit
-    last = state.line is not None and state.line.units_left <= 1 and state.phase is Phase.CUT_UNIT
+    last = state.phase is Phase.CUT_UNIT and unit_line(_known(state), state.cut).units_left <= 1
     if last and unit is not None and unit.verdict in UNIT_LIKE:
         return _unit_judged(replace(state, strip=None, lying=cloths.lying), unit)
     touching = isinstance(seen, Seen) and any(cloth.unit.trouble == TOUCHING for cloth in seen.cloths)
@@ -194,7 +194,7 @@ def _unit_looked_for(state: Cutting, seen: Observation) -> Turn:
 def _unit_judged(state: Cutting, unit: Judged) -> Turn:
     """Keep the unit, or say why it does not count."""
     if unit.verdict in (None, Verdict.LOOK_AGAIN):
-        return _unit_wanted(_without(state, unit), unit.unit.trouble or "look_again", "slide the unit clear")
+        return _unit_wanted(state, unit.unit.trouble or "look_again", "slide the unit clear")
     if unit.verdict is Verdict.OTHER:
         told = _refused("unit", "other", "this is no unit of the plan, put it away")
         return _onward(state, told)
@@ -338,12 +338,6 @@ def _is_still(before: FoundStrip, now: FoundStrip) -> bool:
     if before.outline_mat_mm.shape != now.outline_mat_mm.shape:
         return False
     return bool(abs(before.outline_mat_mm - now.outline_mat_mm).max() <= STILL_MM)
-
-
-def _without(state: Cutting, unit: Judged) -> Cutting:
-    """A unit that could not be measured is new again next time."""
-    others = [known for known in state.lying if known.outline_mat_mm is not unit.unit.corners_mat_mm]
-    return replace(state, lying=tuple(others))
 
 
 def _is_made(plan: Plan, made: tuple[int, ...], kind: int) -> bool:

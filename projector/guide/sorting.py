@@ -8,19 +8,23 @@ import numpy as np
 from shapely import Polygon
 from shapely.geometry.base import BaseGeometry
 
-from projector.guide.layout import Floats, FoundStrip, NotTheStrip, find_strip
+from projector.guide.layout import Floats, FoundStrip, NotTheStrip, find_strip, step_mm, unit_line
 from projector.guide.state import Cutting, Lying, Phase
 from vision.units import Judged, Verdict
 
 SAME_PLACE = 0.3  # share of two outlines' union that they have in common: one cloth, nudged
-UNMOVED_MM = 0.2  # no corner moved by more: nobody touched it
+UNMOVED_MM = 1.0  # no corner moved by more: nobody touched it; no hand lays another so near
 SHORTER_MM = 1.0  # more than two measurements of one strip differ
+SLACK_MM = 10.0  # a cut goes wrong by less
 UNIT_LIKE = (Verdict.FITS, Verdict.TRIM, Verdict.SHORT, Verdict.CLOSE, Verdict.TURNED_OVER)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Sorted:
-    """The cloths of one measurement. `unit` is new; `lying` is all but the strip, the unit without a record."""
+    """The cloths of one measurement. `lying` is all but the strip, with the records of what lay there before.
+
+    `unit` is one of them that was cut just now, if anything was: the strip must have become shorter for it.
+    """
 
     strip: FoundStrip | NotTheStrip
     unit: Judged | None
@@ -32,17 +36,15 @@ def sort_cloths(state: Cutting, cloths: tuple[Judged, ...]) -> Sorted:
     """Tell the strip, a new unit and the rest apart.
 
     Cloth that lay in about the same place before is the same cloth; a judged unit is never taken for the strip.
-    A new unit is one that was not there, the one nearest to the cut if there are several; failing that, one that
-    took the place of a judged unit.
+    A new unit is one that was not there; failing that, one that lay there and could not be judged; failing that,
+    one that took the place of a judged unit; failing that, new cloth of any shape. Of several the one nearest to
+    the cut.
     """
     before = _matched(state.lying, cloths)
     strip = _strip(state, [cloth for cloth, known in zip(cloths, before, strict=True) if not _judged(known)])
     others = [(cloth, known) for cloth, known in zip(cloths, before, strict=True) if not _is_strip(strip, cloth)]
     unit = _new_unit(state, others)
-    lying = tuple(
-        Lying(cloth.unit.corners_mat_mm, known.record if known and cloth is not unit else None)
-        for cloth, known in others
-    )
+    lying = tuple(Lying(cloth.unit.corners_mat_mm, known.record if known else None) for cloth, known in others)
     return Sorted(strip, unit, lying, news=None in before)
 
 
@@ -53,16 +55,19 @@ def _strip(state: Cutting, cloths: list[Judged]) -> FoundStrip | NotTheStrip:
     found = find_strip([cloth.unit for cloth in unlike], state.source, hand)
     if isinstance(found, NotTheStrip) and len(unlike) < len(cloths):
         found = find_strip([cloth.unit for cloth in cloths], state.source, hand)
-        if isinstance(found, FoundStrip) and _is_last_unit(state, found):
-            return NotTheStrip("only the last unit of the strip is seen")
+        if isinstance(found, FoundStrip) and _is_only_a_unit(state, found):
+            return NotTheStrip("only a unit is seen")
     return found
 
 
-def _is_last_unit(state: Cutting, found: FoundStrip) -> bool:
-    """What looks like a unit and is shorter than the strip was, when the strip had one more to give."""
-    if state.phase is not Phase.CUT_UNIT or state.strip is None or state.line is None:
+def _is_only_a_unit(state: Cutting, found: FoundStrip) -> bool:
+    """What looks like a unit is the strip only if it is as long as the strip was, or one unit shorter."""
+    if state.phase is not Phase.CUT_UNIT or state.strip is None:
         return False
-    return state.line.units_left <= 1 and found.length_mm < state.strip.length_mm - SHORTER_MM
+    shorter_mm = state.strip.length_mm - found.length_mm
+    if unit_line(state.strip, state.cut).units_left <= 1:
+        return shorter_mm > SHORTER_MM
+    return abs(shorter_mm) > SLACK_MM and abs(shorter_mm - step_mm(state.cut)) > SLACK_MM
 
 
 def _is_strip(strip: FoundStrip | NotTheStrip, cloth: Judged) -> bool:
@@ -99,12 +104,11 @@ def _area_of(outline: Floats) -> BaseGeometry:
 
 def _new_unit(state: Cutting, others: list[tuple[Judged, Lying | None]]) -> Judged | None:
     fresh = [cloth for cloth, known in others if known is None]
+    unjudged = [cloth for cloth, known in others if known and known.record is None]
     swapped = [cloth for cloth, known in others if known and known.record and _moved(cloth, known)]
-    for candidates in (fresh, swapped):
-        like = [cloth for cloth in candidates if cloth.verdict in UNIT_LIKE]
-        if like or candidates:
-            return min(like or candidates, key=lambda cloth: _distance_mm(state, cloth))
-    return None
+    like = [[cloth for cloth in group if cloth.verdict in UNIT_LIKE] for group in (fresh, unjudged, swapped)]
+    candidates = next((group for group in (*like, fresh) if group), [])
+    return min(candidates, key=lambda cloth: _distance_mm(state, cloth), default=None)
 
 
 def _moved(cloth: Judged, known: Lying) -> bool:
