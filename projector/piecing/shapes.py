@@ -12,7 +12,7 @@ runs from corner i to corner i + 1.
 | `triangle(leg, leg)` | right-angled | at the right angle | 0 first leg, to the right; 1 long side; 2 second leg, down | - |
 | `point(base, tip angle)` | isosceles | left end of the base | 0 base; 1 right side; 2 left side; corner 2 is the tip | - |
 | `halves(side)` | a square of two triangles | lower left, where the seam starts | 0 to 3 edges | from corner 0 to corner 2 |
-| `polygon(x y, x y, ...)` | any simple polygon | the first one given | in the order given, counter-clockwise | - |
+| `polygon(x y, x y, ...)` | any simple polygon | the first one given | in the order given, which must be counter-clockwise | - |
 
 Lengths and angles carry their unit: `slant(3 1/2 in, 2 in, 45 deg, right, 1 3/4 in)`.
 """  # noqa: E501  (a table's rows cannot be broken)
