@@ -5,6 +5,8 @@ A step that is encoded by a tone curve looks shifted towards its dark side, by u
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -30,6 +32,16 @@ LINEAR_OF_BYTE: Floats32 = linear_from_srgb(np.arange(256) / 255.0).astype(np.fl
 def linear_image(pixels: NDArray[np.uint8]) -> Floats32:
     """An 8-bit picture (H, W, 3) in linear light, 0..1, same channel order."""
     return LINEAR_OF_BYTE[pixels]
+
+
+def mean_light(pictures: Sequence[NDArray[np.uint8]]) -> Floats32:
+    """The mean of 8-bit pictures (H, W, 3) of one size in linear light; at least one."""
+    if not pictures:
+        raise ValueError("at least one picture is needed")
+    total = linear_image(pictures[0])
+    for picture in pictures[1:]:
+        total = total + linear_image(picture)
+    return np.asarray(total / np.float32(len(pictures)), np.float32)
 
 
 def luma_chroma(linear: Floats32) -> Floats32:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.light import byte_step, linear_image, luma_chroma
+from calibration.pinhole import Pinhole
+from vision.light import byte_step, luma_chroma
 
 Floats32 = NDArray[np.float32]
 Slopes = tuple[Floats32, Floats32]  # derivatives along x and y of the picture
@@ -29,23 +29,18 @@ class MatPicture:
     known: bool
 
 
-def mat_picture(empty_frames: Sequence[NDArray[np.uint8]]) -> MatPicture:
-    """Average pictures (H, W, 3) of the bare mat in linear light; at least one, all of one size."""
-    if not empty_frames:
-        raise ValueError("at least one picture of the empty mat is needed")
-    total = np.zeros(empty_frames[0].shape, np.float32)
-    for frame in empty_frames:
-        total += linear_image(frame)
-    return MatPicture(luma_chroma(np.asarray(total / len(empty_frames), np.float32)), known=True)
+def mat_picture(linear: Floats32) -> MatPicture:
+    """The bare mat from its picture (H, W, 3) in linear light, better the mean of several."""
+    return MatPicture(luma_chroma(linear), known=True)
 
 
-def guessed_mat_picture(pixels: NDArray[np.uint8], on_mat: NDArray[np.bool_]) -> MatPicture:
+def guessed_mat_picture(linear: Floats32, on_mat: NDArray[np.bool_]) -> MatPicture:
     """Guess the bare mat from a picture with cloth on it: a smooth surface through its commonest colour.
 
-    `on_mat` is (H, W), True where the mat can be seen at all. The surface is a robust fit of low order to
-    the pixels near the commonest colour; good where most of the mat is bare.
+    `linear` is (H, W, 3), `on_mat` (H, W), True where the mat can be seen at all. The surface is a robust fit of
+    low order to the pixels near the commonest colour; good where most of the mat is bare.
     """
-    levels = luma_chroma(linear_image(pixels))
+    levels = luma_chroma(linear)
     ys, xs = np.nonzero(on_mat[::4, ::4])
     sample = levels[::4, ::4][ys, xs].astype(np.float64)
     height, width = on_mat.shape
@@ -64,6 +59,17 @@ def guessed_mat_picture(pixels: NDArray[np.uint8], on_mat: NDArray[np.bool_]) ->
     for column, term in enumerate((np.ones_like(u2), u2, v2, u2 * u2, u2 * v2, v2 * v2)):
         surface += (term[..., None] * coefficients[column]).astype(np.float32)
     return MatPicture(surface, known=False)
+
+
+def on_mat_mask(camera: Pinhole, area_mat_mm: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """(H, W): True for the camera's pixels that show a polygon (M, 2) of the mat."""
+    shares = np.arange(0.0, 1.0, 0.05)[:, None]
+    ends = zip(area_mat_mm, np.roll(area_mat_mm, -1, axis=0), strict=True)
+    rim_px = camera.px_from_mat(np.concatenate([a + shares * (b - a) for a, b in ends]))
+    width, height = camera.lens.size_px
+    mask = np.zeros((height, width), np.uint8)
+    cv2.fillPoly(mask, [np.rint(np.clip(rim_px, -1e4, 1e5)).astype(np.int32)], 1)
+    return mask > 0
 
 
 def _near_commonest(sample: NDArray[np.float64]) -> NDArray[np.bool_]:
@@ -101,12 +107,12 @@ class Scene:
         return np.asarray(along_x, np.float32), np.asarray(along_y, np.float32)
 
 
-def compare_with_mat(pixels: NDArray[np.uint8], mat: MatPicture, on_mat: NDArray[np.bool_]) -> Scene:
-    """Bring the mat's picture to the exposure of `pixels` (H, W, 3) and state the noise of their difference.
+def compare_with_mat(linear: Floats32, mat: MatPicture, on_mat: NDArray[np.bool_]) -> Scene:
+    """Bring the mat's picture to the exposure of a picture `linear` (H, W, 3) and state their difference's noise.
 
     Raises ValueError where the sizes differ.
     """
-    levels = luma_chroma(linear_image(pixels))
+    levels = luma_chroma(linear)
     if levels.shape != mat.levels.shape:
         raise ValueError(f"the frame is {levels.shape[:2]}, the mat's picture {mat.levels.shape[:2]}")
     frame, bare = levels[::3, ::3][on_mat[::3, ::3]], mat.levels[::3, ::3][on_mat[::3, ::3]]

@@ -1,0 +1,96 @@
+"""`chalkbeam calibrate`: make a rig, at the table or from photographs of the printed sheet."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+from calibration.projector import TapedHeight
+from calibration.rigfile import save_rig
+from calibration.sheet import Board, parse_board
+from calibration.solve import camera_from_photographs
+from projector.calibrating import FLAT, TILTED, Wishes, calibrate, rig_of
+from projector.clock import WallClock
+from projector.commands.options import OptionError, add_json, files, positive, read
+from projector.display import PygameDisplay
+from projector.events import Teller
+from projector.piecing.lengths import length_mm
+from projector.rigwords import rig_keys
+from projector.table import Table
+from vision.cameras import open_camera
+from vision.pictures import read_picture
+
+BOARD = "charuco:8x6:30mm:22mm:DICT_5X5_100"
+
+
+def add(commands: Any) -> None:
+    """Add the command to the command line."""
+    parser = commands.add_parser("calibrate", help="make a rig file", description=__doc__)
+    parser.add_argument("-o", "--out", required=True, type=Path, metavar="RIG", help="rig file to write")
+    parser.add_argument("--camera", metavar="SOURCE", help="device number, video, http://… stream or folder of stills")
+    parser.add_argument("--display", type=int, metavar="N", help="number of the projector's display, from 0")
+    parser.add_argument("--flat", nargs="+", metavar="PHOTO", help="photographs of the sheet flat on the mat")
+    parser.add_argument("--tilted", nargs="+", default=[], metavar="PHOTO", help="photographs of the sheet held tilted")
+    parser.add_argument("--board", default=BOARD, help=f"what is printed on the sheet ({BOARD})")
+    parser.add_argument("--sheet-thickness", type=read(length_mm), default=0.1, metavar="LENGTH", help='"0.1 mm"')
+    parser.add_argument(
+        "--projector-height",
+        type=read(length_mm),
+        metavar="LENGTH",
+        help="of the projector's lens above the mat, by tape measure; it matters for thick cloth",
+    )
+    parser.add_argument(
+        "--flat-views", type=positive, default=FLAT, metavar="N", help=f"flat places to ask for ({FLAT})"
+    )
+    parser.add_argument(
+        "--tilted-views", type=positive, default=TILTED, metavar="N", help=f"tilted views to ask for ({TILTED})"
+    )
+    add_json(parser)
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """From photographs if some are given, else at the table."""
+    teller = Teller(WallClock(), args.json)
+    if args.flat:
+        _from_photographs(args, teller)
+    elif args.camera is not None and args.display is not None:
+        _at_the_table(args, teller)
+    else:
+        raise OptionError("calibrate needs --camera and --display, or photographs with --flat and --tilted")
+    return 0
+
+
+def _from_photographs(args: argparse.Namespace, teller: Teller) -> None:
+    flat, tilted = (
+        [(path.name, read_picture(path)) for path in sorted(files(patterns), key=lambda path: path.name)]
+        for patterns in (args.flat, args.tilted)
+    )
+    board = parse_board(args.board)
+    camera, lines = camera_from_photographs(flat, tilted, board, args.sheet_thickness)
+    rig = rig_of(camera, None, lines)
+    save_rig(rig, args.out)
+    for line in lines:
+        teller.tell("seen", what="view", view=line)
+    teller.tell("rig", **rig_keys(rig, args.out))
+
+
+def _at_the_table(args: argparse.Namespace, teller: Teller) -> None:
+    board = parse_board(args.board)
+    if not isinstance(board, Board):
+        raise OptionError("at the table a ChArUco sheet is needed: --board charuco:8x6:30mm:22mm:DICT_5X5_100")
+    height = None if args.projector_height is None else TapedHeight(args.projector_height)
+    wishes = Wishes(board, args.flat_views, args.tilted_views, args.sheet_thickness, height)
+    clock = WallClock()
+    camera = open_camera(args.camera, clock)
+    try:
+        display = PygameDisplay(args.display)
+        try:
+            rig = calibrate(Table(camera, display, clock, teller), wishes)
+        finally:
+            display.close()
+    finally:
+        camera.close()
+    save_rig(rig, args.out)
+    teller.tell("rig", **rig_keys(rig, args.out))

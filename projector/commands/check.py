@@ -1,0 +1,91 @@
+"""`chalkbeam check`: measure the units in photographs and sum them up as a pile."""
+
+from __future__ import annotations
+
+import argparse
+import math
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from calibration.rig import Rig
+from calibration.rigfile import load_rig
+from projector.album import write_png
+from projector.checking import Checked, check_photographs
+from projector.clock import WallClock
+from projector.commands.options import CLOTH_U_MM, add_cloth, add_json, add_tolerances, files
+from projector.events import Teller, unit_event
+from projector.piecing.planfile import wanted_shape
+from vision.expected import ExpectedShape, Tolerance
+from vision.measure import Cloth
+from vision.overlay import draw_units
+from vision.pile import sum_up
+from vision.units import Judged
+
+STANDARD = Tolerance()
+
+
+def add(commands: Any) -> None:
+    """Add the command to the command line."""
+    parser = commands.add_parser("check", help="measure the units in photographs", description=__doc__)
+    parser.add_argument("photos", nargs="+", metavar="PHOTO", help="photographs, all in the size of the rig's camera")
+    parser.add_argument("--rig", required=True, type=Path, help="rig file that calibrate wrote")
+    parser.add_argument(
+        "--expect",
+        action="append",
+        default=[],
+        metavar="SHAPE",
+        help="what a unit should be, like 'square(4 1/2 in)' or plan.toml:name; repeat it for several",
+    )
+    parser.add_argument(
+        "--empty", action="append", default=[], metavar="FILE", help="picture of the bare mat; repeatable"
+    )
+    parser.add_argument("--picture", type=Path, metavar="PNG", help="draw what was measured over the photograph")
+    add_tolerances(parser)
+    add_cloth(parser)
+    add_json(parser)
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Measure, tell each unit, and sum up."""
+    teller = Teller(WallClock(), args.json)
+    rig = load_rig(args.rig)
+    cloth = Cloth(args.cloth, CLOTH_U_MM)
+    expected = [expected_of(text, args.tolerance, args.angle_tolerance) for text in args.expect]
+    paths, all_units = files(args.photos), list[Judged]()
+    for checked in check_photographs(paths, rig, expected, files(args.empty), cloth):
+        for judged in checked.units:
+            event = unit_event(judged, checked.name)
+            teller.tell(str(event.pop("event")), **event)
+        if args.picture is not None:
+            _draw(checked, rig, cloth, args.picture, len(paths))
+        all_units += checked.units
+    _sum_up(teller, all_units)
+    return 0
+
+
+def expected_of(text: str, tolerance_mm: float | None, angle_tolerance_rad: float | None) -> ExpectedShape:
+    """The shape that a text names; a tolerance given on the command line goes before a plan's own."""
+    wanted = wanted_shape(text)
+    shape = wanted.shape
+    width_mm = next(t for t in (tolerance_mm, wanted.tolerance_mm, STANDARD.width_mm) if t is not None)
+    angle_rad = next(t for t in (angle_tolerance_rad, wanted.angle_tolerance_rad, STANDARD.angle_rad) if t is not None)
+    return ExpectedShape(text, shape.corners_mm, shape.seams_mm, shape.side_names, Tolerance(width_mm, angle_rad))
+
+
+def _draw(checked: Checked, rig: Rig, cloth: Cloth, path: Path, of: int) -> None:
+    """The photograph with what was measured; of several, each under its own name."""
+    own = path if of == 1 else path.with_name(f"{path.stem}_{Path(checked.name).stem}.png")
+    write_png(own, draw_units(checked.pixels, rig.camera.pinhole, cloth.height_mm, checked.units))
+
+
+def _sum_up(teller: Teller, units: Sequence[Judged]) -> None:
+    pile = sum_up(units)
+    widths = [
+        {"expected": name, "sides": list(sides), "count": s.count, "mean": round(s.mean, 4), "sd": round(s.sd, 4)}
+        | {"least": round(s.least, 4), "greatest": round(s.greatest, 4)}
+        for (name, sides), s in pile.widths_mm.items()
+        if math.isfinite(s.mean)
+    ]
+    teller.tell("summary", units=pile.units, judged=pile.judged, verdicts=pile.verdicts, widths_mm=widths)

@@ -1,0 +1,100 @@
+"""`chalkbeam cut`: the light leads through a plan, cut by cut, and the camera measures every unit."""
+
+from __future__ import annotations
+
+import argparse
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from calibration.rig import Rig
+from calibration.rigfile import load_rig
+from projector.calibrating import settle
+from projector.clock import WallClock
+from projector.commands.options import CLOTH_U_MM, OptionError, add_cloth, add_json
+from projector.display import Display, PygameDisplay
+from projector.events import Teller
+from projector.guided import Bench, guide
+from projector.journal import Journal
+from projector.piecing.planfile import load_plan
+from projector.piecing.planreading import plan_text
+from projector.piecing.plans import Plan
+from projector.rehearsing import summary_keys
+from projector.rigwords import rig_keys
+from projector.table import Table
+from vision.cameras import Camera, open_camera
+from vision.measure import Cloth
+
+
+def add(commands: Any) -> None:
+    """Add the command to the command line."""
+    parser = commands.add_parser("cut", help="cut a plan, led by light", description=__doc__)
+    parser.add_argument("plan", type=Path, metavar="PLAN", help="plan file (TOML)")
+    parser.add_argument("--rig", required=True, type=Path, help="rig file that calibrate wrote")
+    parser.add_argument("--camera", default="0", metavar="SOURCE", help="device number, video or http://… stream (0)")
+    parser.add_argument("--display", type=int, default=1, metavar="N", help="number of the projector's display (1)")
+    parser.add_argument(
+        "--journal", type=Path, default=Path("journal.sqlite"), help="where judged units are kept (journal.sqlite)"
+    )
+    parser.add_argument("--resume", action="store_true", help="go on with this plan where it was left")
+    add_cloth(parser)
+    add_json(parser)
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Open everything, lead through the plan, sum up."""
+    clock = WallClock()
+    teller = Teller(clock, args.json)
+    plan, rig = load_plan(args.plan), load_rig(args.rig)
+    if rig.projector is None:
+        raise OptionError(f"{args.rig} knows no projector: calibrate at the table, with --camera and --display")
+    teller.tell("rig", **rig_keys(rig, args.rig))
+    with Journal.open(args.journal) as journal:
+        camera = open_camera(args.camera, clock)
+        try:
+            display = PygameDisplay(args.display)
+            try:
+                _cut(args, plan, rig, journal, Table(camera, display, clock, teller))
+            finally:
+                display.close()
+        finally:
+            camera.close()
+    return 0
+
+
+def _cut(args: argparse.Namespace, plan: Plan, rig: Rig, journal: Journal, table: Table) -> None:
+    _check_sizes(rig, table.camera, table.display)
+    session, made = _session(args, plan, journal, table.teller)
+    settle(table)
+    units = guide(Bench(table, rig, journal, session, Cloth(args.cloth, CLOTH_U_MM)), plan, made)
+    journal.end(session, datetime.now().astimezone())
+    table.teller.tell("summary", **summary_keys(units, None))
+
+
+def _session(
+    args: argparse.Namespace, plan: Plan, journal: Journal, teller: Teller
+) -> tuple[int, tuple[int, ...] | None]:
+    """The session to write into, and how many units of each kind it holds already."""
+    text = plan_text(plan)
+    left = journal.unfinished(text)
+    if left is not None and args.resume:
+        names = [entry.name for entry in journal.units(left.id)]
+        return left.id, tuple(names.count(unit.name) for unit in plan.units)
+    if left is not None:
+        teller.tell("seen", what="unfinished_session", units=len(journal.units(left.id)), do="--resume goes on with it")
+    return journal.begin(datetime.now().astimezone(), "cut", text, str(args.rig)), None
+
+
+def _check_sizes(rig: Rig, camera: Camera, display: Display) -> None:
+    frame = camera.read().pixels
+    seen, known = (frame.shape[1], frame.shape[0]), rig.camera.pinhole.lens.size_px
+    if seen != known:
+        raise OptionError(
+            f"the camera gives {seen[0]}x{seen[1]}, the rig was made with {known[0]}x{known[1]}: calibrate again"
+        )
+    if rig.projector is not None and display.size_px != rig.projector.pinhole.lens.size_px:
+        (w, h), (a, b) = display.size_px, rig.projector.pinhole.lens.size_px
+        raise OptionError(
+            f"the display is {w}x{h}, the rig's projector {a}x{b}: name the right one, or calibrate again"
+        )

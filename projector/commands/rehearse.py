@@ -1,0 +1,37 @@
+"""`chalkbeam rehearse`: calibrate and cut at a virtual table; no projector, no camera, no cloth needed."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+from projector.commands.options import add_json
+from projector.events import Teller
+from projector.piecing.planfile import demo_plan, load_plan
+from projector.rehearsing import Stage, rehearse
+
+
+def add(commands: Any) -> None:
+    """Add the command to the command line."""
+    parser = commands.add_parser("rehearse", help="practise at a virtual table", description=__doc__)
+    parser.add_argument("plan", type=Path, nargs="?", metavar="PLAN", help="plan file (a small one is built in)")
+    parser.add_argument("-o", "--out", required=True, type=Path, metavar="FOLDER", help="where everything is left")
+    parser.add_argument("--seed", type=int, default=1, help="another table and another hand for each number (1)")
+    parser.add_argument("--show", action="store_true", help="open a window with the camera's view and the light")
+    add_json(parser)
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Run it, then tell the summary, the last line of all."""
+    tellers: list[Teller] = []
+
+    def teller_of(clock: Any) -> Teller:
+        tellers.append(Teller(clock, args.json))
+        return tellers[0]
+
+    plan = demo_plan() if args.plan is None else load_plan(args.plan)
+    keys = rehearse(plan, Stage(args.out, args.seed, show=args.show), teller_of)
+    tellers[0].tell("summary", **keys)
+    return 0

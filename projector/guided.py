@@ -1,0 +1,160 @@
+"""The outer loop of the guided cut: devices on one side, the pure state machine on the other."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.rig import Rig
+from projector.events import unit_event
+from projector.guide.cutting import begin, step
+from projector.guide.scenes import LAMP, Scene
+from projector.guide.state import Cutting, KeyPressed, MatCleared, Observation, Phase, Record, Seen, Step, wanted
+from projector.journal import Journal
+from projector.piecing.plans import Plan
+from projector.render import draw
+from projector.table import Pressed, Still, Table
+from vision.compare import judge
+from vision.light import mean_light
+from vision.mat import MatPicture, compare_with_mat, guessed_mat_picture, mat_picture, on_mat_mask
+from vision.measure import Cloth, Trust, measure_units
+from vision.regions import difference_map, find_regions
+from vision.units import Judged
+
+Picture = NDArray[np.uint8]
+Kept = Callable[[Picture, tuple[Judged, ...], Cutting], None]
+
+EMPTY_FRAMES, FRAMES = (
+    16,
+    4,
+)  # averaged under the lamp: for the mat's picture, which all else is held against; for cloth
+LEAST_CLOTH_MM2 = 600.0  # a larger patch that differs from the mat is not a crumb
+GLANCE_S = 1.0  # between two looks at the keys
+
+
+@dataclass(frozen=True, eq=False)
+class Bench:
+    """What stays the same while a plan is cut."""
+
+    table: Table
+    rig: Rig
+    journal: Journal
+    session: int
+    cloth: Cloth = Cloth()
+    kept: Kept | None = None  # is handed each picture that was measured, with what was found
+
+    @property
+    def trust(self) -> Trust:
+        return Trust(self.rig.camera_over_area().rms_mm, self.rig.scale_u)
+
+
+def guide(bench: Bench, plan: Plan, made: tuple[int, ...] | None = None) -> tuple[Judged, ...]:
+    """Lead through a plan; what was judged, in order. Raises CameraError, JournalError."""
+    if bench.rig.projector is None:
+        raise ValueError("a rig with a projector is needed")
+    area = tuple((float(x), float(y)) for x, y in bench.rig.area_mat_mm)
+    seeing = _Seeing(bench)
+    judged: list[Judged] = []
+    state = _carried_out(bench, begin(plan, area, made), judged)
+    unlike: Still | None = None
+    while state.phase is not Phase.DONE:
+        seen = bench.table.until_still(unlike, GLANCE_S)
+        if seen is None:
+            continue
+        if isinstance(seen, Pressed):
+            for key in seen.keys:
+                state = _carried_out(bench, step(state, KeyPressed(key)), judged)
+            unlike = None
+            continue
+        observation = seeing.observe(state)
+        if observation is None:
+            unlike = seen
+            continue
+        if isinstance(observation, Seen) and bench.kept is not None:
+            bench.kept(seeing.latest, observation.cloths, state)
+        state = _carried_out(bench, step(state, observation), judged)
+        unlike = _as_it_lies(bench.table)
+    return tuple(judged)
+
+
+def _as_it_lies(table: Table) -> Still | None:
+    """How the scene looks in the new light, if it is at rest: the next measurement waits for a change from it."""
+    seen = table.until_still(patience_s=GLANCE_S)
+    return seen if isinstance(seen, Still) else None
+
+
+def _carried_out(bench: Bench, turn: Step, judged: list[Judged]) -> Cutting:
+    """Keep the records, then tell and show, then ask: nothing is said of a unit before it is on the disk."""
+    for record in turn.records:
+        _keep(bench, record)
+        judged.append(record.judged)
+    _show(bench, turn.scene)
+    for event in turn.events:
+        told = dict(event)
+        bench.table.teller.tell(str(told.pop("event")), **told)
+    return turn.state
+
+
+def _keep(bench: Bench, record: Record) -> None:
+    event = unit_event(record.judged, None) | {"name": record.unit_name, "n": record.n, "of": record.of}
+    verdict = record.judged.verdict.value if record.judged.verdict else None
+    line = json.dumps(event)
+    bench.journal.record(bench.session, record.unit_name, verdict, line, datetime.now().astimezone())
+    kind = str(event.pop("event"))
+    bench.table.teller.tell(kind, **event)
+
+
+def _show(bench: Bench, scene: Scene) -> None:
+    projector = bench.rig.projector
+    if projector is not None:
+        height_mm = bench.cloth.height_mm if scene.cut_mat_mm is not None else 0.0
+        picture = draw(
+            scene, lambda points: projector.pinhole.px_from_mat(points, height_mm), bench.table.display.size_px
+        )
+        bench.table.light(scene, picture)
+
+
+class _Seeing:
+    """Looks at the mat under the lamp. The mat's own picture, once taken, is kept as the reference."""
+
+    def __init__(self, bench: Bench) -> None:
+        self._bench = bench
+        self._on_mat = on_mat_mask(bench.rig.camera.pinhole, bench.rig.area_mat_mm)
+        self._mat: MatPicture | None = None
+        self.latest: Picture = np.zeros((1, 1, 3), np.uint8)
+
+    def observe(self, state: Cutting) -> Observation | None:
+        """What there is to tell the state machine; None where the mat is not clear yet."""
+        if self._mat is None:
+            return MatCleared() if self._take_mat() else None
+        light = self._under_lamp(FRAMES)
+        camera = self._bench.rig.camera.pinhole
+        scene = compare_with_mat(light, self._mat, self._on_mat)
+        units = measure_units(scene, camera, self._on_mat, self._bench.cloth, self._bench.trust)
+        expected = wanted(state)
+        return Seen(tuple(judge(unit, [] if expected is None else [expected]) for unit in units))
+
+    def _take_mat(self) -> bool:
+        """Keep the mat's picture if no cloth lies on it."""
+        light = self._under_lamp(EMPTY_FRAMES)
+        camera = self._bench.rig.camera.pinhole
+        guess = compare_with_mat(light, guessed_mat_picture(light, self._on_mat), self._on_mat)
+        corner = camera.mat_from_px(np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]]) + np.array(camera.lens.centre_px))
+        (a, b), (c, d) = corner[1:] - corner[0]
+        least_px = LEAST_CLOTH_MM2 / abs(a * d - b * c)
+        if any(not region.cut_off for region in find_regions(difference_map(guess), self._on_mat, least_px)):
+            return False
+        self._mat = mat_picture(light)
+        return True
+
+    def _under_lamp(self, frames: int) -> NDArray[np.float32]:
+        table = self._bench.table
+        table.throw(draw(LAMP, lambda points: points, table.display.size_px))
+        pictures = table.looks(frames)
+        self.latest = pictures[-1]
+        return mean_light(pictures)

@@ -1,0 +1,122 @@
+"""A whole session at the virtual table: calibrate, cut a plan, and in the end compare with what really happened."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+import numpy as np
+
+from calibration.rigfile import save_rig
+from calibration.sheet import Board, picture
+from projector.album import Album
+from projector.calibrating import Wishes, calibrate
+from projector.display import DisplayError, WindowDisplay
+from projector.events import Event, Teller
+from projector.guide.state import Cutting
+from projector.guided import Bench, guide
+from projector.journal import Journal
+from projector.piecing.planreading import plan_text
+from projector.piecing.plans import Plan
+from projector.rehearsal.devices import VirtualCamera, VirtualClock, VirtualDisplay
+from projector.rehearsal.planwork import work_of
+from projector.rehearsal.sheet import PrintedSheet
+from projector.rehearsal.world import virtual_table
+from projector.rigwords import rig_keys
+from projector.score import Score, score
+from projector.summary import summary_text
+from projector.table import Picture, Table
+from vision.measure import Cloth
+from vision.pile import sum_up
+from vision.units import Judged
+
+SHEET_PX_PER_MM = 8.0
+EVERY = 4  # frames between two pictures in the laptop's window
+
+
+class RehearsalError(Exception):
+    """The rehearsal cannot be run; the message says in one line what to do."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """What the person said on the command line."""
+
+    folder: Path
+    seed: int = 1
+    size_px: tuple[int, int] = (1920, 1080)
+    show: bool = False
+
+
+def rehearse(plan: Plan, stage: Stage, teller_of: Callable[[VirtualClock], Teller]) -> Event:
+    """Run it; the files are left in the stage's folder, and what the summary says is returned, untold."""
+    _make_folder(stage.folder)
+    board, clock = Board(), VirtualClock()
+    printed = picture(board, SHEET_PX_PER_MM)
+    sheet = PrintedSheet(printed.pixels, *printed.size_mm)
+    world = virtual_table(stage.seed, work_of(plan, sheet), stage.size_px, stage.size_px)
+    teller, album = teller_of(clock), Album(stage.folder)
+    watchers = [album.watches, *_window(teller, stage)]
+    display = VirtualDisplay(world, clock)
+    table = Table(
+        VirtualCamera(world, clock), display, clock, teller, lambda *two: [w(*two) for w in watchers] and None
+    )
+    teller.listen(album.hears)
+    teller.listen(lambda event: world.hears(event, clock.now_s()))
+    rig = calibrate(table, Wishes(board))
+    rig_file = stage.folder / "rig.json"
+    save_rig(rig, rig_file)
+    teller.tell("rig", **rig_keys(rig, rig_file))
+    cloth = Cloth()
+
+    def kept(pixels: Picture, units: tuple[Judged, ...], _: Cutting) -> None:
+        album.measured(pixels, rig.camera.pinhole, cloth.height_mm, units)
+
+    with Journal.open(stage.folder / "journal.sqlite") as journal:
+        session = journal.begin(datetime.now().astimezone(), "rehearse", plan_text(plan), str(rig_file))
+        units = guide(Bench(table, rig, journal, session, cloth, kept), plan)
+        journal.end(session, datetime.now().astimezone())
+    scored = score(units, world.close(), printed.margin_mm)
+    (stage.folder / "summary.md").write_text(summary_text(plan, rig, units, scored), encoding="utf-8")
+    return summary_keys(units, scored)
+
+
+def summary_keys(units: tuple[Judged, ...], scored: Score | None) -> Event:
+    """The keys of a `summary` event."""
+    pile = sum_up(units)
+    keys: Event = {"units": pile.units, "judged": pile.judged, "verdicts": pile.verdicts}
+    if scored is not None:
+        keys |= {"width_error_rms_mm": scored.width_error_rms_mm, "line_error_rms_mm": scored.line_error_rms_mm}
+    return keys
+
+
+def _make_folder(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for old in (*folder.glob("*.png"), folder / "journal.sqlite"):
+            old.unlink(missing_ok=True)
+    except OSError as error:
+        raise RehearsalError(f"{folder}: cannot be written ({error.strerror}); give another folder with -o") from None
+
+
+def _window(teller: Teller, stage: Stage) -> list[Callable[[Picture, Picture], None]]:
+    """A window that shows camera and light side by side, if it is wanted and there is a screen."""
+    if not stage.show:
+        return []
+    try:
+        window = WindowDisplay((stage.size_px[0], stage.size_px[1] // 2), "chalkbeam: rehearsal, camera and light")
+    except DisplayError as error:
+        teller.tell("refused", what="window", why="no_screen", do=f"{error}; the rehearsal goes on without it")
+        return []
+    count = 0
+
+    def watch(seen: Picture, shown: Picture) -> None:
+        nonlocal count
+        count += 1
+        if count % EVERY == 1:
+            height = stage.size_px[1] // 2 * 2
+            window.show(np.ascontiguousarray(np.hstack([seen[:height:2, ::2], shown[:height:2, ::2]])))
+
+    return [watch]

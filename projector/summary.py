@@ -1,0 +1,72 @@
+"""A rehearsal's summary as a text one can read: what was planned, measured and true."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+
+from calibration.rig import Rig
+from projector.guide.state import wanted_of
+from projector.piecing.lengths import inches_text
+from projector.piecing.plans import Plan
+from projector.score import Score
+from vision.pile import sum_up
+from vision.polygons import side_distances
+from vision.units import Judged
+
+
+def summary_text(plan: Plan, rig: Rig, units: Sequence[Judged], scored: Score) -> str:
+    """Markdown: the counts, a line a width of each unit beside the expected and the true one, and the errors."""
+    pile = sum_up(units)
+    camera, projector = rig.camera_over_area(), rig.projector_over_area()
+    lines = [
+        f"# {plan.name}: a rehearsal",
+        "",
+        f"{pile.judged} of {plan.wanted} units were judged: "
+        + (", ".join(f"{count} {verdict.replace('_', ' ')}" for verdict, count in pile.verdicts.items()) or "none")
+        + ".",
+        "",
+        f"The camera is sure to {camera.rms_mm:.3f} mm ({camera.worst_mm:.3f} mm at worst)"
+        + (
+            "."
+            if projector is None
+            else f", light lands within {projector.rms_mm:.3f} mm ({projector.worst_mm:.3f} mm)."
+        ),
+        "",
+        "| unit | verdict | width | expected | measured | u | true | error |",
+        "| --- | --- | --- | --- | --- | --- | --- | --- |",
+        *_rows(plan, units, scored),
+        "",
+        f"Widths are {_error(scored.width_error_rms_mm)} off the truth, "
+        f"lines landed {_error(scored.line_error_rms_mm)} from where the true cloth wanted them (RMS).",
+        "",
+        "The table, its cloth and its person are virtual; their truth was opened after the last cut only.",
+        "chalkbeam is no safety device: it shows where a cut lies, never whether it is safe to make.",
+        "",
+    ]
+    return "\n".join(lines)
+
+
+def _rows(plan: Plan, units: Sequence[Judged], scored: Score) -> Iterator[str]:
+    shapes = {unit.name: wanted_of(plan, unit) for unit in plan.units}
+    for number, (judged, pairs) in enumerate(zip(units, scored.units, strict=True), 1):
+        verdict = judged.verdict.words if judged.verdict else "measured"
+        for pair in pairs:
+            shape = shapes[judged.expected or ""]
+            expected_mm = side_distances(shape.corners_mm, *pair.measured.sides)[0]
+            names = " to ".join(shape.side_names[side] for side in pair.measured.sides) if shape.side_names else ""
+            cells = [
+                f"{number} {judged.expected}",
+                verdict + (f" ({judged.why})" if judged.why else ""),
+                names,
+                f"{inches_text(expected_mm)}, {expected_mm:.2f} mm",
+                f"{pair.measured.mean_mm:.2f} mm",
+                f"{pair.measured.u_mm:.2f}",
+                f"{pair.true_mm:.2f} mm",
+                f"{pair.error_mm:+.2f}".replace("-", "−"),
+            ]
+            yield f"| {' | '.join(cells)} |"
+
+
+def _error(value: float | None) -> str:
+    return "unknown how far" if value is None or not math.isfinite(value) else f"{value:.3f} mm"

@@ -1,0 +1,89 @@
+"""The devices at hand, and light that has settled before anything is looked at."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from projector.clock import Clock
+from projector.display import Display
+from projector.events import Teller
+from projector.guide.scenes import Scene
+from vision.cameras import Camera, Frame
+from vision.stillness import Stillness, observe, small_picture
+
+Picture = NDArray[np.uint8]
+Watcher = Callable[[Picture, Picture], None]  # is shown what the camera sees and what the projector shows
+
+LONGEST_LATENCY_S = 0.5  # before it is measured
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Still:
+    """The scene is still and looks like this."""
+
+    small: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Pressed:
+    """Keys were pressed, by their names."""
+
+    keys: tuple[str, ...]
+
+
+class Table:
+    """Camera, display, clock and voice. What is shown is remembered, and no frame from before it is used."""
+
+    def __init__(
+        self, camera: Camera, display: Display, clock: Clock, teller: Teller, watcher: Watcher | None = None
+    ) -> None:
+        self.camera, self.display, self.clock, self.teller = camera, display, clock, teller
+        self.latency_s = LONGEST_LATENCY_S  # from showing a picture to frames that hold nothing else
+        self._watcher = watcher
+        self._settled_s = 0.0
+        self._shown: Picture | None = None
+
+    def throw(self, picture: Picture) -> None:
+        """Show a picture and let it settle, silently."""
+        self.display.show(picture)
+        self._shown = picture
+        self._settled_s = self.clock.now_s() + self.latency_s
+        self.clock.wait_s(self.latency_s)
+
+    def light(self, scene: Scene, picture: Picture) -> None:
+        """Show a scene's picture, let it settle, and tell that it is there."""
+        self.throw(picture)
+        cut = None if scene.cut_mat_mm is None else [list(point) for point in scene.cut_mat_mm]
+        self.teller.tell("shown", scene=scene.name, cut_mat_mm=cut, keep=scene.keep, caution=scene.caution)
+
+    def look(self) -> Frame:
+        """The next frame that holds the present light alone. Raises CameraError."""
+        while True:
+            frame = self.camera.read()
+            if frame.t_s >= self._settled_s:
+                if self._watcher is not None and self._shown is not None:
+                    self._watcher(frame.pixels, self._shown)
+                return frame
+
+    def looks(self, count: int) -> list[Picture]:
+        """The pixels of the next frames."""
+        return [self.look().pixels for _ in range(count)]
+
+    def until_still(self, unlike: Still | None = None, patience_s: float = np.inf) -> Still | Pressed | None:
+        """Wait until the scene is still and differs from what was `unlike`; or until a key is pressed.
+
+        None where that did not happen within `patience_s`.
+        """
+        state, started_s = Stillness(), self.clock.now_s()
+        while self.clock.now_s() - started_s < patience_s:
+            frame = self.look()
+            state = observe(state, small_picture(frame.pixels), frame.t_s)
+            if state.still and state.anchor is not None and (unlike is None or state.changed_from(unlike.small)):
+                return Still(state.anchor)
+            if keys := self.display.keys():
+                return Pressed(tuple(keys))
+        return None

@@ -1,0 +1,165 @@
+"""Measure a whole folder of rendered frames through the command line and score it against the truth.
+
+    python -m tests.whole.frames_score FOLDER [--markdown]
+
+FOLDER holds truth.json, board_flat_*.jpg, board_tilt_*.jpg, empty_*.jpg and units_*.jpg. The tool runs as a person
+would run it, in processes of its own; truth is read only afterwards. Units with a bowed or frayed side count as found
+or missed but not in the figures of straight-sided units.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import subprocess
+import sys
+import tempfile
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.rigfile import load_rig
+from tests.whole.plain_recipe import outlines_mat_mm, widths_mm
+from tests.whole.table_truth import CLASSES, Matched, Measured, mat_from_sheet, match, true_units
+from vision.polygons import interior_angles
+
+Floats = NDArray[np.float64]
+
+HEAD = "what,units,found,widths,bias,RMS,median,worst,mean (error/u)^2,corners RMS,angles RMS,seams found,seams RMS"
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("--markdown", action="store_true", help="write the table as Markdown")
+    options = parser.parse_args()
+    folder = options.folder
+    with tempfile.TemporaryDirectory() as scratch:
+        rig = Path(scratch) / "rig.json"
+        run("calibrate", "--flat", *names(folder, "board_flat"), "--tilted", *names(folder, "board_tilt"), "-o", rig)
+        events = check(rig, names(folder, "empty"), names(folder, "units"))
+        on_empty = invented_on_empty(rig, names(folder, "empty"))
+        plain = plain_events(rig, names(folder, "empty"), names(folder, "units"))
+    truth = json.loads((folder / "truth.json").read_text())
+    ours, theirs = (score(truth, measured) for measured in (events, plain))
+    methods = {"": ours, ", plain recipe": theirs}
+    rows = [[name + how, *figures(name, frames)] for name in (*CLASSES, "all") for how, frames in methods.items()]
+    write([HEAD.split(","), *rows], options.markdown)
+    print(f"\ninvented: {count_invented(ours)} among units, {on_empty} on the empty mat;", end=" ")
+    print(f"plain recipe {count_invented(theirs)}. Lengths in mm, angles in degrees.")
+    for name in (*CLASSES, "all"):
+        print(f"{name}: the plain recipe's width RMS is {rms_of(name, theirs) / rms_of(name, ours):.1f} times ours")
+    for one in (unit for matched in ours for unit in matched.missed):
+        print(f"missed: {one.frame} {one.name}, {' and '.join(one.fabrics)}")
+    return 0
+
+
+def names(folder: Path, kind: str) -> list[Path]:
+    return sorted(folder.glob(f"{kind}_*.jpg"))
+
+
+def run(*words: object) -> list[dict[str, Any]]:
+    """Run the tool in a process of its own; its events."""
+    command = [sys.executable, "-m", "projector", *map(str, words), "--json"]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    if done.returncode:
+        raise SystemExit(f"{' '.join(command[:4])} ended with {done.returncode}: {done.stderr.strip()[-500:]}")
+    return [json.loads(line) for line in done.stdout.splitlines()]
+
+
+def check(rig: Path, empty: Sequence[Path], photographs: Sequence[Path]) -> list[dict[str, Any]]:
+    """The units of all photographs."""
+    bare = [word for path in empty for word in ("--empty", path)]
+    return [event for event in run("check", *photographs, "--rig", rig, *bare) if event["event"] == "unit"]
+
+
+def invented_on_empty(rig: Path, empty: Sequence[Path]) -> int:
+    """Units found on each picture of the empty mat, the others being its reference."""
+    return sum(len(check(rig, [other for other in empty if other != one], [one])) for one in empty)
+
+
+def plain_events(rig: Path, empty: Sequence[Path], photographs: Sequence[Path]) -> list[dict[str, Any]]:
+    """The same lines from the plain recipe, through the same rig."""
+    camera = load_rig(rig).camera.pinhole
+    bare = np.mean([cv2.imread(str(path)) for path in empty], axis=0).round().astype(np.uint8)
+    return [
+        {
+            "frame": str(path),
+            "outline_mat_mm": outline,
+            "widths_mm": [{"sides": k, "mean": w, "u": np.nan} for k, w in widths_mm(outline).items()],
+            "angles_deg": np.degrees(interior_angles(outline)),
+            "seams": [],
+        }
+        for path in photographs
+        for outline in outlines_mat_mm(cv2.imread(str(path)), bare, camera)
+    ]
+
+
+def score(truth: dict[str, Any], events: Iterable[dict[str, Any]]) -> list[Matched]:
+    """Each frame's units beside its truth. The rig's frame is that of the first flat sheet."""
+    boards = [frame for frame in truth["frames"] if frame["kind"] == "board_flat"]
+    to_mat = mat_from_sheet(min(boards, key=lambda frame: str(frame["file"]))["objects"][0])
+    measured: dict[str, list[Measured]] = {}
+    for event in events:
+        measured.setdefault(Path(event["frame"]).name, []).append(Measured.of_event(event, to_mat))
+    frames = [frame for frame in truth["frames"] if frame["kind"] == "units"]
+    return [match(true_units(frame), measured.get(frame["file"], [])) for frame in frames]
+
+
+def straight_widths(name: str, frames: Sequence[Matched]) -> Floats:
+    """(N, 2) error and stated uncertainty of the widths of straight-sided units of a class."""
+    pairs = [p for m in frames for p in m.pairs if p.truth.straight and name in ("all", p.truth.fabric_class)]
+    return np.array([width for pair in pairs for width in pair.widths()], float).reshape(-1, 2)
+
+
+def rms_of(name: str, frames: Sequence[Matched]) -> float:
+    return rms(straight_widths(name, frames)[:, 0])
+
+
+def figures(name: str, frames: Sequence[Matched]) -> list[str]:
+    """One row of the table: a class of fabrics."""
+    pairs = [p for m in frames for p in m.pairs if name in ("all", p.truth.fabric_class)]
+    missed = [t for m in frames for t in m.missed if name in ("all", t.fabric_class)]
+    straight = [pair for pair in pairs if pair.truth.straight]
+    widths = straight_widths(name, frames)
+    error, u = widths.T if len(widths) else np.full((2, 1), np.nan)
+    seamed = [pair.seam_mm() for pair in straight if pair.truth.seam_mat_mm is not None]
+    seams = [off for ends in seamed if ends is not None for off in ends]
+    numbers = [
+        np.mean(error),
+        rms(error),
+        np.median(np.abs(error)),
+        np.max(np.abs(error)),
+        np.mean((error / u) ** 2),
+        rms([off for pair in straight for off in pair.corners_mm()]),
+        rms([off for pair in straight for off in pair.angles_deg()]),
+    ]
+    counts = [str(len(pairs) + len(missed)), str(len(pairs)), str(len(widths))]
+    found = f"{sum(ends is not None for ends in seamed)} of {len(seamed)}"
+    return [*counts, *(f"{number:.3f}" for number in numbers), found, f"{rms(seams):.3f}" if seams else "-"]
+
+
+def rms(values: Floats | Sequence[float]) -> float:
+    return float(np.sqrt(np.mean(np.square(values)))) if len(values) else float("nan")
+
+
+def count_invented(frames: Sequence[Matched]) -> int:
+    return sum(len(matched.invented) for matched in frames)
+
+
+def write(rows: Sequence[Sequence[str]], markdown: bool) -> None:
+    if markdown:
+        head, *body = (f"| {' | '.join(row)} |" for row in rows)
+        print("\n".join([head, "|" + " --- |" * len(rows[0]), *body]))
+        return
+    widths = [max(len(row[k]) for row in rows) for k in range(len(rows[0]))]
+    for row in rows:
+        print("  ".join(cell.rjust(w) if k else cell.ljust(w) for k, (cell, w) in enumerate(zip(row, widths, strict=True))))
+
+
+if __name__ == "__main__":
+    sys.exit(main())
