@@ -16,6 +16,7 @@ from scipy.special import ndtr
 
 from calibration.pinhole import Pinhole
 from vision.edges import SideAxes, Window, pixels_along
+from vision.light import byte_step
 from vision.mat import Scene, smooth
 from vision.polygons import chord, depths
 from vision.units import Seam
@@ -96,7 +97,9 @@ def _inner_pixels(scene: Scene, camera: Pinhole, height_mm: float, outline: Floa
     shade = np.maximum(smooth(scene.bare[box], 41)[y - low[1], x - low[0], :1].astype(np.float64), 1e-4)
     shade /= float(np.median(shade))
     levels = scene.levels[y, x].astype(np.float64) / shade
-    return _Pixels(places[use], levels, np.maximum(scene.noise, scene.step))
+    # Light cloth is encoded in coarser steps than the mat; compression leaves such a step between its blocks.
+    step = byte_step(float(np.median(levels[:, 0])))
+    return _Pixels(places[use], levels, np.maximum(scene.noise, step))
 
 
 def _best_line(pixels: _Pixels, least_gain: float) -> Floats | None:
