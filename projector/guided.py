@@ -23,7 +23,7 @@ from vision.compare import judge
 from vision.light import mean_light
 from vision.mat import MatPicture, compare_with_mat, guessed_mat_picture, mat_picture, on_mat_mask
 from vision.measure import Cloth, Trust, measure_units
-from vision.regions import difference_map, find_regions
+from vision.regions import find_regions
 from vision.units import Judged
 
 Picture = NDArray[np.uint8]
@@ -147,7 +147,7 @@ class _Seeing:
         corner = camera.mat_from_px(np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]]) + np.array(camera.lens.centre_px))
         (a, b), (c, d) = corner[1:] - corner[0]
         least_px = LEAST_CLOTH_MM2 / abs(a * d - b * c)
-        if any(not region.cut_off for region in find_regions(difference_map(guess), self._on_mat, least_px)):
+        if any(not region.cut_off for region in find_regions(guess, self._on_mat, least_px)):
             return False
         self._mat = mat_picture(light)
         return True

@@ -15,6 +15,9 @@ SMOOTH_PX = 5
 CLOSE_PX = 9  # a print may have the mat's colour in it: gaps up to this size belong to the cloth
 CONVEX = 0.93  # a region of less solidity may be two that closing has joined
 OPEN_PX = 7  # what is thinner than this is a thread, a grid line or a hair
+LINE_PX = 11  # grid lines are thinner than this in a smoothed difference to a mat without lines
+MAT_LEVEL = 3.5  # standard deviations of one pixel's difference up to which it may well be bare mat
+STRAIGHT = 0.95  # a piece of cloth with straight sides fills its convex hull at least so far
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -37,9 +40,9 @@ class Region:
         return float(self.area_px / max(cv2.contourArea(hull), 1.0))
 
 
-def difference_map(scene: Scene) -> NDArray[np.float32]:
+def difference_map(scene: Scene, smooth_px: int = SMOOTH_PX) -> NDArray[np.float32]:
     """(H, W): how many standard deviations the smoothed frame differs from the bare mat, all channels together."""
-    smoothed = smooth(scene.levels - scene.bare, SMOOTH_PX)
+    smoothed = smooth(scene.levels - scene.bare, smooth_px)
     # The noise of the smoothed difference is measured, not computed: compression correlates neighbours.
     # It cannot be better than half a step of the 8-bit encoding, though compression may leave exact zeros.
     spread = np.array([max(bare_spread(smoothed[::4, ::4, c].ravel()), 0.5 * scene.step) for c in range(3)], np.float32)
@@ -47,14 +50,20 @@ def difference_map(scene: Scene) -> NDArray[np.float32]:
     return np.asarray(np.sqrt(np.sum(scaled * scaled, axis=2)), np.float32)
 
 
-def find_regions(difference: NDArray[np.float32], on_mat: NDArray[np.bool_], least_area_px: float) -> list[Region]:
-    """Regions of at least `least_area_px` in which the map (H, W) and `on_mat` speak of cloth, largest first."""
-    differs = ((difference > LEVEL) & on_mat).astype(np.uint8)
+def find_regions(scene: Scene, on_mat: NDArray[np.bool_], least_area_px: float) -> list[Region]:
+    """Regions of at least `least_area_px` in which a scene differs from the bare mat where `on_mat` (H, W) is True.
+
+    Largest first.
+    """
+    differs = ((difference_map(scene) > LEVEL) & on_mat).astype(np.uint8)
+    sharp = difference_map(scene, 1)
     rim = _rim(on_mat)
+    if not scene.known:  # its lines differ too, and would be filled as if they enclosed cloth
+        differs = _opened(differs, LINE_PX)
     found = [
         part
         for whole in _regions(differs, CLOSE_PX, rim, least_area_px, (0, 0))
-        for part in _split(whole, differs, rim, least_area_px)
+        for part in _split(whole, differs, sharp, rim, least_area_px)
     ]
     return sorted(found, key=lambda region: -region.area_px)
 
@@ -70,7 +79,7 @@ def _regions(
     mask = np.pad(differs, CLOSE_PX)  # so that closing does not stick to the rim
     if close_px:
         mask = np.asarray(cv2.morphologyEx(mask, cv2.MORPH_CLOSE, _disc(close_px)), np.uint8)
-    mask = np.asarray(cv2.morphologyEx(_fill(mask), cv2.MORPH_OPEN, _disc(OPEN_PX)), np.uint8)
+    mask = _opened(_fill(mask), OPEN_PX)
     mask = np.ascontiguousarray(mask[CLOSE_PX:-CLOSE_PX, CLOSE_PX:-CLOSE_PX])
     count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4, ltype=cv2.CV_32S)
     return [
@@ -80,20 +89,54 @@ def _regions(
     ]
 
 
-def _split(whole: Region, differs: NDArray[np.uint8], rim: NDArray[np.bool_], least_area_px: float) -> list[Region]:
-    """Part what closing has joined: neighbours a few pixels apart, each more convex than both together."""
+def _split(
+    whole: Region,
+    differs: NDArray[np.uint8],
+    sharp: NDArray[np.float32],
+    rim: NDArray[np.bool_],
+    least_area_px: float,
+) -> list[Region]:
+    """Part what closing or smoothing has joined: neighbours a few pixels apart."""
     x, y, width, height = whole.box_px
-    if whole.solidity > CONVEX:
-        return [whole]
-    inside = np.where(whole.mask, differs[y : y + height, x : x + width], 0).astype(np.uint8)
-    for close_px in (5, 0):
-        parts = _regions(inside, close_px, rim[y : y + height, x : x + width], least_area_px, (x, y))
-        area = sum(part.area_px for part in parts)
-        if len(parts) < 2 or area < 0.8 * whole.area_px:
-            continue
-        if sum(part.solidity * part.area_px for part in parts) / area > whole.solidity + 0.03:
+    box, corner_px = (slice(y, y + height), slice(x, x + width)), (x, y)
+    cloth = np.where(whole.mask, differs[box], 0).astype(np.uint8)
+    for close_px in (5, 0) if whole.solidity <= CONVEX else ():
+        parts = _regions(cloth, close_px, rim[box], least_area_px, corner_px)
+        if _most_of(whole, parts) and _solidity(parts) > whole.solidity + 0.03:
+            return parts
+    strong = (whole.mask & (sharp[box] > LEVEL)).astype(np.uint8)
+    parts = _regions(strong, 0, rim[box], least_area_px, corner_px)
+    if _most_of(whole, parts) and min(part.solidity for part in parts) > STRAIGHT:
+        # A print's own stripe in about the mat's colour is not the mat: the gap must look like it throughout.
+        gap = sharp[box][whole.mask & (strong == 0) & _between(parts, whole)]
+        if gap.size and np.median(gap) < MAT_LEVEL:
             return parts
     return [whole]
+
+
+def _most_of(whole: Region, parts: list[Region]) -> bool:
+    return len(parts) > 1 and sum(part.area_px for part in parts) > 0.8 * whole.area_px
+
+
+def _solidity(parts: list[Region]) -> float:
+    return sum(part.solidity * part.area_px for part in parts) / sum(part.area_px for part in parts)
+
+
+def _between(parts: list[Region], whole: Region) -> NDArray[np.bool_]:
+    """(height, width) of the whole's box: near two parts at least."""
+    near = np.zeros(whole.mask.shape, np.uint8)
+    for part in parts:
+        x, y, width, height = part.box_px
+        x, y = x - whole.box_px[0], y - whole.box_px[1]
+        own = np.zeros(whole.mask.shape, np.uint8)
+        own[y : y + height, x : x + width] = part.mask
+        near += np.asarray(cv2.dilate(own, _disc(2 * CLOSE_PX + 1)), np.uint8)
+    return np.asarray(near > 1)
+
+
+def _opened(mask: NDArray[np.uint8], size_px: int) -> NDArray[np.uint8]:
+    """Without what is thinner than `size_px`."""
+    return np.asarray(cv2.morphologyEx(mask, cv2.MORPH_OPEN, _disc(size_px)), np.uint8)
 
 
 def _disc(size_px: int) -> NDArray[np.uint8]:
