@@ -58,7 +58,7 @@ def profile(rim: Rim, blur_px: float) -> Profile:
     """The rim's profile behind a Gaussian blur of standard deviation `blur_px`, pixel included."""
     half = int(np.ceil(6.0 * blur_px / STEP_PX))
     reach = round(REACH_PX / STEP_PX)
-    fine = np.arange(-reach - half, reach + half + 1) * STEP_PX
+    fine = np.asarray(np.arange(-reach - half, reach + half + 1) * STEP_PX, np.float64)
     wall = max(rim.wall_px, 0.0)
     cloth = _step(-fine) + rim.wall_light * (_step(wall - fine) - _step(-fine))
     x = np.maximum(fine - min(rim.wall_px, wall) if rim.wall_px < 0 else fine - wall, 0.0)
