@@ -29,6 +29,7 @@ HEIGHT_MM = 1000.0
 MAT, LINE = 0.08, 0.28  # linear light
 LINE_MM, LINE_PITCH_MM = 0.4, 25.4
 OPTICS_PX = 0.7
+BLUR_PX = math.sqrt(OPTICS_PX**2 + 1.0 / 12.0)  # with the pixel's own square
 NOISE_SD = 1.0 / 63.0  # 36 dB: at 18 % grey, of full scale; half of its variance is the light's own
 MOTTLE, GRAIN = 0.02, 0.015  # of the mat's light, the same in every frame
 SUB = 8
@@ -75,7 +76,7 @@ def picture(*pieces: Piece, seed: int = 1, exposure: float = 1.0, noise_sd: floa
 
 def encode(light: Floats, noise_sd: float, seed: int) -> Picture:
     """Sharp linear light (H, W, 3) through optics, noise, the curve of IEC 61966-2-1 and rounding."""
-    seen = cv2.GaussianBlur(light, (0, 0), OPTICS_PX, borderType=cv2.BORDER_REPLICATE)
+    seen = np.asarray(cv2.GaussianBlur(light, (0, 0), OPTICS_PX, borderType=cv2.BORDER_REPLICATE), np.float64)
     seen = seen + np.random.default_rng(seed).normal(size=seen.shape) * np.sqrt(variance(seen, noise_sd))
     seen = np.clip(seen, 0.0, 1.0)
     encoded = np.where(seen <= 0.0031308, 12.92 * seen, 1.055 * seen ** (1 / 2.4) - 0.055)
@@ -87,20 +88,20 @@ def variance(light: Floats, noise_sd: float = NOISE_SD) -> Floats:
     return noise_sd**2 * (0.5 + 0.5 * np.maximum(light, 0.0) / 0.18)
 
 
-def least_offset_sd_px(cloth: float, mat: float, length_px: float, noise_sd: float = NOISE_SD) -> float:
-    """Cramer-Rao bound of an edge's offset from luminance alone, levels and blur known.
+def least_offset_sd_px(cloth: Bgr, length_px: float, noise_sd: float = NOISE_SD) -> float:
+    """Cramer-Rao bound of an edge's offset on the bare mat from all three channels, levels and blur known.
 
-    1 / sqrt(L * integral of I'(d)^2 / v(I)), I the blurred step (optics and pixel box), v the noise variance of the
-    luminance of three channels with noise of their own. For even noise it is the closed form of A. Gatherer, Stanford
-    CSL-TR-93-560 (1993), times the length: (sigma / C) sqrt(2 sqrt(pi) s / L).
+    1 / sqrt(L * integral of sum I'(d)^2 / v(I)), I the blurred step (optics and pixel box), v the noise's variance. For
+    one channel and even noise it is A. Gatherer, "The Cramer-Rao Bound for Discrete-Time Edge Position Estimation",
+    Stanford CSL-TR-93-560 (1993), times the length: (sigma / C) sqrt(2 sqrt(pi) s / L).
     """
-    blur = math.sqrt(OPTICS_PX**2 + 1.0 / 12.0)
-    d = np.linspace(-8 * blur, 8 * blur, 4001)
-    density = np.exp(-0.5 * (d / blur) ** 2) / (blur * math.sqrt(2 * math.pi))
-    light = mat + (cloth - mat) * np.cumsum(density) * (d[1] - d[0])
-    shares = 0.0722**2 + 0.7152**2 + 0.2126**2  # of three independent channels in the luminance
-    information = np.sum(((cloth - mat) * density) ** 2 / (shares * variance(light, noise_sd))) * (d[1] - d[0])
-    return 1.0 / math.sqrt(length_px * float(information))
+    d, step = np.linspace(-8 * BLUR_PX, 8 * BLUR_PX, 4001, retstep=True)
+    density = np.exp(-0.5 * (d / BLUR_PX) ** 2) / (BLUR_PX * math.sqrt(2 * math.pi))
+    information = 0.0
+    for level in cloth:
+        light = MAT + (level - MAT) * np.cumsum(density) * step
+        information += float(np.sum(((level - MAT) * density) ** 2 / variance(light, noise_sd)) * step)
+    return 1.0 / math.sqrt(length_px * information)
 
 
 def mm_of_px(x: Floats, y: Floats) -> tuple[Floats, Floats]:
@@ -118,7 +119,7 @@ def _texture() -> Floats:
     """(H, W): the mat's own unevenness, about 1."""
     rng = np.random.default_rng(20)
     mottle = cv2.GaussianBlur(rng.normal(size=(SIZE_PX[1], SIZE_PX[0])), (0, 0), 9.0)
-    return 1.0 + MOTTLE * mottle / mottle.std() + GRAIN * rng.normal(size=mottle.shape)
+    return np.asarray(1.0 + MOTTLE * mottle / np.std(mottle) + GRAIN * rng.normal(size=mottle.shape))
 
 
 def _mat() -> Floats:

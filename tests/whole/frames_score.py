@@ -18,13 +18,13 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from calibration.rigfile import load_rig
 from tests.whole.plain_recipe import outlines_mat_mm, widths_mm
 from tests.whole.table_truth import CLASSES, Matched, Measured, mat_from_sheet, match, true_units
+from vision.pictures import read_picture
 from vision.polygons import interior_angles
 
 Floats = NDArray[np.float64]
@@ -85,7 +85,7 @@ def invented_on_empty(rig: Path, empty: Sequence[Path]) -> int:
 def plain_events(rig: Path, empty: Sequence[Path], photographs: Sequence[Path]) -> list[dict[str, Any]]:
     """The same lines from the plain recipe, through the same rig."""
     camera = load_rig(rig).camera.pinhole
-    bare = np.mean([cv2.imread(str(path)) for path in empty], axis=0).round().astype(np.uint8)
+    bare = np.mean([read_picture(path) for path in empty], axis=0).round().astype(np.uint8)
     return [
         {
             "frame": str(path),
@@ -95,7 +95,7 @@ def plain_events(rig: Path, empty: Sequence[Path], photographs: Sequence[Path]) 
             "seams": [],
         }
         for path in photographs
-        for outline in outlines_mat_mm(cv2.imread(str(path)), bare, camera)
+        for outline in outlines_mat_mm(read_picture(path), bare, camera)
     ]
 
 
@@ -157,8 +157,8 @@ def write(rows: Sequence[Sequence[str]], markdown: bool) -> None:
         print("\n".join([head, "|" + " --- |" * len(rows[0]), *body]))
         return
     widths = [max(len(row[k]) for row in rows) for k in range(len(rows[0]))]
-    for row in rows:
-        print("  ".join(cell.rjust(w) if k else cell.ljust(w) for k, (cell, w) in enumerate(zip(row, widths, strict=True))))
+    for first, *rest in rows:
+        print(first.ljust(widths[0]), *(cell.rjust(width) for cell, width in zip(rest, widths[1:], strict=True)))
 
 
 if __name__ == "__main__":

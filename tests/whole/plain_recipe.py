@@ -22,8 +22,9 @@ def outlines_mat_mm(frame: Picture, empty: Picture, camera: Pinhole) -> list[Flo
     difference = cv2.absdiff(frame, empty).max(axis=2)
     _, mask = cv2.threshold(difference, 0, 255, cv2.THRESH_BINARY | cv2.THRESH_OTSU)
     mask = cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((5, 5), np.uint8))
+    mask = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((9, 9), np.uint8))
     rims, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    found = [_corners_px(rim) for rim in rims if cv2.contourArea(rim) > LEAST_AREA_PX]
+    found = [_corners_px(np.asarray(rim, np.int32)) for rim in rims if cv2.contourArea(rim) > LEAST_AREA_PX]
     outlines = [camera.mat_from_px(corners, CLOTH_MM) for corners in found if corners is not None]
     return [outline[::-1] if signed_area(outline) < 0 else outline for outline in outlines]
 
