@@ -25,7 +25,7 @@ Picture = NDArray[np.uint8]
 FLAT, TILTED = 9, 6
 FRAMES = 4  # averaged for each view of the sheet
 LAMP = 0.8  # of full white, encoded: bright enough for a short exposure, less than most cameras' clipping
-NEW_PLACE = 0.1  # of the sheet's own size that its corners must have moved, for another view
+NEW_PLACE = 0.02  # of the sheet's own size that its corners must have moved, for another view
 PATIENCE_S = 600.0  # for the person to lay the sheet
 
 
@@ -100,6 +100,7 @@ def _take_views(table: Table, board: Board, what: str, count: int) -> list[_Take
             if isinstance(found, _Taken):
                 break
             table.teller.tell("refused", what=what, why=found.why, do=found.do)
+            table.teller.tell("ask", what=what, n=len(taken) + 1, of=count)
         taken.append(found)
         table.teller.tell("seen", what=what, n=len(taken), of=count, corners=len(found.view.corners_px))
     return taken

@@ -59,10 +59,12 @@ def rehearse(plan: Plan, stage: Stage, teller_of: Callable[[VirtualClock], Telle
     world = virtual_table(stage.seed, work_of(plan, sheet), stage.size_px, stage.size_px)
     teller, album = teller_of(clock), Album(stage.folder)
     watchers = [album.watches, *_window(teller, stage)]
-    display = VirtualDisplay(world, clock)
-    table = Table(
-        VirtualCamera(world, clock), display, clock, teller, lambda *two: [w(*two) for w in watchers] and None
-    )
+
+    def watched(seen: Picture, shown: Picture) -> None:
+        for watcher in watchers:
+            watcher(seen, shown)
+
+    table = Table(VirtualCamera(world, clock), VirtualDisplay(world, clock), clock, teller, watched)
     teller.listen(album.hears)
     teller.listen(lambda event: world.hears(event, clock.now_s()))
     rig = calibrate(table, Wishes(board))

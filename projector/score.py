@@ -40,7 +40,7 @@ class Score:
 
 
 def score(units: Sequence[Judged], truth: Truth, margin_mm: float) -> Score:
-    """Match judged units with true ones by where they lay; `margin_mm` is the paper left of and below the chessboard."""
+    """Match judged units with true ones by where they lay; `margin_mm` is the paper beside the chessboard."""
     pairs = [_pairs(judged, truth, margin_mm) for judged in units]
     errors = [pair.error_mm for unit in pairs for pair in unit]
     rms = math.sqrt(float(np.mean(np.square(errors)))) if errors else None

@@ -110,6 +110,7 @@ class VirtualPerson:
             "strip": self._lay_strip,
             "strip_set": self._lay_strip,
             "cut": self._cut,
+            "unit": self._lay_unit_again,
             "take_unit": self._take_unit,
             "turn_cloth": self._press,
             "confirm": self._press,
@@ -233,6 +234,17 @@ class VirtualPerson:
         """What is at hand lies on the mat, and nothing else."""
         pieces = tuple(piece for piece in (self._strip, self._unit) if piece is not None)
         self._bench.lay(Lying(pieces), self._wake_s)
+
+    def _lay_unit_again(self, _: Event) -> Action:
+        """The unit could not be measured where it lies: lay it elsewhere."""
+        if self._unit is None:
+            return
+        self._reach(self._unit.corners_mat_mm.mean(axis=0))
+        yield REACH_S / 2
+        others = [] if self._strip is None else [self._strip]
+        self._unit = self._unit.moved(free_place(self._setting, self._unit, others, self._rng))
+        self._tidy()
+        yield REACH_S / 2
 
     def _take_unit(self, _: Event) -> Action:
         if self._unit is None:
