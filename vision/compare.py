@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.expected import ExpectedShape
-from vision.polygons import depths, interior_angles, outward_normals, side_distances
+from vision.polygons import depths, interior_angles, outward_normals, side_distances, sides_of
 from vision.units import Judged, MeasuredUnit, Seam, Verdict
 
 Floats = NDArray[np.float64]
@@ -102,21 +102,29 @@ def _fit(unit: MeasuredUnit, shape: ExpectedShape, roll: int, mirrored: bool) ->
 
 
 def _rigid_fit(expected: Floats, measured: Floats) -> tuple[Floats, Floats]:
-    """Turn (2, 2) and shift (2,) that least-squares the side midpoints' offsets (Gauss-Newton from the corners')."""
+    """Turn (2, 2) and shift (2,) of the least mean square distance along the measured sides from the expected lines.
+
+    Gauss-Newton from the corners' best turn. Two points a side stand for all of it (Gauss-Legendre quadrature, exact
+    for the square of a straight line's distance): its middle alone would not see a rectangle turn.
+    """
     centre_e, centre_m = expected.mean(axis=0), measured.mean(axis=0)
     e, m = expected - centre_e, measured - centre_m
     angle = math.atan2(float(np.sum(e[:, 0] * m[:, 1] - e[:, 1] * m[:, 0])), float(np.sum(e * m)))
+    middles, halves = (m + np.roll(m, -1, axis=0)) / 2.0, sides_of(m) / 2.0
+    points = np.concatenate([middles - halves / math.sqrt(3.0), middles + halves / math.sqrt(3.0)])
     shift = np.zeros(2)
     for _ in range(5):
-        turn = np.array([[math.cos(angle), -math.sin(angle)], [math.sin(angle), math.cos(angle)]])
-        placed = e @ turn.T + shift
-        normals, middles = outward_normals(placed), (m + np.roll(m, -1, axis=0)) / 2.0
-        offsets = _offsets(placed, m)
-        lever = normals[:, 1] * middles[:, 0] - normals[:, 0] * middles[:, 1]
+        placed = e @ _turn(angle).T + shift
+        normals = np.tile(outward_normals(placed), (2, 1))
+        offsets = np.sum((points - np.tile(placed, (2, 1))) * normals, axis=1)
+        lever = normals[:, 1] * (points[:, 0] - shift[0]) - normals[:, 0] * (points[:, 1] - shift[1])
         change = np.linalg.lstsq(np.column_stack([normals, lever]), offsets, rcond=None)[0]
         shift, angle = shift + change[:2], angle + float(change[2])
-    turn = np.array([[math.cos(angle), -math.sin(angle)], [math.sin(angle), math.cos(angle)]])
-    return turn, centre_m + shift - turn @ centre_e
+    return _turn(angle), centre_m + shift - _turn(angle) @ centre_e
+
+
+def _turn(angle: float) -> Floats:
+    return np.array([[math.cos(angle), -math.sin(angle)], [math.sin(angle), math.cos(angle)]])
 
 
 def _offsets(placed: Floats, measured: Floats) -> Floats:
