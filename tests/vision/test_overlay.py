@@ -1,0 +1,45 @@
+"""The drawing over a picture: on the outline, and nowhere else; the picture itself is left alone."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import shapely
+
+from tests.vision.exact import camera, px_of_mm
+from vision.overlay import COLOURS, SIGNS, draw_units
+from vision.units import Judged, MeasuredUnit, Seam, Verdict, Width
+
+CORNERS = np.array([[60.0, 50.0], [170.0, 62.0], [160.0, 152.0], [50.0, 140.0]])
+
+
+def judged(verdict, trouble=None):
+    small = np.full(4, 0.02)
+    seam = Seam(np.array([[115.0, 56.0], [105.0, 146.0]]), 0.05)
+    width = Width((0, 2), 90.5, 90.5, 90.5, 0.03)
+    unit = MeasuredUnit(CORNERS, small, small, small, small, (width,), (seam,), trouble)
+    return Judged(unit, verdict=verdict)
+
+
+@pytest.mark.parametrize("verdict", [None, *Verdict])
+def test_it_draws_on_the_outline(verdict):
+    picture = np.full((600, 900, 3), 60, np.uint8)
+    drawn = draw_units(picture, camera(), 0.0, [judged(verdict)], ["u7"])
+    assert (picture == 60).all()
+    ys, xs = np.nonzero((drawn != picture).any(axis=2))
+    outline = shapely.Polygon(px_of_mm(CORNERS))
+    assert shapely.contains_xy(outline.buffer(6.0), xs, ys).all()
+    middles = (px_of_mm(CORNERS) + np.roll(px_of_mm(CORNERS), -1, axis=0)) / 2
+    for x, y in middles.round().astype(int):
+        assert (drawn[y, x] != 60).any()
+
+
+def test_every_verdict_has_a_sign_and_a_colour_of_its_own():
+    told = [verdict for verdict in Verdict if verdict not in (Verdict.OTHER, Verdict.LOOK_AGAIN)]
+    assert len({COLOURS[verdict] for verdict in told}) == len(told)
+    assert len({SIGNS[verdict] for verdict in Verdict}) == len(Verdict)
+
+
+def test_nothing_to_draw_is_the_same_picture():
+    picture = np.full((600, 900, 3), 60, np.uint8)
+    assert (draw_units(picture, camera(), 0.0, []) == picture).all()

@@ -1,0 +1,129 @@
+"""What is found on the mat, and the rough outline of it, on drawn pictures."""
+
+from __future__ import annotations
+
+import math
+from functools import cache
+
+import numpy as np
+import pytest
+import shapely
+
+from tests.vision.exact import MM_PER_PX, Piece, camera, everywhere, grey, picture, px_of_mm
+from vision.light import linear_image, mean_light
+from vision.mat import Scene, compare_with_mat, mat_picture
+from vision.measure import Cloth, measure_units
+from vision.outline import drop_flat_corners, rough_polygon, without_side
+from vision.regions import Region, find_regions
+
+
+@cache
+def bare_mat():
+    return mat_picture(mean_light([picture(seed=2000 + i) for i in range(8)]))
+
+
+def scene(*pieces, seed=1) -> Scene:
+    return compare_with_mat(linear_image(picture(*pieces, seed=seed)), bare_mat(), everywhere())
+
+
+def regions(*pieces, least_area_px=400.0, seed=1) -> list[Region]:
+    return find_regions(scene(*pieces, seed=seed), everywhere(), least_area_px)
+
+
+def regular(sides, x, y, radius, turn_deg):
+    angle = math.radians(turn_deg) + np.arange(sides) * 2 * math.pi / sides
+    return np.column_stack([x + radius * np.cos(angle), y + radius * np.sin(angle)])
+
+
+def box(x, y, width, height):
+    return np.array([[x, y], [x + width, y], [x + width, y + height], [x, y + height]])
+
+
+PLACES = [(65, 60), (178, 65), (294, 62), (67, 173), (181, 178), (291, 169)]
+POLYGONS = {n: regular(n, *place, 47.0, 13.0 + 31.0 * n) for n, place in zip(range(3, 9), PLACES, strict=True)}
+ELL = np.array([[60.0, 50.0], [170.0, 62.0], [165.0, 102.0], [105.0, 96.0], [100.0, 150.0], [50.0, 146.0]])
+
+
+def test_regions_are_where_the_cloth_is():
+    found = regions(*[Piece(corners) for corners in POLYGONS.values()])
+    assert len(found) == len(POLYGONS)
+    assert [one.area_px for one in found] == sorted((one.area_px for one in found), reverse=True)
+    for corners in POLYGONS.values():
+        true = shapely.Polygon(px_of_mm(corners))
+        one = min(found, key=lambda region: true.centroid.distance(shapely.Point(region.contour_px.mean(axis=0))))
+        # smoothing by 5 px and a strong contrast widen a region by about 3 px at most
+        assert true.area < one.area_px < true.area + 3.5 * true.length
+        assert shapely.contains_xy(true.buffer(4.0), one.contour_px).all()
+        assert not one.cut_off
+
+
+@pytest.mark.parametrize("sides", POLYGONS)
+def test_corners_of_polygons(sides):
+    (one,) = regions(Piece(POLYGONS[sides]), seed=sides)
+    corners = rough_polygon(one)
+    assert corners is not None
+    assert len(corners) == sides
+    true = px_of_mm(POLYGONS[sides])
+    nearest = np.hypot(*np.moveaxis(corners[:, None] - true, -1, 0)).min(axis=1)
+    # a region's side lies up to 3 px outside: at a corner of interior angle a, 3 px / sin(a / 2)
+    assert nearest.max() < 3.0 / math.sin(math.pi * (sides - 2) / sides / 2) + 1.0
+
+
+def test_all_of_them_measured():
+    units = measure_units(scene(*map(Piece, POLYGONS.values())), camera(), everywhere(), Cloth(0.0, 0.0))
+    assert sorted(len(unit.corners_mat_mm) for unit in units) == sorted(POLYGONS)
+    for unit in units:
+        true = POLYGONS[len(unit.corners_mat_mm)]
+        off = np.hypot(*np.moveaxis(unit.corners_mat_mm[:, None] - true, -1, 0)).min(axis=1)
+        assert off.max() < 0.06
+        assert unit.angles_rad.sum() == pytest.approx(math.pi * (len(true) - 2))
+
+
+def test_an_outline_that_is_not_convex():
+    (unit,) = measure_units(scene(Piece(ELL)), camera(), everywhere(), Cloth(0.0, 0.0))
+    assert len(unit.corners_mat_mm) == 6
+    off = np.hypot(*np.moveaxis(unit.corners_mat_mm[:, None] - ELL, -1, 0)).min(axis=1)
+    assert off.max() < 0.06
+
+
+def test_small_scraps_and_threads_are_not_units():
+    thread = box(60.0, 60.0, 120.0, 0.25)  # sewing thread is about a quarter of a mm thick (common practice, no source)
+    scrap = box(200.0, 100.0, 4.0, 4.0)
+    assert regions(Piece(thread), Piece(scrap), least_area_px=60.0 / MM_PER_PX**2) == []
+
+
+def test_a_hole_of_the_mats_colour_belongs_to_the_cloth():
+    piece = Piece(box(60.0, 50.0, 110.0, 90.0), dots=grey(0.08), dots_mm=(50.0, 15.0))
+    (one,) = regions(piece)
+    assert one.area_px > 110 * 90 / MM_PER_PX**2
+
+
+def test_a_print_with_stripes_of_nearly_the_mats_colour_is_one_piece():
+    # 2 mm across, with a level of their own: closer than 9 px is not the mat
+    left, stripe, right = (box(x, 60.0, width, 80.0) for x, width in ((60.0, 50.0), (110.0, 2.0), (112.0, 60.0)))
+    found = regions(Piece(left), Piece(right), Piece(stripe, grey(0.12)))
+    assert len(found) == 1
+
+
+@pytest.mark.parametrize("gap_mm", [3.0, 4.0, 8.0])
+def test_neighbours_are_two(gap_mm):
+    found = regions(Piece(box(60.0, 60.0, 70.0, 80.0)), Piece(box(130.0 + gap_mm, 64.0, 60.0, 70.0), grey(0.35)))
+    assert len(found) == 2
+
+
+def test_a_region_at_the_rim_is_cut_off():
+    found = regions(Piece(box(-20.0, 60.0, 70.0, 80.0)), Piece(box(200.0, 64.0, 60.0, 70.0)))
+    assert [one.cut_off for one in found] == [True, False] or [one.cut_off for one in found] == [False, True]
+
+
+def test_flat_corners_are_dropped():
+    square = np.array([[0.0, 0.0], [50.0, 0.4], [100.0, 0.0], [100.0, 100.0], [0.0, 100.0]])
+    assert drop_flat_corners(square).tolist() == box(0.0, 0.0, 100.0, 100.0).tolist()
+
+
+@pytest.mark.parametrize("side", range(5))
+def test_a_side_gives_way_to_its_neighbours_meeting(side):
+    # a square with its corner cut off, numbered from each corner in turn
+    cut = np.array([[0.0, 0.0], [100.0, 0.0], [100.0, 90.0], [90.0, 100.0], [0.0, 100.0]])
+    whole = without_side(np.roll(cut, side - 2, axis=0), side)
+    assert {tuple(corner) for corner in whole.round(9).tolist()} == {(0, 0), (100, 0), (100, 100), (0, 100)}
