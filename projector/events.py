@@ -43,6 +43,10 @@ class Teller:
         """Let one more hear every event from now on."""
         self._listeners.append(listener)
 
+    def forget(self, listener: Listener) -> None:
+        """Let one hear no more."""
+        self._listeners.remove(listener)
+
     def tell(self, event: str, **keys: object) -> Event:
         """Tell an event with its keys; `t`, seconds since the start, is put in. What was told is returned."""
         told: Event = {"event": event, "t": round(self._clock.now_s(), 3)}

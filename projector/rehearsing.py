@@ -66,7 +66,11 @@ def rehearse(plan: Plan, stage: Stage, teller_of: Callable[[VirtualClock], Telle
 
     table = Table(VirtualCamera(world, clock), VirtualDisplay(world, clock), clock, teller, watched)
     teller.listen(album.hears)
-    teller.listen(lambda event: world.hears(event, clock.now_s()))
+
+    def person(event: Event) -> None:
+        world.hears(event, clock.now_s())
+
+    teller.listen(person)
     rig = calibrate(table, Wishes(board))
     rig_file = stage.folder / "rig.json"
     save_rig(rig, rig_file)
@@ -80,6 +84,7 @@ def rehearse(plan: Plan, stage: Stage, teller_of: Callable[[VirtualClock], Telle
         session = journal.begin(datetime.now().astimezone(), "rehearse", plan_text(plan), str(rig_file))
         units = guide(Bench(table, rig, journal, session, cloth, kept), plan)
         journal.end(session, datetime.now().astimezone())
+    teller.forget(person)
     scored = score(units, world.close(), printed.margin_mm)
     (stage.folder / "summary.md").write_text(summary_text(plan, rig, units, scored), encoding="utf-8")
     return summary_keys(units, scored)
@@ -90,7 +95,8 @@ def summary_keys(units: tuple[Judged, ...], scored: Score | None) -> Event:
     pile = sum_up(units)
     keys: Event = {"units": pile.units, "judged": pile.judged, "verdicts": pile.verdicts}
     if scored is not None:
-        keys |= {"width_error_rms_mm": scored.width_error_rms_mm, "line_error_rms_mm": scored.line_error_rms_mm}
+        errors = {"width_error_rms_mm": scored.width_error_rms_mm, "line_error_rms_mm": scored.line_error_rms_mm}
+        keys |= {key: None if value is None else round(value, 5) for key, value in errors.items()}
     return keys
 
 

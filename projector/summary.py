@@ -27,13 +27,9 @@ def summary_text(plan: Plan, rig: Rig, units: Sequence[Judged], scored: Score) -
         + ".",
         "",
         f"The camera is sure to {camera.rms_mm:.3f} mm ({camera.worst_mm:.3f} mm at worst)"
-        + (
-            "."
-            if projector is None
-            else f", light lands within {projector.rms_mm:.3f} mm ({projector.worst_mm:.3f} mm)."
-        ),
+        + ("." if projector is None else f", light lands within {projector.rms_mm:.3f} mm ({projector.worst_mm:.3f})."),
         "",
-        "| unit | verdict | width | expected | measured | u | true | error |",
+        "| unit | verdict | width | expected | measured | standard uncertainty | true | error |",
         "| --- | --- | --- | --- | --- | --- | --- | --- |",
         *_rows(plan, units, scored),
         "",
@@ -61,9 +57,9 @@ def _rows(plan: Plan, units: Sequence[Judged], scored: Score) -> Iterator[str]:
                 names,
                 f"{inches_text(expected_mm)}, {expected_mm:.2f} mm",
                 f"{pair.measured.mean_mm:.2f} mm",
-                f"{pair.measured.u_mm:.2f}",
+                f"± {pair.measured.u_mm:.2f} mm",
                 f"{pair.true_mm:.2f} mm",
-                f"{pair.error_mm:+.2f}".replace("-", "−"),
+                f"{round(pair.error_mm, 2) + 0.0:+.2f} mm".replace("-", "−"),
             ]
             yield f"| {' | '.join(cells)} |"
 

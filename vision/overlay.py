@@ -35,6 +35,7 @@ SIGNS = {
     None: "",
 }
 SUBPIXEL_BITS = 4
+FONT = cv2.FONT_HERSHEY_SIMPLEX
 
 
 def draw_units(
@@ -57,7 +58,8 @@ def draw_units(
 
 def _lines(judged: Judged) -> list[str]:
     lines = [judged.verdict.words] if judged.verdict is not None else []
-    lines += [f"{width.mean_mm:.2f} mm" for width in judged.unit.widths]
+    lines += [f"{width.mean_mm:.2f} mm, u {width.u_mm:.2f}" for width in judged.unit.widths]
+    lines += [judged.why] if judged.why else []
     return lines
 
 
@@ -77,13 +79,17 @@ def _line(
 def _tag(
     picture: NDArray[np.uint8], outline_px: Floats, lines: Sequence[str], colour: tuple[int, int, int], scale: float
 ) -> None:
-    """A small block of text in the outline's middle, dark behind light so that it reads on any cloth."""
-    size, step = 0.5 * scale, 18 * scale
-    widths = [cv2.getTextSize(line, cv2.FONT_HERSHEY_SIMPLEX, size, 1)[0][0] for line in lines]
-    x, y = outline_px.mean(axis=0) - (max(widths) / 2, step * len(lines) / 2 - step * 0.75)
+    """A small dark plate with text beside the unit's right end, or its left one where the picture ends."""
+    size, step, gap = 0.5 * scale, round(19 * scale), round(10 * scale)
+    widths = [cv2.getTextSize(line, FONT, size, 1)[0][0] for line in lines]
+    plate = np.array([max(widths) + 2 * gap, step * len(lines) + gap])
+    low, high = outline_px.min(axis=0), outline_px.max(axis=0)
+    right = high[0] + gap + plate[0] < picture.shape[1]
+    corner = np.array([high[0] + gap if right else low[0] - gap - plate[0], (low[1] + high[1] - plate[1]) / 2.0])
+    x, y = (int(v) for v in np.clip(corner, 0, np.maximum(np.array(picture.shape[1::-1]) - plate, 0)).round())
+    patch = picture[y : y + plate[1], x : x + plate[0]]
+    patch[:] = patch // 4
+    cv2.rectangle(picture, (x, y), (x + int(plate[0]) - 1, y + int(plate[1]) - 1), colour, max(1, round(scale)))
     for k, line in enumerate(lines):
-        at = (round(x), round(y + k * step))
-        for ink, width in (((0, 0, 0), 4), (colour, 1)):
-            cv2.putText(
-                picture, line, at, cv2.FONT_HERSHEY_SIMPLEX, size, ink, max(1, round(width * scale)), cv2.LINE_AA
-            )
+        at = (x + gap, y + step * (k + 1) - round(2 * scale))
+        cv2.putText(picture, line, at, FONT, size, (255, 255, 255), max(1, round(scale)), cv2.LINE_AA)

@@ -188,7 +188,7 @@ def _cautions(room: Room) -> tuple[tuple[Mark, ...], Room]:
     near = ((left + right) / 2.0, low)
     signal = Row(SIGNAL_WORD, TITLE_MM, Ink.CAUTION)
     pairs = [f"{first}. {second}." for first, second in zip(CAUTIONS[::2], CAUTIONS[1::2], strict=True)]
-    layouts = [[signal, *(Row(text, TEXT_MM, Ink.CAUTION) for text in texts)] for texts in (pairs, CAUTIONS)]
+    layouts = [[signal, *(Row(text, TEXT_MM, Ink.WORDS) for text in texts)] for texts in (pairs, CAUTIONS)]
     for rows in layouts:
         written = room.write(rows, near)
         if written is not None:

@@ -75,9 +75,7 @@ def _toml(text: str, file: str) -> dict[str, Any]:
         if len(line) > _LONGEST_LINE:
             raise PlanError(f"{file}, line {number}: longer than {_LONGEST_LINE} letters, that is no plan")
         if line.count(".") > _MOST_DOTS and _QUOTED_OR_COMMENT.sub("", line).count(".") > _MOST_DOTS:
-            raise PlanError(
-                f"{file}, line {number}: nested too deep; a plan has [[strips]] and [[units]] only"
-            )
+            raise PlanError(f"{file}, line {number}: nested too deep; a plan has [[strips]] and [[units]] only")
     try:
         return tomllib.loads(text)
     except RecursionError:
@@ -121,9 +119,7 @@ def _strip(table: Table) -> Strip:
 def _unit(table: Table) -> Unit:
     both = "shape" in table.rows and _CUT_KEYS & table.rows.keys()
     if both:
-        raise table.wrong(
-            "shape", "a unit has either a shape or the keys of a cut (from, make, cut_width, ...)"
-        )
+        raise table.wrong("shape", "a unit has either a shape or the keys of a cut (from, make, cut_width, ...)")
     written = None
     if "shape" in table.rows:
         written = table.rows["shape"]
@@ -150,9 +146,7 @@ def _check_names(plan: Plan, file: str) -> None:
         seen: set[str] = set()
         for number, name in enumerate(names, 1):
             if name in seen:
-                raise PlanError(
-                    f"{file}, {kind}[{number}].name = {shown(name)}: taken already; choose another"
-                )
+                raise PlanError(f"{file}, {kind}[{number}].name = {shown(name)}: taken already; choose another")
             seen.add(name)
 
 

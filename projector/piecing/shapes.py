@@ -160,9 +160,7 @@ def parse_shape(text: str) -> Shape:
     """
     name = " ".join(text.split())
     if len(name) > _LONGEST_TEXT:
-        raise ShapeError(
-            f'"{name[:40]}…": too long for a shape; a polygon has at most {MOST_CORNERS} corners'
-        )
+        raise ShapeError(f'"{name[:40]}…": too long for a shape; a polygon has at most {MOST_CORNERS} corners')
     found = re.fullmatch(r"(\w+) ?\((.*)\)", name)
     if found is None or found[1].lower() not in _READERS:
         raise ShapeError(f'"{_short(name)}": no shape; write one of {", ".join(GRAMMAR.values())}')
@@ -278,9 +276,7 @@ def _check_angle(name: str, angle: float, most: float) -> None:
     most -= _SHARPEST_RAD if most == math.pi else 0.0
     if not _SHARPEST_RAD <= angle <= most:
         degrees, most_deg = math.degrees(angle), round(math.degrees(most))
-        raise ShapeError(
-            f"{_short(name)}: an angle of {degrees:g} degrees, but it lies between 1 and {most_deg}"
-        )
+        raise ShapeError(f"{_short(name)}: an angle of {degrees:g} degrees, but it lies between 1 and {most_deg}")
 
 
 def _check_count(name: str, parts: list[str], least: int, most: int) -> None:

@@ -66,9 +66,7 @@ class Table:
         self.needs(key, like)
         return self._read(key, self.rows[key], read, like, above_zero)
 
-    def _read(
-        self, key: str, value: object, read: Callable[[str], float], like: str, above_zero: bool
-    ) -> float:
+    def _read(self, key: str, value: object, read: Callable[[str], float], like: str, above_zero: bool) -> float:
         if not isinstance(value, str):
             raise self.wrong(key, f"must be text in quotes with its unit, like {like}")
         try:
@@ -103,9 +101,7 @@ class Table:
         return tuple(self._read(key, value, length_mm, '["1 3/4 in"]', True) for value in self.row(key))
 
     def names(self, key: str) -> tuple[str, ...]:
-        return tuple(
-            Table(f"{self.where}", {key: value}, frozenset({key})).text(key) for value in self.row(key)
-        )
+        return tuple(Table(f"{self.where}", {key: value}, frozenset({key})).text(key) for value in self.row(key))
 
     def tables(self, key: str, keys: frozenset[str]) -> list[Table]:
         value = self.rows.get(key, [])

@@ -74,7 +74,7 @@ def setting_of(
         camera=_camera(rng, camera_px),
         projector=_projector(rng, projector_px),
         room=RoomLight(
-            level=rng.uniform(0.28, 0.38),
+            level=rng.uniform(0.10, 0.18),  # a lit room, some 400 lx, beside 2000 lm on half a square metre
             slope=(rng.uniform(-0.2, 0.2), rng.uniform(-0.15, 0.15)),
             colour_bgr=(rng.uniform(0.85, 0.95), 1.0, rng.uniform(1.0, 1.08)),
         ),
