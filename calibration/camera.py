@@ -91,10 +91,10 @@ def solve_camera(
 def _check(flat: Sequence[SheetView], tilted: Sequence[SheetView]) -> None:
     count = len(flat) + len(tilted)
     if not flat:
-        raise CalibrationError("no view of the sheet lying flat: put it flat on the mat and take that picture")
+        raise CalibrationError("no view of the sheet lying flat; put it flat on the mat and take that picture")
     if count < FEWEST_VIEWS:
         raise CalibrationError(
-            f"the sheet is seen in {count} pictures, {FEWEST_VIEWS} are needed: "
+            f"the sheet is seen in {count} pictures, {FEWEST_VIEWS} are needed; "
             "take it flat in several places, and tilted"
         )
 
@@ -113,7 +113,7 @@ def _check_places(homographies: Sequence[Floats], size_px: tuple[int, int]) -> N
     if different < FEWEST_VIEWS:
         raise CalibrationError(
             f"the pictures show the sheet in {different} place{'s' if different > 1 else ''} only, "
-            f"{FEWEST_VIEWS} are needed: move it about the mat, and tilt it"
+            f"{FEWEST_VIEWS} are needed; move it about the mat, and tilt it"
         )
 
 
@@ -131,7 +131,7 @@ def _start(
             objects, images, size_px, np.eye(3), np.zeros(5), flags=flags
         )
     except cv2.error as error:
-        raise CalibrationError("the views do not determine the lens: tilt the sheet more") from error
+        raise CalibrationError("the views do not determine the lens; tilt the sheet more") from error
     k1, k2, p1, p2, k3 = np.ravel(distortion)[:5].tolist()
     lens = Lens(
         size_px,
@@ -149,7 +149,7 @@ def _start(
 def _homography(view: SheetView) -> Floats:
     found, _ = cv2.findHomography(view.corners_sheet_mm, view.corners_px)
     if found is None:
-        raise CalibrationError(f"{view.name}: the corners seen lie in a line: show the whole sheet")
+        raise CalibrationError(f"{view.name}: the corners seen lie in a line; show the whole sheet")
     return np.asarray(found, float)
 
 
@@ -170,7 +170,7 @@ def _check_solved(solved: Solved, size_px: tuple[int, int]) -> None:
     sure = np.all(np.isfinite(focal_u)) and np.all(focal_u < VAGUE_FOCAL * np.array(lens.focal_px))
     inside = all(-s < c < 2 * s for c, s in zip(lens.centre_px, size_px, strict=True))
     if not (sure and inside and min(lens.focal_px) > 0):
-        raise CalibrationError("lens and height are mixed up: tilt it by 15 to 35 degrees in more of them")
+        raise CalibrationError("lens and height are mixed up; tilt it by 15 to 35 degrees in more of them")
 
 
 def _view_fits(flat: Sequence[SheetView], tilted: Sequence[SheetView], solved: Solved) -> tuple[ViewFit, ...]:

@@ -98,7 +98,7 @@ def solve_projector(
     known = np.isfinite(points).all(axis=1)
     if known.sum() < FEWEST_POINTS:
         raise CalibrationError(
-            f"the projector's patterns are read in {known.sum()} places, {FEWEST_POINTS} are needed: "
+            f"the projector's patterns are read in {known.sum()} places, {FEWEST_POINTS} are needed; "
             "darken the room and let the light fall where the camera looks"
         )
     seen = Mesh(seen.camera_px[known], seen.projector_px[known], seen.u_px[known])
@@ -120,9 +120,9 @@ def solve_projector(
 def _check_handed(points: Floats, projector_px: Floats) -> None:
     found, _ = cv2.findHomography(points[:, :2], projector_px, cv2.RANSAC, 3.0)
     if found is None:
-        raise CalibrationError("the patterns make no picture of a plane: keep the mat bare and flat, then try again")
+        raise CalibrationError("the patterns make no picture of a plane; keep the mat bare and flat, then try again")
     if np.linalg.det(found[:2, :2] - np.outer(found[:2, 2], found[2, :2]) / found[2, 2]) > 0:
-        raise CalibrationError("the projector's picture is mirrored: switch its rear projection off")
+        raise CalibrationError("the projector's picture is mirrored; switch its rear projection off")
 
 
 def _starts(points: Floats, projector_px: Floats, size_px: tuple[int, int]) -> list[Pinhole]:
@@ -138,7 +138,7 @@ def _starts(points: Floats, projector_px: Floats, size_px: tuple[int, int]) -> l
                 found.append(Pinhole(lens, rotation, np.ravel(move).astype(float)))
     above = [pinhole for pinhole in found if pinhole.lens_mat_mm[2] > 0]
     if not above:
-        raise CalibrationError("the projector's light does not seem to come from above: calibrate the camera again")
+        raise CalibrationError("the projector's light does not seem to come from above; calibrate the camera again")
     return above
 
 
@@ -151,7 +151,7 @@ def _best_start(starts: Sequence[Pinhole], job: _Job) -> Pinhole:
     ends = [(fit.cost, _stepped(one, fit).start) for one, fit in zip(jobs, fits, strict=True)]
     sound = [end for end in ends if np.isfinite(end[0]) and end[1].lens_mat_mm[2] > 0]
     if not sound:
-        raise CalibrationError("no lens explains the projector's light: calibrate the camera again")
+        raise CalibrationError("no lens explains the projector's light; calibrate the camera again")
     return min(sound, key=lambda end: end[0])[1]
 
 

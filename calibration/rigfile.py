@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 from collections.abc import Iterable
+from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
+from tempfile import TemporaryFile
 from typing import Any
 
 import numpy as np
@@ -26,6 +29,16 @@ class RigError(Exception):
     """A rig file cannot be used; the message says in one line which, why, and what to do."""
 
 
+def check_place(path: Path) -> None:
+    """Try whether a rig can be written there, before the work of making one. Raises RigError."""
+    try:
+        if path.is_dir():
+            raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR))
+        TemporaryFile(dir=path.parent).close()
+    except OSError as error:
+        raise _unwritable(path, error) from error
+
+
 def save_rig(rig: Rig, path: Path) -> None:
     """Write the rig beside its place and move it there, so that no reader meets half a file.
 
@@ -40,8 +53,13 @@ def save_rig(rig: Rig, path: Path) -> None:
             os.fsync(file.fileno())
         part.replace(path)
     except OSError as error:
-        part.unlink(missing_ok=True)
-        raise RigError(f"{path}: cannot be written ({error.strerror}): choose another place with -o") from error
+        with suppress(OSError):
+            part.unlink()
+        raise _unwritable(path, error) from error
+
+
+def _unwritable(path: Path, error: OSError) -> RigError:
+    return RigError(f"{path}: cannot be written ({error.strerror}); choose another place with -o")
 
 
 def load_rig(path: Path) -> Rig:
@@ -49,20 +67,20 @@ def load_rig(path: Path) -> Rig:
     try:
         data = json.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
-        raise RigError(f"{path}: cannot be read ({error.strerror}): make one with chalkbeam calibrate") from error
+        raise RigError(f"{path}: cannot be read ({error.strerror}); make one with chalkbeam calibrate") from error
     except ValueError as error:
-        raise RigError(f"{path}: not a rig file: make one with chalkbeam calibrate") from error
+        raise RigError(f"{path}: not a rig file; make one with chalkbeam calibrate") from error
     if not isinstance(data, dict) or data.get("kind") != KIND:
-        raise RigError(f"{path}: not a rig file: make one with chalkbeam calibrate")
+        raise RigError(f"{path}: not a rig file; make one with chalkbeam calibrate")
     schema = data.get("schema")
     if isinstance(schema, int) and schema > SCHEMA:
-        raise RigError(f"{path}: schema {schema} is newer than this program's {SCHEMA}: update chalkbeam")
+        raise RigError(f"{path}: schema {schema} is newer than this program's {SCHEMA}; update chalkbeam")
     if schema != SCHEMA:
-        raise RigError(f"{path}: damaged, schema {schema!r} is unknown: calibrate again")
+        raise RigError(f"{path}: damaged, schema {schema!r} is unknown; calibrate again")
     try:
         return _from_data(data)
     except _DamageError as fault:
-        raise RigError(f"{path}: damaged, {fault}: calibrate again") from fault
+        raise RigError(f"{path}: damaged, {fault}; calibrate again") from fault
 
 
 class _DamageError(Exception):

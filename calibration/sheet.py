@@ -41,7 +41,7 @@ class Chessboard:
 
     def __post_init__(self) -> None:
         if self.corners_x < 3 or self.corners_y < 3 or not self.square_mm > 0:
-            raise BoardError(f"a chessboard has at least 3 x 3 inner corners and squares above 0 mm: {FORM}")
+            raise BoardError(f"a chessboard has at least 3 x 3 inner corners and squares above 0 mm; {FORM}")
 
     @property
     def corners_sheet_mm(self) -> Floats:
@@ -66,17 +66,17 @@ class Board:
 
     def __post_init__(self) -> None:
         if not re.fullmatch(r"DICT_\w+", self.dictionary) or not hasattr(cv2.aruco, self.dictionary):
-            raise BoardError(f"unknown dictionary {self.dictionary}: name one of OpenCV's, like DICT_5X5_100")
+            raise BoardError(f"unknown dictionary {self.dictionary}; name one of OpenCV's, like DICT_5X5_100")
         if self.squares_x < 3 or self.squares_y < 3:
-            raise BoardError(f"a board of {self.squares_x}x{self.squares_y} squares is too small: at least 3x3")
+            raise BoardError(f"a board of {self.squares_x}x{self.squares_y} squares is too small; give it at least 3x3")
         if not 0 < self.marker_mm < self.square_mm:
             raise BoardError(
-                f"markers of {self.marker_mm:g} mm do not fit into squares of {self.square_mm:g} mm: "
+                f"markers of {self.marker_mm:g} mm do not fit into squares of {self.square_mm:g} mm; "
                 "make them smaller than the squares"
             )
         have, need = self._dictionary().bytesList.shape[0], self.squares_x * self.squares_y // 2
         if need > have:
-            raise BoardError(f"{self.dictionary} has {have} markers, the board needs {need}: take a larger one")
+            raise BoardError(f"{self.dictionary} has {have} markers, the board needs {need}; take a larger one")
 
     def _dictionary(self) -> cv2.aruco.Dictionary:
         return cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, self.dictionary))
@@ -170,18 +170,18 @@ def parse_board(text: str) -> Board | Chessboard:
     if kind == "chessboard" and len(parts) == 2:
         x, y = _count(parts[0], text)
         return Chessboard(x, y, _length_mm(parts[1], text))
-    raise BoardError(f'board "{text}" does not parse: {FORM}')
+    raise BoardError(f'board "{text}" does not parse; {FORM}')
 
 
 def _count(part: str, text: str) -> tuple[int, int]:
     found = re.fullmatch(r"(\d{1,3})x(\d{1,3})", part)
     if not found:
-        raise BoardError(f'board "{text}": "{part}" is not a number of squares: {FORM}')
+        raise BoardError(f'board "{text}": "{part}" is not a number of squares; {FORM}')
     return int(found[1]), int(found[2])
 
 
 def _length_mm(part: str, text: str) -> float:
     found = re.fullmatch(r"(\d+(?:\.\d+)?)\s*(mm|in)", part)
     if not found:
-        raise BoardError(f'board "{text}": "{part}" is not a length with its unit: {FORM}')
+        raise BoardError(f'board "{text}": "{part}" is not a length with its unit; {FORM}')
     return float(found[1]) * (MM_PER_INCH if found[2] == "in" else 1.0)

@@ -52,12 +52,12 @@ def _views(found: Sequence[SheetView | Refused]) -> list[SheetView]:
 
 def _one_size(sizes: Sequence[tuple[str, tuple[int, int]]]) -> tuple[int, int]:
     if not sizes:
-        raise CalibrationError("no pictures of the sheet: give some of it flat on the mat and some tilted")
+        raise CalibrationError("no pictures of the sheet; give some of it flat on the mat and some tilted")
     first, size = sizes[0]
     for name, other in sizes:
         if other != size:
             raise CalibrationError(
-                f"{name} is {other[0]}x{other[1]} and {first} is {size[0]}x{size[1]}: "
+                f"{name} is {other[0]}x{other[1]} and {first} is {size[0]}x{size[1]}; "
                 "take all pictures with one camera in one size"
             )
     return size
@@ -66,6 +66,6 @@ def _one_size(sizes: Sequence[tuple[str, tuple[int, int]]]) -> tuple[int, int]:
 def _check_seen(found: Sequence[SheetView | Refused], refused: Sequence[Refused]) -> None:
     if len(refused) == len(found):
         raise CalibrationError(
-            f"the board is not seen in any of {len(found)} pictures ({refused[0].name}: {refused[0].why}): "
+            f"the board is not seen in any of {len(found)} pictures ({refused[0].name}: {refused[0].why}); "
             "check that it is the board told, and in full view"
         )

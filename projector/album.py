@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -15,6 +16,8 @@ from vision.overlay import draw_units
 from vision.units import Judged
 
 Picture = NDArray[np.uint8]
+
+NAMES = re.compile(r"\d{2,}_(\w+_(light|camera)|measured)\.png")
 
 
 class AlbumError(Exception):
@@ -53,6 +56,11 @@ class Album:
         self._count += 1
         drawn = draw_units(pixels, camera, height_mm, units)
         write_png(self._folder / f"{self._count:02d}_measured.png", drawn)
+
+
+def old_pictures(folder: Path) -> list[Path]:
+    """The pictures that an album left in a folder, and no others."""
+    return [path for path in folder.iterdir() if NAMES.fullmatch(path.name)]
 
 
 def write_png(path: Path, picture: Picture) -> None:

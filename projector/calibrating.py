@@ -61,7 +61,7 @@ def settle(table: Table) -> None:
     """Measure how late the light is by a blink. Raises CalibratingError where the camera does not see it."""
     latency = measure_latency(table.display, table.camera, table.clock)
     if isinstance(latency, NotSeen):
-        raise CalibratingError(f"{latency.why}: {latency.do}")
+        raise CalibratingError(f"{latency.why}; {latency.do}")
     table.latency_s = latency
 
 
@@ -108,9 +108,9 @@ def _take_views(table: Table, board: Board, what: str, count: int) -> list[_Take
 
 def _go_on(still: Still | Pressed | None) -> None:
     if still is None:
-        raise CalibratingError("nothing was laid on the mat for ten minutes: start again when the sheet is at hand")
+        raise CalibratingError("nothing was laid on the mat for ten minutes; start again when the sheet is at hand")
     if isinstance(still, Pressed) and {"q", "escape"} & set(still.keys):
-        raise CalibratingError("ended by a key; no rig was written")
+        raise CalibratingError("ended by a key, no rig was written; start again when the table is free")
 
 
 def _judge(found: SheetView | Refused, picture: Picture, taken: list[_Taken]) -> _Taken | Refused:

@@ -20,6 +20,8 @@ from vision.units import Judged
 
 Picture = NDArray[np.uint8]
 
+PLAIN_CLOTH = Cloth()
+
 
 class CheckError(Exception):
     """A photograph cannot be measured with this rig; the message says in one line what to do."""
@@ -39,7 +41,7 @@ def check_photographs(
     rig: Rig,
     expected: Sequence[ExpectedShape] = (),
     empty: Sequence[Path] = (),
-    cloth: Cloth = Cloth(),
+    cloth: Cloth = PLAIN_CLOTH,
 ) -> Iterator[Checked]:
     """Measure each photograph in turn. Raises CheckError, PictureError."""
     bare = [_read(path, rig) for path in empty]
@@ -63,7 +65,7 @@ def _read(path: Path, rig: Rig) -> Picture:
     size, (width, height) = pixels.shape[1::-1], rig.camera.pinhole.lens.size_px
     if size != (width, height):
         raise CheckError(
-            f"{path} is {size[0]}x{size[1]}, the rig's camera {width}x{height}: "
+            f"{path} is {size[0]}x{size[1]}, the rig's camera {width}x{height}; "
             "use pictures in the size that the rig was made with"
         )
     return pixels

@@ -53,7 +53,7 @@ class PygameDisplay:
         self._pygame = pygame = _pygame_with_a_screen()
         sizes = pygame.display.get_desktop_sizes()
         if not 0 <= display_index < len(sizes):
-            raise DisplayError(f"there is no display {display_index}; there is {_listed(sizes)}")
+            raise DisplayError(f"there is no display {display_index}; choose {_listed(sizes)}")
         self._size = (int(sizes[display_index][0]), int(sizes[display_index][1]))
         self._screen = _opened(pygame, self._size, pygame.FULLSCREEN, display_index)
         if self._screen.get_size() != self._size:
@@ -173,4 +173,4 @@ def _fitting(size_px: tuple[int, int], desktop_px: tuple[int, int]) -> tuple[int
 
 
 def _listed(sizes: list[tuple[int, int]]) -> str:
-    return ", ".join(f"display {n} ({width} x {height})" for n, (width, height) in enumerate(sizes))
+    return " or ".join(f"display {n} ({width} x {height})" for n, (width, height) in enumerate(sizes))

@@ -58,6 +58,15 @@ class Teller:
             listener(told)
         return told
 
+    def refuse(self, line: str) -> None:
+        """Tell what ends the program: one line "what is wrong; what to do" on `err`, and with `as_json` an `error`."""
+        line = " ".join(line.split())
+        message, _, do = line.rpartition("; ")
+        if self._as_json:
+            event = {"event": "error", "t": round(self._clock.now_s(), 3), "message": message, "do": do}
+            _write(self._out, json.dumps(event, ensure_ascii=False))
+        _write(self._err, f"chalkbeam: {line}")
+
 
 def unit_event(judged: Judged, frame: str | None) -> Event:
     """The keys of a `unit` event: what was measured on one unit, and what is said of it.

@@ -29,10 +29,9 @@ from vision.units import Judged
 Picture = NDArray[np.uint8]
 Kept = Callable[[Picture, tuple[Judged, ...], Cutting], None]
 
-EMPTY_FRAMES, FRAMES = (
-    16,
-    4,
-)  # averaged under the lamp: for the mat's picture, which all else is held against; for cloth
+PLAIN_CLOTH = Cloth()
+EMPTY_FRAMES = 16  # averaged under the lamp for the mat's picture, which all else is held against
+FRAMES = 4  # averaged for cloth
 LEAST_CLOTH_MM2 = 600.0  # a larger patch that differs from the mat is not a crumb
 GLANCE_S = 1.0  # between two looks at the keys
 
@@ -45,7 +44,7 @@ class Bench:
     rig: Rig
     journal: Journal
     session: int
-    cloth: Cloth = Cloth()
+    cloth: Cloth = PLAIN_CLOTH
     kept: Kept | None = None  # is handed each picture that was measured, with what was found
 
     @property

@@ -11,7 +11,7 @@ import numpy as np
 
 from calibration.rigfile import save_rig
 from calibration.sheet import Board, picture
-from projector.album import Album
+from projector.album import Album, old_pictures
 from projector.calibrating import Wishes, calibrate
 from projector.display import DisplayError, WindowDisplay
 from projector.events import Event, Teller
@@ -33,6 +33,7 @@ from vision.pile import sum_up
 from vision.units import Judged
 
 SHEET_PX_PER_MM = 8.0
+SUMMARY = "summary.md"
 EVERY = 4  # frames between two pictures in the laptop's window
 
 
@@ -86,7 +87,7 @@ def rehearse(plan: Plan, stage: Stage, teller_of: Callable[[VirtualClock], Telle
         journal.end(session, datetime.now().astimezone())
     teller.forget(person)
     scored = score(units, world.close(), printed.margin_mm)
-    (stage.folder / "summary.md").write_text(summary_text(plan, rig, units, scored), encoding="utf-8")
+    (stage.folder / SUMMARY).write_text(summary_text(plan, rig, units, scored), encoding="utf-8")
     return summary_keys(units, scored)
 
 
@@ -101,10 +102,12 @@ def summary_keys(units: tuple[Judged, ...], scored: Score | None) -> Event:
 
 
 def _make_folder(folder: Path) -> None:
+    """Make the folder, and take away the pictures that an earlier rehearsal left in it. A journal is written on."""
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        for old in (*folder.glob("*.png"), folder / "journal.sqlite"):
-            old.unlink(missing_ok=True)
+        (folder / SUMMARY).touch()
+        for old in old_pictures(folder):
+            old.unlink()
     except OSError as error:
         raise RehearsalError(f"{folder}: cannot be written ({error.strerror}); give another folder with -o") from None
 

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import argparse
-import json
 import sys
 from collections.abc import Sequence
-from typing import NoReturn
+from io import TextIOWrapper
+from typing import Any, NoReturn
 
 from calibration.camera import CalibrationError
 from calibration.rigfile import RigError
@@ -14,9 +14,11 @@ from calibration.sheet import BoardError
 from projector.album import AlbumError
 from projector.calibrating import CalibratingError
 from projector.checking import CheckError
+from projector.clock import WallClock
 from projector.commands import calibrate, check, cut, rehearse
 from projector.commands.options import OptionError
 from projector.display import DisplayError
+from projector.events import Teller
 from projector.journal import JournalError
 from projector.piecing.lengths import LengthError
 from projector.piecing.shapes import ShapeError
@@ -51,10 +53,13 @@ CAUTION = (
 
 
 class _Parser(argparse.ArgumentParser):
-    """One line for a wrong command line, without the usage."""
+    """One line for a wrong command line, without the usage; option names in full, so that new ones break no script."""
+
+    def __init__(self, *args: Any, **keys: Any) -> None:
+        super().__init__(*args, **{"allow_abbrev": False} | keys)
 
     def error(self, message: str) -> NoReturn:
-        raise OptionError(f"{message}; see {self.prog} --help")
+        raise OptionError(message if "; " in message else f"{message}; see {self.prog} --help")
 
 
 def parser() -> argparse.ArgumentParser:
@@ -69,23 +74,20 @@ def parser() -> argparse.ArgumentParser:
 def main(words: Sequence[str] | None = None) -> NoReturn:
     """Run one command and end with its exit code: 0 done, 2 wrong input, 130 interrupted."""
     words = list(sys.argv[1:] if words is None else words)
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, TextIOWrapper):  # lines for scripts are UTF-8 everywhere; odd file names stop nothing
+            stream.reconfigure(encoding="utf-8", errors="backslashreplace")
+    teller = Teller(WallClock(), "--json" in words)
     try:
         args = parser().parse_args(words)
         code = args.run(args)
     except FOR_THE_PERSON as error:
-        _tell_error(str(error), "--json" in words)
+        teller.refuse(str(error))
+        code = 2
+    except OSError as error:  # a full disk, a folder taken away meanwhile
+        teller.refuse(f"{error.filename or 'a file'}: {error.strerror or error}; make room or choose another place")
         code = 2
     except KeyboardInterrupt:
         print("chalkbeam: ended by the keyboard; what was judged is kept", file=sys.stderr)
         code = 130
     sys.exit(code)
-
-
-def _tell_error(line: str, as_json: bool) -> None:
-    """One line on standard error; with --json an `error` event on standard output too."""
-    line = " ".join(line.split())
-    if as_json:
-        message, colon, do = line.rpartition(": ")
-        event = {"event": "error", "t": 0.0, "message": message if colon else line, "do": do if colon else ""}
-        print(json.dumps(event, ensure_ascii=False), flush=True)
-    print(f"chalkbeam: {line}", file=sys.stderr)

@@ -7,12 +7,12 @@ from pathlib import Path
 from typing import Any
 
 from calibration.projector import TapedHeight
-from calibration.rigfile import save_rig
+from calibration.rigfile import check_place, save_rig
 from calibration.sheet import Board, parse_board
 from calibration.solve import camera_from_photographs
 from projector.calibrating import FLAT, TILTED, Wishes, calibrate, rig_of
 from projector.clock import WallClock
-from projector.commands.options import OptionError, add_json, files, positive, read
+from projector.commands.options import OptionError, add_json, files, read, whole
 from projector.display import PygameDisplay
 from projector.events import Teller
 from projector.piecing.lengths import length_mm
@@ -29,7 +29,7 @@ def add(commands: Any) -> None:
     parser = commands.add_parser("calibrate", help="make a rig file", description=__doc__)
     parser.add_argument("-o", "--out", required=True, type=Path, metavar="RIG", help="rig file to write")
     parser.add_argument("--camera", metavar="SOURCE", help="device number, video, http://… stream or folder of stills")
-    parser.add_argument("--display", type=int, metavar="N", help="number of the projector's display, from 0")
+    parser.add_argument("--display", type=whole(0), metavar="N", help="the projector's display, from 0")
     parser.add_argument("--flat", nargs="+", metavar="PHOTO", help="photographs of the sheet flat on the mat")
     parser.add_argument("--tilted", nargs="+", default=[], metavar="PHOTO", help="photographs of the sheet held tilted")
     parser.add_argument("--board", default=BOARD, help=f"what is printed on the sheet ({BOARD})")
@@ -41,10 +41,10 @@ def add(commands: Any) -> None:
         help="of the projector's lens above the mat, by tape measure; it matters for thick cloth",
     )
     parser.add_argument(
-        "--flat-views", type=positive, default=FLAT, metavar="N", help=f"flat places to ask for ({FLAT})"
+        "--flat-views", type=whole(1), default=FLAT, metavar="N", help=f"flat places to ask for ({FLAT})"
     )
     parser.add_argument(
-        "--tilted-views", type=positive, default=TILTED, metavar="N", help=f"tilted views to ask for ({TILTED})"
+        "--tilted-views", type=whole(1), default=TILTED, metavar="N", help=f"tilted views to ask for ({TILTED})"
     )
     add_json(parser)
     parser.set_defaults(run=run)
@@ -53,12 +53,13 @@ def add(commands: Any) -> None:
 def run(args: argparse.Namespace) -> int:
     """From photographs if some are given, else at the table."""
     teller = Teller(WallClock(), args.json)
+    check_place(args.out)
     if args.flat:
         _from_photographs(args, teller)
     elif args.camera is not None and args.display is not None:
         _at_the_table(args, teller)
     else:
-        raise OptionError("calibrate needs --camera and --display, or photographs with --flat and --tilted")
+        raise OptionError("nothing to calibrate from; give --camera and --display, or --flat and --tilted photographs")
     return 0
 
 
@@ -79,7 +80,7 @@ def _from_photographs(args: argparse.Namespace, teller: Teller) -> None:
 def _at_the_table(args: argparse.Namespace, teller: Teller) -> None:
     board = parse_board(args.board)
     if not isinstance(board, Board):
-        raise OptionError("at the table a ChArUco sheet is needed: --board charuco:8x6:30mm:22mm:DICT_5X5_100")
+        raise OptionError("at the table a ChArUco sheet is needed; write --board charuco:8x6:30mm:22mm:DICT_5X5_100")
     height = None if args.projector_height is None else TapedHeight(args.projector_height)
     wishes = Wishes(board, args.flat_views, args.tilted_views, args.sheet_thickness, height)
     clock = WallClock()

@@ -11,7 +11,7 @@ from calibration.rig import Rig
 from calibration.rigfile import load_rig
 from projector.calibrating import settle
 from projector.clock import WallClock
-from projector.commands.options import CLOTH_U_MM, OptionError, add_cloth, add_json
+from projector.commands.options import CLOTH_U_MM, OptionError, add_cloth, add_json, whole
 from projector.display import Display, PygameDisplay
 from projector.events import Teller
 from projector.guided import Bench, guide
@@ -32,7 +32,7 @@ def add(commands: Any) -> None:
     parser.add_argument("plan", type=Path, metavar="PLAN", help="plan file (TOML)")
     parser.add_argument("--rig", required=True, type=Path, help="rig file that calibrate wrote")
     parser.add_argument("--camera", default="0", metavar="SOURCE", help="device number, video or http://… stream (0)")
-    parser.add_argument("--display", type=int, default=1, metavar="N", help="number of the projector's display (1)")
+    parser.add_argument("--display", type=whole(0), default=1, metavar="N", help="the projector's display, from 0 (1)")
     parser.add_argument(
         "--journal", type=Path, default=Path("journal.sqlite"), help="where judged units are kept (journal.sqlite)"
     )
@@ -48,7 +48,7 @@ def run(args: argparse.Namespace) -> int:
     teller = Teller(clock, args.json)
     plan, rig = load_plan(args.plan), load_rig(args.rig)
     if rig.projector is None:
-        raise OptionError(f"{args.rig} knows no projector: calibrate at the table, with --camera and --display")
+        raise OptionError(f"{args.rig} knows no projector; calibrate at the table, with --camera and --display")
     teller.tell("rig", **rig_keys(rig, args.rig))
     with Journal.open(args.journal) as journal:
         camera = open_camera(args.camera, clock)
@@ -91,10 +91,10 @@ def _check_sizes(rig: Rig, camera: Camera, display: Display) -> None:
     seen, known = (frame.shape[1], frame.shape[0]), rig.camera.pinhole.lens.size_px
     if seen != known:
         raise OptionError(
-            f"the camera gives {seen[0]}x{seen[1]}, the rig was made with {known[0]}x{known[1]}: calibrate again"
+            f"the camera gives {seen[0]}x{seen[1]}, the rig was made with {known[0]}x{known[1]}; calibrate again"
         )
     if rig.projector is not None and display.size_px != rig.projector.pinhole.lens.size_px:
         (w, h), (a, b) = display.size_px, rig.projector.pinhole.lens.size_px
         raise OptionError(
-            f"the display is {w}x{h}, the rig's projector {a}x{b}: name the right one, or calibrate again"
+            f"the display is {w}x{h}, the rig's projector {a}x{b}; name the right one, or calibrate again"
         )

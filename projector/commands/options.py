@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import math
 from collections.abc import Callable, Iterable
 from glob import glob
 from pathlib import Path
 from typing import TypeVar
 
-from projector.piecing.lengths import angle_rad, length_mm
+from projector.piecing.lengths import LengthError, angle_rad, length_mm
 
 CLOTH_U_MM = 0.06
 T = TypeVar("T")
@@ -47,13 +46,13 @@ def add_tolerances(parser: argparse.ArgumentParser) -> None:
 
 
 def read(reader: Callable[[str], T]) -> Callable[[str], T]:
-    """A reader whose own error line reaches the person as it is."""
+    """A reader for an option: its own error line reaches the person, with the option's name before it."""
 
     def strict(text: str) -> T:
         try:
             return reader(text)
-        except ValueError as error:
-            raise OptionError(str(error)) from None
+        except LengthError as error:
+            raise argparse.ArgumentTypeError(str(error)) from None
 
     return strict
 
@@ -69,8 +68,12 @@ def files(patterns: Iterable[str]) -> list[Path]:
     return found
 
 
-def positive(text: str) -> int:
-    """A whole number of at least 1."""
-    if not text.isdecimal() or int(text) < 1 or not math.isfinite(int(text)):
-        raise OptionError(f'"{text}" is no whole number of 1 or more')
-    return int(text)
+def whole(least: int) -> Callable[[str], int]:
+    """A reader of whole numbers from `least` up."""
+
+    def read_whole(text: str) -> int:
+        if not (text.isascii() and text.isdecimal() and len(text) < 10 and int(text) >= least):
+            raise argparse.ArgumentTypeError(f'"{text}" does not fit; give a whole number from {least} up')
+        return int(text)
+
+    return read_whole

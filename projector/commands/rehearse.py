@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from projector.commands.options import add_json
+from projector.commands.options import add_json, whole
 from projector.events import Teller
 from projector.piecing.planfile import demo_plan, load_plan
 from projector.rehearsing import Stage, rehearse
@@ -17,7 +17,7 @@ def add(commands: Any) -> None:
     parser = commands.add_parser("rehearse", help="practise at a virtual table", description=__doc__)
     parser.add_argument("plan", type=Path, nargs="?", metavar="PLAN", help="plan file (a small one is built in)")
     parser.add_argument("-o", "--out", required=True, type=Path, metavar="FOLDER", help="where everything is left")
-    parser.add_argument("--seed", type=int, default=1, help="another table and another hand for each number (1)")
+    parser.add_argument("--seed", type=whole(0), default=1, help="another table and another hand for each number (1)")
     parser.add_argument("--show", action="store_true", help="open a window with the camera's view and the light")
     add_json(parser)
     parser.set_defaults(run=run)

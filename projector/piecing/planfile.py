@@ -31,7 +31,7 @@ def load_plan(path: Path) -> Plan:
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError:
-        raise PlanError(f"{path}: not a text in UTF-8, that is no plan") from None
+        raise PlanError(f"{path}: not a text in UTF-8; give a plan file (TOML)") from None
     return plan_from_text(text, path.name)
 
 
@@ -52,7 +52,8 @@ def wanted_shape(text: str) -> Wanted:
     plan = load_plan(Path(file.strip()))
     names = [unit.name for unit in plan.units]
     if name.strip() not in names:
-        raise PlanError(f'{file}: no unit "{name.strip()}"; there are {", ".join(names) or "none"}')
+        do = f"name one of {', '.join(names)}" if names else "the plan has none yet, add it"
+        raise PlanError(f'{file}: no unit "{name.strip()}"; {do}')
     unit = plan.unit(name.strip())
     return Wanted(
         expected_shape(plan, unit),

@@ -70,10 +70,10 @@ def plan_text(plan: Plan) -> str:
 
 def _toml(text: str, file: str) -> dict[str, Any]:
     if len(text) > MOST_BYTES:
-        raise PlanError(f"{file}: larger than {MOST_BYTES // 1_000_000} MB, that is no plan")
+        raise PlanError(f"{file}: larger than {MOST_BYTES // 1_000_000} MB; give a plan file (TOML)")
     for number, line in enumerate(text.splitlines(), 1):
         if len(line) > _LONGEST_LINE:
-            raise PlanError(f"{file}, line {number}: longer than {_LONGEST_LINE} letters, that is no plan")
+            raise PlanError(f"{file}, line {number}: longer than {_LONGEST_LINE} letters; give a plan file (TOML)")
         if line.count(".") > _MOST_DOTS and _QUOTED_OR_COMMENT.sub("", line).count(".") > _MOST_DOTS:
             raise PlanError(f"{file}, line {number}: nested too deep; a plan has [[strips]] and [[units]] only")
     try:
@@ -81,9 +81,9 @@ def _toml(text: str, file: str) -> dict[str, Any]:
     except RecursionError:
         raise PlanError(f"{file}: nested too deep; a plan has [[strips]] and [[units]] only") from None
     except tomllib.TOMLDecodeError as error:
-        raise PlanError(f"{file}: not TOML: {' '.join(str(error).split())}") from None
+        raise PlanError(f"{file}: not TOML: {' '.join(str(error).split())}; correct it there") from None
     except ValueError:  # Python reads no integer of more than 4300 digits
-        raise PlanError(f"{file}: a number in it is too long to be read") from None
+        raise PlanError(f"{file}: a number in it is too long to be read; shorten it") from None
 
 
 def _plan(table: Table) -> Plan:
@@ -119,7 +119,7 @@ def _strip(table: Table) -> Strip:
 def _unit(table: Table) -> Unit:
     both = "shape" in table.rows and _CUT_KEYS & table.rows.keys()
     if both:
-        raise table.wrong("shape", "a unit has either a shape or the keys of a cut (from, make, cut_width, ...)")
+        raise table.wrong("shape", "must stand alone, without the keys of a cut (from, make, cut_width, ...)")
     written = None
     if "shape" in table.rows:
         written = table.rows["shape"]
@@ -153,8 +153,9 @@ def _check_names(plan: Plan, file: str) -> None:
 def _check_unit(plan: Plan, unit: Unit, where: str) -> None:
     names = [strip.name for strip in plan.strips]
     if unit.cut and unit.cut.strip not in names:
-        known = ", ".join(shown(name) for name in names[:10]) or "none"
-        raise PlanError(f"{where}.from = {shown(unit.cut.strip)}: no such strip; there are {known}")
+        known = ", ".join(shown(name) for name in names[:10])
+        do = f"name one of {known}" if known else "add it under [[strips]]"
+        raise PlanError(f"{where}.from = {shown(unit.cut.strip)}: no such strip; {do}")
     try:
         expected_shape(plan, unit)
     except ShapeError as error:
@@ -171,7 +172,7 @@ def _check_strips_go_round(plan: Plan, file: str) -> None:
         needed, gives = strips_needed(strip, unit.cut), units_from_strip(strip, unit.cut)
         if needed is None or needed > left[strip.name]:
             raise PlanError(
-                f"{file}, units[{number}].make = {unit.cut.make}: more than the strips give; "
+                f"{file}, units[{number}].make = {unit.cut.make}: more than the strips give, "
                 f"{shown(strip.name)} gives {gives} each, {left[strip.name]} left; "
                 "lengthen it, raise its count or make fewer"
             )

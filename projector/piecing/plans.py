@@ -88,7 +88,7 @@ def expected_shape(plan: Plan, unit: Unit) -> Shape:
     """The raw outline of a unit, right side up, named after it. Raises ShapeError, KeyError."""
     if unit.cut is None:
         if unit.written is None:
-            raise ShapeError(f"{unit.name}: neither cut from a strip nor written as a shape")
+            raise ShapeError(f"{unit.name}: neither cut from a strip nor written as a shape; do one or the other")
         drawn = parse_shape(unit.written)
         return Shape(unit.name, drawn.corners_mm, drawn.side_names, drawn.seams_mm)
     strip = plan.strip(unit.cut.strip)

@@ -106,7 +106,7 @@ def slant(
     corners = [(0.0, 0.0), (along, 0.0), (along + shift, strip_mm), (shift, strip_mm)]
     for seam in seams_mm:
         if not 0.0 < seam < strip_mm:
-            raise ShapeError(f"{name}: a seam lies between the strip's edges, {seam:g} mm does not")
+            raise ShapeError(f"{name}: a seam at {seam:g} mm is outside; it lies between the strip's edges")
     seams = [((seam * slope, seam), (along + seam * slope, seam)) for seam in seams_mm]
     return _shape(name, corners, _STRIP_AND_CUTS, seams)
 
@@ -178,7 +178,7 @@ def _read_slant(name: str, parts: list[str]) -> Shape:
     _check_count(name, parts, 4, 5)
     lean = parts[3].lower()
     if lean not in ("left", "right"):
-        raise ShapeError(f'{_short(name)}: "{_short(parts[3])}" is neither left nor right')
+        raise ShapeError(f'{_short(name)}: "{_short(parts[3])}" is neither left nor right; write one of them')
     seams = tuple(length_mm(part) for part in parts[4:])
     return slant(
         length_mm(parts[0]),
@@ -195,7 +195,7 @@ def _read_polygon(name: str, parts: list[str]) -> Shape:
     places = [coordinates_mm(part) for part in parts]
     for part, place in zip(parts, places, strict=True):
         if len(place) != 2:
-            raise ShapeError(f'{_short(name)}: "{_short(part)}" is not the two lengths of a corner')
+            raise ShapeError(f'{_short(name)}: "{_short(part)}" is not the two lengths of a corner; write x and y')
     return polygon([(x, y) for x, y in places], name)
 
 
@@ -247,16 +247,16 @@ def _shape(
     """Check that the corners make a simple polygon, counter-clockwise, of a size that can be cut."""
     corners_mm = np.array(corners, dtype=np.float64).reshape(-1, 2)
     if not np.all(np.isfinite(corners_mm)) or np.abs(corners_mm).max() > LONGEST_MM:
-        raise ShapeError(f"{_short(name)}: larger than 100 m")
+        raise ShapeError(f"{_short(name)}: larger than 100 m; make it smaller")
     if not 3 <= len(corners_mm) <= MOST_CORNERS:
-        raise ShapeError(f"{_short(name)}: a polygon has 3 to {MOST_CORNERS} corners, not {len(corners_mm)}")
+        raise ShapeError(f"{_short(name)}: {len(corners_mm)} corners; a polygon has 3 to {MOST_CORNERS}")
     sides_mm = np.hypot(*(np.roll(corners_mm, -1, axis=0) - corners_mm).T)
     if sides_mm.min() < 0.01:
-        raise ShapeError(f"{_short(name)}: side {int(sides_mm.argmin())} has no length")
+        raise ShapeError(f"{_short(name)}: side {int(sides_mm.argmin())} has no length; make it longer")
     if not LinearRing(corners_mm).is_simple:
-        raise ShapeError(f"{_short(name)}: its sides cross")
+        raise ShapeError(f"{_short(name)}: its sides cross; give the corners in their order around it")
     if _area(corners_mm) <= 0.0:
-        raise ShapeError(f"{_short(name)}: its corners run clockwise, give them the other way round")
+        raise ShapeError(f"{_short(name)}: its corners run clockwise; give them the other way round")
     seams_mm = np.array(seams or [], dtype=np.float64).reshape(-1, 2, 2)
     return Shape(name, corners_mm, side_names, seams_mm)
 
@@ -268,7 +268,7 @@ def _area(corners_mm: Floats) -> float:
 
 def _check_sizes(name: str, *sizes_mm: float) -> None:
     if any(not 0.0 < size < math.inf for size in sizes_mm):
-        raise ShapeError(f"{_short(name)}: a size must be greater than 0")
+        raise ShapeError(f"{_short(name)}: a size is 0; make it greater")
 
 
 def _check_angle(name: str, angle: float, most: float) -> None:
@@ -276,13 +276,13 @@ def _check_angle(name: str, angle: float, most: float) -> None:
     most -= _SHARPEST_RAD if most == math.pi else 0.0
     if not _SHARPEST_RAD <= angle <= most:
         degrees, most_deg = math.degrees(angle), round(math.degrees(most))
-        raise ShapeError(f"{_short(name)}: an angle of {degrees:g} degrees, but it lies between 1 and {most_deg}")
+        raise ShapeError(f"{_short(name)}: an angle of {degrees:g} degrees; it lies between 1 and {most_deg}")
 
 
 def _check_count(name: str, parts: list[str], least: int, most: int) -> None:
     if not least <= len(parts) <= most or not all(parts):
         wanted = f"{least}" if least == most else f"{least} to {most}"
-        raise ShapeError(f"{_short(name)}: {len(parts)} parts with commas between, but it takes {wanted}")
+        raise ShapeError(f"{_short(name)}: {len(parts)} parts with commas between are wrong; it takes {wanted}")
 
 
 def _short(text: str) -> str:

@@ -36,7 +36,7 @@ class Table:
                 raise PlanError(f"{self.where}{shown(key)[1:-1]}: no such key; {meant}")
 
     def wrong(self, key: str, why: str) -> PlanError:
-        return PlanError(f"{self.where}{key} = {shown(self.rows.get(key))}: {why}")
+        return PlanError(f"{self.where}{key} = {shown(self.rows.get(key))}: does not fit; it {why}")
 
     def needs(self, key: str, like: str) -> None:
         if key not in self.rows:
@@ -108,7 +108,7 @@ class Table:
         if not isinstance(value, list) or not all(isinstance(row, dict) for row in value):
             raise self.wrong(key, f"must be tables, each begun by a line [[{key}]]")
         if len(value) > MOST_ROWS:
-            raise PlanError(f"{self.where}{key}: {len(value)} of them, at most {MOST_ROWS} are taken")
+            raise PlanError(f"{self.where}{key}: {len(value)} of them are too many; at most {MOST_ROWS} are taken")
         return [Table(f"{self.where}{key}[{n}].", row, keys) for n, row in enumerate(value, 1)]
 
 

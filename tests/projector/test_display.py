@@ -86,7 +86,7 @@ def test_an_unknown_display_is_refused_with_what_there_is(tmp_path: Path) -> Non
     code = OPEN.format(3)
     with open_screen(tmp_path, SIZE_PX) as screen:
         told = run_child(code, screen.environment)
-    assert told.stdout == "there is no display 3; there is display 0 (1000 x 613)\n"
+    assert told.stdout == "there is no display 3; choose display 0 (1000 x 613)\n"
     assert told.stderr == ""
 
 

@@ -173,7 +173,8 @@ def test_the_app_calibrates_and_its_line_lies_where_the_cloth_demands_it(tmp_pat
         rig = str(tmp_path / "rig.json")
         calibrated = run_app(["calibrate", *devices, "-o", rig], screen, studio, tmp_path)
         assert calibrated.code == 0, calibrated.words[-2000:]
-        cut = run_app(["cut", str(plan), "--rig", rig, *devices], screen, studio, tmp_path)
+        journal = ["--journal", str(tmp_path / "journal.sqlite")]
+        cut = run_app(["cut", str(plan), "--rig", rig, *journal, *devices], screen, studio, tmp_path)
         assert cut.code == 0, cut.words[-2000:]
         truth = studio.ends()
     print(f"calibrated and cut in {time.monotonic() - began_s:.0f} s, lines {truth['line_error_rms_mm']:.3f} mm RMS")

@@ -88,9 +88,7 @@ def test_places_follow_one_another_each_with_its_unit():
         coordinates_mm("10 4 mm")
 
 
-@pytest.mark.parametrize(
-    ("text", "degrees"), [("45 deg", 45), ("22 1/2 deg", 22.5), ("0.5°", 0.5), ("90 degrees", 90)]
-)
+@pytest.mark.parametrize(("text", "degrees"), [("45 deg", 45), ("22 1/2 deg", 22.5), ("0.5°", 0.5), ("90 degrees", 90)])
 def test_angles_are_read(text, degrees):
     assert angle_rad(text) == math.radians(degrees)
 

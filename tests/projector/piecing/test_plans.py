@@ -58,31 +58,31 @@ def test_what_is_left_out_has_the_usual_values():
             STRIP.replace("width", "widht"),
             'plan.toml, strips[1].widht: no such key; did you mean "width"?',
         ),
-        (STRIP.replace('"4 in"', "4"), "strips[1].width = 4: must be text in quotes with its unit"),
-        (STRIP.replace('"4 in"', "nan"), "strips[1].width = nan: must be text in quotes"),
-        (STRIP.replace("4 in", "0 in"), 'strips[1].width = "0 in": must be greater than 0'),
+        (STRIP.replace('"4 in"', "4"), "strips[1].width = 4: does not fit; it must be text in quotes with its unit"),
+        (STRIP.replace('"4 in"', "nan"), "strips[1].width = nan: does not fit; it must be text in quotes"),
+        (STRIP.replace("4 in", "0 in"), 'strips[1].width = "0 in": does not fit; it must be greater than 0'),
         (STRIP.replace("4 in", "-4 in"), 'strips[1].width = "-4 in": a length cannot be negative'),
         (STRIP.replace("4 in", "1e308 mm"), 'strips[1].width = "1e308 mm": not a number with a unit'),
         ('[[strips]]\nname = "s"\n', 'strips[1].width is missing; write width = "4 1/2 in"'),
-        (STRIP + 'seams = ["4 in"]\n', "strips[1].seams = list of 1: must rise from the lower edge"),
-        (STRIP + 'seams = ["2 in", "1 in"]\n', "strips[1].seams = list of 2: must rise"),
-        (STRIP + 'seams = "2 in"\n', 'strips[1].seams = "2 in": must be a row'),
+        (STRIP + 'seams = ["4 in"]\n', "strips[1].seams = list of 1: does not fit; it must rise from the lower edge"),
+        (STRIP + 'seams = ["2 in", "1 in"]\n', "strips[1].seams = list of 2: does not fit; it must rise"),
+        (STRIP + 'seams = "2 in"\n', 'strips[1].seams = "2 in": does not fit; it must be a row'),
         (STRIP + STRIP, 'strips[2].name = "s": taken already'),
-        (UNIT, 'units[1].from = "s": no such strip; there are none'),
+        (UNIT, 'units[1].from = "s": no such strip; add it under [[strips]]'),
         (STRIP + UNIT.replace("45 deg", "95 deg"), "units[1]: u: an angle of 95 degrees"),
-        (STRIP + UNIT.replace("= 2", "= 0"), "units[1].make = 0: must be a whole number"),
-        (STRIP + UNIT.replace("= 2", "= true"), "units[1].make = True: must be a whole number"),
-        (STRIP + UNIT.replace("= 2", "= 9999999999999"), "units[1].make = 9999999999999: must be"),
+        (STRIP + UNIT.replace("= 2", "= 0"), "units[1].make = 0: does not fit; it must be a whole number"),
+        (STRIP + UNIT.replace("= 2", "= true"), "units[1].make = True: does not fit; it must be a whole number"),
+        (STRIP + UNIT.replace("= 2", "= 9999999999999"), "units[1].make = 9999999999999: does not fit; it must be"),
         (
             STRIP + UNIT.replace("= 2", "= 9"),
-            'units[1].make = 9: more than the strips give; "s" gives 3 each',
+            'units[1].make = 9: more than the strips give, "s" gives 3 each',
         ),
-        (STRIP + UNIT + 'lean = "up"\n', 'units[1].lean = "up": must be "left" or "right"'),
-        (STRIP + UNIT + 'shape = "square(4 in)"\n', "a unit has either a shape or the keys of a cut"),
+        (STRIP + UNIT + 'lean = "up"\n', 'units[1].lean = "up": does not fit; it must be "left" or "right"'),
+        (STRIP + UNIT + 'shape = "square(4 in)"\n', "must stand alone, without the keys of a cut"),
         ('[[units]]\nname = "u"\nshape = "halves(4)"\n', 'units[1]: halves(4): "4": a length needs its unit'),
-        ('[[units]]\nname = "u"\nshape = 4\n', "units[1].shape = 4: must be text in quotes"),
-        ('hand = "both"\n', 'hand = "both": must be "left" or "right"'),
-        ("strips = 3\n", "strips = 3: must be tables"),
+        ('[[units]]\nname = "u"\nshape = 4\n', "units[1].shape = 4: does not fit; it must be text in quotes"),
+        ('hand = "both"\n', 'hand = "both": does not fit; it must be "left" or "right"'),
+        ("strips = 3\n", "strips = 3: does not fit; it must be tables"),
         ("tolerance = ", "not TOML"),
         ("a = " + "[" * 4000, "nested too deep"),
         ("a = " + "{a=" * 1500, "nested too deep"),
@@ -90,7 +90,7 @@ def test_what_is_left_out_has_the_usual_values():
         ("a = " + "9" * 4990, "too long to be read"),
         ("a = " + "9" * 9000, "longer than 5000 letters"),
         ("#" * 2_000_000, "larger than 1 MB"),
-        ("[[strips]]\n" * 70_000, "70000 of them, at most 1000"),
+        ("[[strips]]\n" * 70_000, "70000 of them are too many; at most 1000"),
         ("[[units]]\nshape = 'square(1 in)'\nname = " + '"\\u0000"', "must be one line"),
     ],
     ids=lambda text: ascii(text[:40]),
@@ -127,7 +127,7 @@ def test_a_wanted_shape_is_a_shape_or_a_unit_of_a_plan():
     wave = wanted_shape(f"{DEMO}:wave")
     assert wave.shape.corners_mm[1, 0] == pytest.approx(50.8 * math.sqrt(2))
     assert wave.tolerance_mm == 0.79375
-    with pytest.raises(PlanError, match='no unit "ripple"; there are wave, lamp'):
+    with pytest.raises(PlanError, match='no unit "ripple"; name one of wave, lamp'):
         wanted_shape(f"{DEMO}:ripple")
     with pytest.raises(ShapeError, match="no shape"):
         wanted_shape("ripple")
@@ -137,9 +137,7 @@ mm = st.floats(1.0, 500.0)
 names = st.text(st.characters(codec="utf-8"), min_size=1, max_size=20).filter(
     lambda name: name.strip() and name.isprintable()
 )
-strips = st.builds(
-    Strip, names, mm, st.just(90_000.0), st.just(()), st.tuples(names, names), mm, st.integers(1, 9)
-)
+strips = st.builds(Strip, names, mm, st.just(90_000.0), st.just(()), st.tuples(names, names), mm, st.integers(1, 9))
 
 
 @given(names, strips, mm, st.integers(15, 90), st.sampled_from(["left", "right"]), st.none() | mm)
