@@ -121,7 +121,7 @@ class VirtualTable:
 
     def _check(self) -> None:
         if self._ended:
-            raise WorldEndedError("the rehearsal is over: start a new virtual table")
+            raise WorldEndedError("the rehearsal is over; start a new virtual table")
 
 
 def virtual_table(
