@@ -21,6 +21,7 @@ Floats = NDArray[np.float64]
 
 GUARD = 1.645  # standard uncertainties at each limit: 5 % on one side of a normal distribution
 OTHER_MM = 6.0  # farther off than this at a corner is another shape
+TIE_BREAK = 0.01  # weight of what decides a rectangle's turn, beside 1 for a side's midpoint
 MIRROR_MM = 1.0  # a mirror image nearer than this to the shape is the same shape
 
 
@@ -30,7 +31,7 @@ def judge(unit: MeasuredUnit, expected: Sequence[ExpectedShape]) -> Judged:
     The order of the verdicts: look again, other, turned over, short, trim, close, fits.
     """
     if not expected:
-        return Judged(unit)
+        return Judged(unit, why=TROUBLES.get(unit.trouble or "", ""))
     if unit.trouble is not None:
         return Judged(unit, expected[0].name, verdict=Verdict.LOOK_AGAIN, why=TROUBLES.get(unit.trouble, unit.trouble))
     fits = [fit for shape in expected for fit in (best_fit(unit, shape),) if fit is not None]
@@ -102,23 +103,24 @@ def _fit(unit: MeasuredUnit, shape: ExpectedShape, roll: int, mirrored: bool) ->
 
 
 def _rigid_fit(expected: Floats, measured: Floats) -> tuple[Floats, Floats]:
-    """Turn (2, 2) and shift (2,) of the least mean square distance along the measured sides from the expected lines.
+    """Turn (2, 2) and shift (2,) that least-squares the side midpoints' offsets (Gauss-Newton from the corners').
 
-    Gauss-Newton from the corners' best turn. Two points a side stand for all of it (Gauss-Legendre quadrature, exact
-    for the square of a straight line's distance): its middle alone would not see a rectangle turn.
+    The midpoints alone do not see a rectangle turn: points at a quarter of each side's length from its ends have a
+    say too, so small that it counts only where the midpoints have none.
     """
     centre_e, centre_m = expected.mean(axis=0), measured.mean(axis=0)
     e, m = expected - centre_e, measured - centre_m
     angle = math.atan2(float(np.sum(e[:, 0] * m[:, 1] - e[:, 1] * m[:, 0])), float(np.sum(e * m)))
-    middles, halves = (m + np.roll(m, -1, axis=0)) / 2.0, sides_of(m) / 2.0
-    points = np.concatenate([middles - halves / math.sqrt(3.0), middles + halves / math.sqrt(3.0)])
+    middles, quarters = (m + np.roll(m, -1, axis=0)) / 2.0, sides_of(m) / 4.0
+    points = np.concatenate([middles, middles - quarters, middles + quarters])
+    weight = np.repeat([1.0, TIE_BREAK, TIE_BREAK], len(m))[:, None]
     shift = np.zeros(2)
     for _ in range(5):
         placed = e @ _turn(angle).T + shift
-        normals = np.tile(outward_normals(placed), (2, 1))
-        offsets = np.sum((points - np.tile(placed, (2, 1))) * normals, axis=1)
+        normals = np.tile(outward_normals(placed), (3, 1))
+        offsets = np.sum((points - np.tile(placed, (3, 1))) * normals, axis=1)
         lever = normals[:, 1] * (points[:, 0] - shift[0]) - normals[:, 0] * (points[:, 1] - shift[1])
-        change = np.linalg.lstsq(np.column_stack([normals, lever]), offsets, rcond=None)[0]
+        change = np.linalg.lstsq(weight * np.column_stack([normals, lever]), weight[:, 0] * offsets, rcond=None)[0]
         shift, angle = shift + change[:2], angle + float(change[2])
     return _turn(angle), centre_m + shift - _turn(angle) @ centre_e
 

@@ -57,6 +57,8 @@ def measure_units(
     px_per_mm = _px_per_mm(camera, on_mat)
     slopes, differs = scene.slopes(), difference_map(scene)
     regions = find_regions(scene, on_mat, LEAST_AREA_MM2 * px_per_mm**2)
+    if not scene.known:  # the table around the mat reaches the rim, and nothing tells it from cloth
+        regions = [region for region in regions if not region.cut_off]
     first = [_measure_region(scene, slopes, camera, cloth, regions, i, differs) for i in range(len(regions))]
     blur = _blur_of([fits for found in first if found is not None for fits in found[1]])
     units = []

@@ -46,7 +46,11 @@ def difference_map(scene: Scene, smooth_px: int = SMOOTH_PX) -> NDArray[np.float
     # The noise of the smoothed difference is measured, not computed: compression correlates neighbours.
     # It cannot be better than half a step of the 8-bit encoding, though compression may leave exact zeros.
     spread = np.array([max(bare_spread(smoothed[::4, ::4, c].ravel()), 0.5 * scene.step) for c in range(3)], np.float32)
-    scaled = (smoothed - np.array([commonest(smoothed[::4, ::4, c].ravel()) for c in range(3)], np.float32)) / spread
+    # Brighter places are noisier: the photons' share grows with the light (Poisson), the encoding's step likewise.
+    level = scene.bare[..., :1]
+    brighter = np.sqrt(np.maximum(level / max(float(np.median(level[::8, ::8])), 1e-4), 1.0))
+    middle = np.array([commonest(smoothed[::4, ::4, c].ravel()) for c in range(3)], np.float32)
+    scaled = (smoothed - middle) / (spread * brighter)
     return np.asarray(np.sqrt(np.sum(scaled * scaled, axis=2)), np.float32)
 
 
@@ -79,7 +83,7 @@ def _regions(
     mask = np.pad(differs, CLOSE_PX)  # so that closing does not stick to the rim
     if close_px:
         mask = np.asarray(cv2.morphologyEx(mask, cv2.MORPH_CLOSE, _disc(close_px)), np.uint8)
-    mask = _opened(_fill(mask), OPEN_PX)
+    mask = _opened(_filled(mask, np.pad(rim, CLOSE_PX)), OPEN_PX)
     mask = np.ascontiguousarray(mask[CLOSE_PX:-CLOSE_PX, CLOSE_PX:-CLOSE_PX])
     count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4, ltype=cv2.CV_32S)
     return [
@@ -143,12 +147,19 @@ def _disc(size_px: int) -> NDArray[np.uint8]:
     return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size_px, size_px)), dtype=np.uint8)
 
 
-def _fill(mask: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """Fill what is enclosed."""
-    outlines, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    filled = np.zeros_like(mask)
+def _filled(mask: NDArray[np.uint8], rim: NDArray[np.bool_]) -> NDArray[np.uint8]:
+    """Fill what is enclosed, but not by what reaches the rim: that may be the table all around the mat."""
+    _, labels = cv2.connectedComponents(mask, connectivity=8, ltype=cv2.CV_32S)
+    at_rim = np.zeros(int(labels.max()) + 1, bool)
+    at_rim[np.unique(np.asarray(labels)[rim])] = True
+    at_rim[0] = False
+    open_ones = at_rim[labels]
+    outlines, _ = cv2.findContours(
+        np.where(open_ones, 0, mask).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE
+    )
+    filled = open_ones.astype(np.uint8)
     cv2.drawContours(filled, outlines, -1, 1, cv2.FILLED)
-    return filled
+    return np.asarray(filled, np.uint8)
 
 
 def _rim(on_mat: NDArray[np.bool_]) -> NDArray[np.bool_]:
