@@ -65,7 +65,7 @@ def old_pictures(folder: Path) -> list[Path]:
 
 def write_png(path: Path, picture: Picture) -> None:
     """Write a picture. Raises AlbumError."""
-    good, data = cv2.imencode(".png", picture, [cv2.IMWRITE_PNG_COMPRESSION, 3])
+    good, data = cv2.imencode(".png", picture, [cv2.IMWRITE_PNG_COMPRESSION, 1])
     try:
         if not good:
             raise OSError("not encoded")

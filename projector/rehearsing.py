@@ -30,7 +30,7 @@ from projector.summary import summary_text
 from projector.table import Picture, Table
 from vision.measure import Cloth
 from vision.pile import sum_up
-from vision.units import Judged
+from vision.units import Judged, Verdict
 
 SHEET_PX_PER_MM = 8.0
 SUMMARY = "summary.md"
@@ -79,7 +79,9 @@ def rehearse(plan: Plan, stage: Stage, teller_of: Callable[[VirtualClock], Telle
     cloth = Cloth()
 
     def kept(pixels: Picture, units: tuple[Judged, ...], _: Cutting) -> None:
-        album.measured(pixels, rig.camera.pinhole, cloth.height_mm, units)
+        # The strip is no unit, and has no verdict in the pictures.
+        named = tuple(Judged(one.unit) if one.verdict is Verdict.OTHER else one for one in units)
+        album.measured(pixels, rig.camera.pinhole, cloth.height_mm, named)
 
     with Journal.open(stage.folder / "journal.sqlite") as journal:
         session = journal.begin(datetime.now().astimezone(), "rehearse", plan_text(plan), str(rig_file))

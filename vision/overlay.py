@@ -12,6 +12,7 @@ from calibration.pinhole import Pinhole
 from vision.units import Judged, Verdict
 
 Floats = NDArray[np.float64]
+Colour = tuple[int, int, int]
 
 # Okabe and Ito, "Color Universal Design", 2008: told apart by colour-blind people. Blue green red.
 COLOURS = {
@@ -44,15 +45,22 @@ def draw_units(
     """A copy of the picture (H, W, 3) with outline, corner 0, seams, widths and verdict of each unit drawn on it."""
     picture = pixels.copy()
     scale = max(1.0, pixels.shape[1] / 1920)
-    for i, judged in enumerate(units):
+    outlines_px = [camera.px_from_mat(judged.unit.corners_mat_mm, height_mm) for judged in units]
+    for judged, outline_px in zip(units, outlines_px, strict=True):
         colour = COLOURS[judged.verdict]
-        outline_px = camera.px_from_mat(judged.unit.corners_mat_mm, height_mm)
         _line(picture, outline_px, True, colour, scale)
         for seam in judged.unit.seams:
             _line(picture, camera.px_from_mat(seam.ends_mat_mm, height_mm), False, colour, scale)
         cv2.circle(picture, _fixed(outline_px[0]), round(3 * scale * 16), colour, -1, cv2.LINE_AA, SUBPIXEL_BITS)
+    taken = [np.array([outline_px.min(axis=0), outline_px.max(axis=0)]) for outline_px in outlines_px]
+    size_px = np.array(pixels.shape[1::-1], np.float64)
+    for i, (judged, outline_px) in enumerate(zip(units, outlines_px, strict=True)):
         name = names[i] if i < len(names) else f"{i + 1}"
-        _tag(picture, outline_px, [f"{name} {SIGNS[judged.verdict]}".strip(), *_lines(judged)], colour, scale)
+        lines = [f"{name} {SIGNS[judged.verdict]}".strip(), *_lines(judged)]
+        plate_px = _plate_px(lines, scale)
+        corner_px = _free_corner(outline_px, plate_px, taken, size_px)
+        taken.append(np.array([corner_px, corner_px + plate_px]))
+        _write(picture, corner_px, plate_px, lines, COLOURS[judged.verdict], scale)
     return picture
 
 
@@ -76,20 +84,39 @@ def _line(
         cv2.polylines(picture, [fixed], closed, ink, max(1, round(width * scale)), cv2.LINE_AA, SUBPIXEL_BITS)
 
 
-def _tag(
-    picture: NDArray[np.uint8], outline_px: Floats, lines: Sequence[str], colour: tuple[int, int, int], scale: float
+def _plate_px(lines: Sequence[str], scale: float) -> Floats:
+    """Width and height of a plate of text."""
+    widths = [cv2.getTextSize(line, FONT, 0.5 * scale, 1)[0][0] for line in lines]
+    return np.array([max(widths) + 20 * scale, 19 * scale * len(lines) + 10 * scale])
+
+
+def _free_corner(outline_px: Floats, plate_px: Floats, taken: Sequence[Floats], size_px: Floats) -> Floats:
+    """Upper-left corner of a plate beside an outline, where it covers least of what is taken: (2, 2) boxes."""
+    low, high, gap = outline_px.min(axis=0), outline_px.max(axis=0), 10.0
+    middle = (low + high - plate_px) / 2.0
+    places = [
+        np.array([high[0] + gap, middle[1]]),
+        np.array([low[0] - gap - plate_px[0], middle[1]]),
+        np.array([middle[0], high[1] + gap]),
+        np.array([middle[0], low[1] - gap - plate_px[1]]),
+    ]
+    places = [np.clip(place, 0.0, np.maximum(size_px - plate_px, 0.0)) for place in places]
+
+    def covered(place: Floats) -> float:
+        reach = [np.minimum(place + plate_px, box[1]) - np.maximum(place, box[0]) for box in taken]
+        return float(sum(np.prod(np.maximum(r, 0.0)) for r in reach))
+
+    return min(places, key=covered)
+
+
+def _write(
+    picture: NDArray[np.uint8], corner_px: Floats, plate_px: Floats, lines: Sequence[str], colour: Colour, scale: float
 ) -> None:
-    """A small dark plate with text beside the unit's right end, or its left one where the picture ends."""
-    size, step, gap = 0.5 * scale, round(19 * scale), round(10 * scale)
-    widths = [cv2.getTextSize(line, FONT, size, 1)[0][0] for line in lines]
-    plate = np.array([max(widths) + 2 * gap, step * len(lines) + gap])
-    low, high = outline_px.min(axis=0), outline_px.max(axis=0)
-    right = high[0] + gap + plate[0] < picture.shape[1]
-    corner = np.array([high[0] + gap if right else low[0] - gap - plate[0], (low[1] + high[1] - plate[1]) / 2.0])
-    x, y = (int(v) for v in np.clip(corner, 0, np.maximum(np.array(picture.shape[1::-1]) - plate, 0)).round())
-    patch = picture[y : y + plate[1], x : x + plate[0]]
+    """A dark plate with text."""
+    (x, y), (width, height) = (np.rint(v).astype(int) for v in (corner_px, plate_px))
+    patch = picture[y : y + height, x : x + width]
     patch[:] = patch // 4
-    cv2.rectangle(picture, (x, y), (x + int(plate[0]) - 1, y + int(plate[1]) - 1), colour, max(1, round(scale)))
+    cv2.rectangle(picture, (int(x), int(y)), (int(x + width - 1), int(y + height - 1)), colour, max(1, round(scale)))
     for k, line in enumerate(lines):
-        at = (x + gap, y + step * (k + 1) - round(2 * scale))
-        cv2.putText(picture, line, at, FONT, size, (255, 255, 255), max(1, round(scale)), cv2.LINE_AA)
+        at = (round(x + 10 * scale), round(y + 19 * scale * (k + 1) - 2 * scale))
+        cv2.putText(picture, line, at, FONT, 0.5 * scale, (255, 255, 255), max(1, round(scale)), cv2.LINE_AA)

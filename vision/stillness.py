@@ -49,7 +49,7 @@ class Stillness:
 
 def small_picture(pixels: NDArray[np.uint8]) -> Floats:
     """A frame (H, W, 3) as a small picture, (h, w) float64: the root of its linear green light, about 0 to 1."""
-    green = LINEAR_OF_BYTE[pixels[..., 1]]
+    green = cv2.LUT(cv2.extractChannel(pixels, 1), LINEAR_OF_BYTE)
     width = min(SMALL_PX, pixels.shape[1])
     height = max(1, round(pixels.shape[0] * width / pixels.shape[1]))
     small = cv2.resize(green, (width, height), interpolation=cv2.INTER_AREA)

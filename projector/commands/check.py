@@ -13,7 +13,7 @@ from calibration.rigfile import load_rig
 from projector.album import write_png
 from projector.checking import Checked, check_photographs
 from projector.clock import WallClock
-from projector.commands.options import CLOTH_U_MM, add_cloth, add_json, add_tolerances, files
+from projector.commands.options import CLOTH_U_MM, OptionError, add_cloth, add_json, add_tolerances, files
 from projector.events import Teller, unit_event
 from projector.piecing.planfile import wanted_shape
 from vision.expected import ExpectedShape, Tolerance
@@ -53,6 +53,8 @@ def run(args: argparse.Namespace) -> int:
     rig = load_rig(args.rig)
     cloth = Cloth(args.cloth, CLOTH_U_MM)
     expected = [expected_of(text, args.tolerance, args.angle_tolerance) for text in args.expect]
+    if args.picture is not None and not args.picture.parent.is_dir():
+        raise OptionError(f"{args.picture}: cannot be written, the folder is missing; make it, or give another")
     paths, all_units = files(args.photos), list[Judged]()
     for checked in check_photographs(paths, rig, expected, files(args.empty), cloth):
         for judged in checked.units:

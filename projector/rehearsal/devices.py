@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from projector.rehearsal.world import VirtualTable, WorldEndedError
 from vision.cameras import CameraError, Frame
 
-FRAME_S = 1 / 30
+FRAME_S = 1 / 15  # what a webcam in full size gives in a dim room
 
 
 class VirtualClock:

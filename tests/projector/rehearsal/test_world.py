@@ -6,7 +6,7 @@ import pytest
 from projector.clock import Clock
 from projector.display import Display
 from projector.rehearsal.cloth import ClothToLay
-from projector.rehearsal.devices import VirtualCamera, VirtualClock, VirtualDisplay
+from projector.rehearsal.devices import FRAME_S, VirtualCamera, VirtualClock, VirtualDisplay
 from projector.rehearsal.exposure import Film
 from projector.rehearsal.light import linear_from_srgb
 from projector.rehearsal.person import Work
@@ -112,10 +112,10 @@ def test_devices_stand_behind_the_protocols() -> None:
     assert display.size_px == SMALL
     display.show(WHITE)
     times = [camera.read().t_s for _ in range(3)]
-    assert np.diff(times) == pytest.approx(1 / 30)
+    assert np.diff(times) == pytest.approx(FRAME_S)
     assert passing.now_s() == times[-1]
     passing.wait_s(0.5)
-    assert camera.read().t_s - times[-1] == pytest.approx(0.5 + 1 / 30, abs=1 / 30)
+    assert camera.read().t_s - times[-1] == pytest.approx(0.5 + FRAME_S, abs=FRAME_S)
     assert display.keys() == []
     world.close()
     with pytest.raises(CameraError, match="over"):
