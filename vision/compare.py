@@ -21,7 +21,9 @@ Floats = NDArray[np.float64]
 
 GUARD = 1.645  # standard uncertainties at each limit: 5 % on one side of a normal distribution
 OTHER_MM = 6.0  # farther off than this at a corner is another shape
-TIE_BREAK = 0.01  # weight of what decides a rectangle's turn, beside 1 for a side's midpoint
+TIE_BREAK = (
+    0.3  # weight of what decides a rectangle's turn, beside 1 for a side's midpoint; much less and it turns by degrees
+)
 MIRROR_MM = 1.0  # a mirror image nearer than this to the shape is the same shape
 
 
@@ -106,7 +108,7 @@ def _rigid_fit(expected: Floats, measured: Floats) -> tuple[Floats, Floats]:
     """Turn (2, 2) and shift (2,) that least-squares the side midpoints' offsets (Gauss-Newton from the corners').
 
     The midpoints alone do not see a rectangle turn: points at a quarter of each side's length from its ends have a
-    say too, so small that it counts only where the midpoints have none.
+    say too. It must not be tiny: a rectangle that turns by degrees comes nearer to midpoints a little too close.
     """
     centre_e, centre_m = expected.mean(axis=0), measured.mean(axis=0)
     e, m = expected - centre_e, measured - centre_m

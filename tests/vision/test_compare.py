@@ -56,8 +56,20 @@ def test_offsets_of_one_side_moved():
     assert judged.verdict is Verdict.FITS
 
 
+@given(st.floats(-1.5, 1.5), st.floats(-1.0, 1.0), st.integers(0, 3))
+def test_a_fitted_shape_lies_as_the_unit_does(deg, outward_mm, side):
+    # The midpoints of a rectangle's sides alone would let it turn by several degrees.
+    corners = turned_side(with_side_moved(OBLONG.corners_mm, side, outward_mm), side, deg)
+    fit = best_fit(measured(corners), OBLONG)
+    assert fit is not None
+    along = fit.corners_mat_mm[1] - fit.corners_mat_mm[0]
+    assert abs(math.degrees(math.atan(along[1] / along[0]))) <= abs(deg) + 0.2  # half a turn is the same oblong
+
+
 def test_offsets_of_a_grown_shape():
-    corners = laid(OBLONG.corners_mm + [[-0.2, -0.2], [0.2, -0.2], [0.2, 0.2], [-0.2, 0.2]], -71.0, (5.0, 900.0))
+    corners = laid(
+        OBLONG.corners_mm + np.array([[-0.2, -0.2], [0.2, -0.2], [0.2, 0.2], [-0.2, 0.2]]), -71.0, (5.0, 900.0)
+    )
     assert judge(measured(corners), [OBLONG]).offsets_mm == pytest.approx([0.2] * 4, abs=1e-9)
 
 

@@ -64,7 +64,7 @@ def test_exposure_is_taken_out(exposure):
 def test_a_guess_follows_the_light(darkest, second):
     # light that falls from left to right, a third of the picture covered by light and by dark or grey cloth
     fall = np.linspace(1.0, darkest, 900, dtype=np.float32)[None, :, None]
-    pixels = picture(Piece(CLOTH), Piece(CLOTH + [140.0, 20.0], grey(second)), seed=70)
+    pixels = picture(Piece(CLOTH), Piece(CLOTH + np.array([140.0, 20.0]), grey(second)), seed=70)
     guess = guessed_mat_picture(linear_image(pixels) * fall, everywhere())
     assert not guess.known
     ratio = guess.levels[30:570, 20:880, 0] / (0.08 * fall[:, 20:880, 0])

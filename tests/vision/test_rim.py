@@ -13,7 +13,7 @@ D = np.linspace(-6.0, 6.0, 241) + 0.003
 
 @pytest.mark.parametrize("blur", [0.45, 0.757, 0.8, 1.3, 2.0])
 def test_thin_cloth_is_a_blurred_step(blur):
-    cloth, mat, slope, mat_slope = profile(Rim(0.0, 0.0, 0.25, 0.5), blur).at_all(D)
+    cloth, mat, slope, _ = profile(Rim(0.0, 0.0, 0.25, 0.5), blur).at_all(D)
     # a hundredth of a pixel of offset would be 0.009 at a blur of 0.45
     assert cloth == pytest.approx(norm.cdf(-D / blur), abs=1e-3)
     assert mat == pytest.approx(norm.cdf(D / blur), abs=5e-3)
@@ -33,8 +33,8 @@ def test_a_wall_that_is_seen_adds_its_light(wall_light):
 
 
 def test_the_shadow_at_the_foot_of_a_wall():
-    # Form factor of a long strip (handbooks of radiation): at distance x of a wall of height h, (1 - x / sqrt(x^2 + h^2)) / 2
-    # of an even sky is hidden. Summed over all x that is h / 2.
+    # Form factor of a long strip (handbooks of radiation): at distance x of a wall of height h, an even sky loses
+    # (1 - x / sqrt(x^2 + h^2)) / 2 of its light. Summed over all x that is h / 2.
     shadow = profile(Rim(0.7, 0.0, 0.25, 0.0), 0.8).mat - profile(Rim(0.7, 0.0, 0.25, 1.0), 0.8).mat
     step, reach = 0.04, 14.0
     beyond = 0.5 * (np.hypot(reach, 0.7) - reach)  # the tail that the table does not reach
