@@ -59,44 +59,41 @@ def guide(bench: Bench, plan: Plan, made: tuple[int, ...] | None = None) -> tupl
     area = tuple((float(x), float(y)) for x, y in bench.rig.area_mat_mm)
     seeing = _Seeing(bench)
     judged: list[Judged] = []
-    state = _carried_out(bench, begin(plan, area, made), judged)
-    unlike: Still | None = None
+    state, _ = _carried_out(bench, begin(plan, area, made), judged)
+    unlike: Still | None = None  # the next measurement waits for a change from this
     while state.phase is not Phase.DONE:
         seen = bench.table.until_still(unlike, GLANCE_S)
         if seen is None:
             continue
         if isinstance(seen, Pressed):
             for key in seen.keys:
-                state = _carried_out(bench, step(state, KeyPressed(key)), judged)
+                state, _ = _carried_out(bench, step(state, KeyPressed(key)), judged)
             unlike = None
             continue
         observation = seeing.observe(state)
         if observation is None:
-            unlike = seen
+            unlike = bench.table.glance()
             continue
         if isinstance(observation, Seen) and bench.kept is not None:
             bench.kept(seeing.latest, observation.cloths, state)
-        state = _carried_out(bench, step(state, observation), judged)
-        unlike = _as_it_lies(bench.table)
+        state, unlike = _carried_out(bench, step(state, observation), judged)
     return tuple(judged)
 
 
-def _as_it_lies(table: Table) -> Still | None:
-    """How the scene looks in the new light, if it is at rest: the next measurement waits for a change from it."""
-    seen = table.until_still(patience_s=GLANCE_S)
-    return seen if isinstance(seen, Still) else None
+def _carried_out(bench: Bench, turn: Step, judged: list[Judged]) -> tuple[Cutting, Still]:
+    """Keep the records, then show and look, then ask: nothing is said of a unit before it is on the disk.
 
-
-def _carried_out(bench: Bench, turn: Step, judged: list[Judged]) -> Cutting:
-    """Keep the records, then tell and show, then ask: nothing is said of a unit before it is on the disk."""
+    The look is taken before anybody is asked for anything, so that whatever the person does is a change from it.
+    """
     for record in turn.records:
         _keep(bench, record)
         judged.append(record.judged)
     _show(bench, turn.scene)
+    as_it_lies = bench.table.glance()
     for event in turn.events:
         told = dict(event)
         bench.table.teller.tell(str(told.pop("event")), **told)
-    return turn.state
+    return turn.state, as_it_lies
 
 
 def _keep(bench: Bench, record: Record) -> None:

@@ -23,7 +23,7 @@ LONGEST_LATENCY_S = 0.5  # before it is measured
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Still:
-    """The scene is still and looks like this."""
+    """How the scene looks, as a small picture."""
 
     small: NDArray[np.float64]
 
@@ -72,6 +72,10 @@ class Table:
     def looks(self, count: int) -> list[Picture]:
         """The pixels of the next frames."""
         return [self.look().pixels for _ in range(count)]
+
+    def glance(self) -> Still:
+        """The scene as it is now, at rest or not."""
+        return Still(small_picture(self.look().pixels))
 
     def until_still(self, unlike: Still | None = None, patience_s: float = np.inf) -> Still | Pressed | None:
         """Wait until the scene is still and differs from what was `unlike`; or until a key is pressed.
