@@ -111,8 +111,12 @@ def _measure_region(
     taken = _taken(regions, own, scene.levels.shape[:2])
     for _ in range(MOST_TRIES):
         found = _fit_sides(scene, slopes, camera, cloth, corners_mat_mm, taken, Blur(), (WIDE, NARROW))
-        if found is None:
-            return None
+        if found is None:  # a side too short to be fitted may be none: a print's figure at a corner
+            shortest = int(np.argmin(side_lengths(corners_mat_mm)))
+            if len(corners_mat_mm) == 3 or side_lengths(corners_mat_mm)[shortest] > SHORT_SIDE_MM:
+                return None
+            corners_mat_mm = without_side(corners_mat_mm, shortest)
+            continue
         corners_mat_mm = drop_flat_corners(found[0], LEAST_SIDE_MM)
         corners_mat_mm = _with_full_corners(corners_mat_mm, differs, camera, cloth.height_mm)
         if len(corners_mat_mm) == len(found[0]):
