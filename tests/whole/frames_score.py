@@ -52,7 +52,8 @@ def main() -> int:
     print(f"\ninvented: {count_invented(ours)} among units, {on_empty} on the empty mat;", end=" ")
     print(f"plain recipe {count_invented(theirs)}. Lengths in mm, angles in degrees.")
     for name in (*CLASSES, "all"):
-        print(f"{name}: the plain recipe's width RMS is {rms_of(name, theirs) / rms_of(name, ours):.1f} times ours")
+        ratio = rms_of(name, theirs) / rms_of(name, ours)
+        print(f"{name}: the plain recipe", f"has {ratio:.1f} times our width RMS" if ratio > 0 else "finds none")
     for one in (unit for matched in ours for unit in matched.missed):
         print(f"missed: {one.frame} {one.name}, {' and '.join(one.fabrics)}")
     return 0
