@@ -21,9 +21,7 @@ Floats = NDArray[np.float64]
 
 GUARD = 1.645  # standard uncertainties at each limit: 5 % on one side of a normal distribution
 OTHER_MM = 6.0  # farther off than this at a corner is another shape
-TIE_BREAK = (
-    0.3  # weight of what decides a rectangle's turn, beside 1 for a side's midpoint; much less and it turns by degrees
-)
+BLIND = 0.1  # of what side midpoints see best: a motion that they see less of is not theirs to decide
 MIRROR_MM = 1.0  # a mirror image nearer than this to the shape is the same shape
 
 
@@ -105,26 +103,47 @@ def _fit(unit: MeasuredUnit, shape: ExpectedShape, roll: int, mirrored: bool) ->
 
 
 def _rigid_fit(expected: Floats, measured: Floats) -> tuple[Floats, Floats]:
-    """Turn (2, 2) and shift (2,) that least-squares the side midpoints' offsets (Gauss-Newton from the corners').
+    """Turn (2, 2) and shift (2,) that least-squares the side midpoints' offsets.
 
-    The midpoints alone do not see a rectangle turn: points at a quarter of each side's length from its ends have a
-    say too. It must not be tiny: a rectangle that turns by degrees comes nearer to midpoints a little too close.
+    The midpoints alone hardly see a rectangle turn: where they say nothing, whole sides decide (two points each, of
+    Gauss-Legendre's quadrature: exact for the square of a straight line's distance).
     """
+    halves = sides_of(measured) / 2.0
+    middles = measured + halves
+    inner = halves / math.sqrt(3.0)
+    motion = _centred(expected, measured)
+    motion = _stepped(motion, expected, np.concatenate([middles - inner, middles + inner]), 0.0)
+    angle, shift = _stepped(motion, expected, middles, BLIND)
+    return _turn(angle), shift
+
+
+def _centred(expected: Floats, measured: Floats) -> tuple[float, Floats]:
+    """Angle and shift that lay corners on corners best (least squares)."""
     centre_e, centre_m = expected.mean(axis=0), measured.mean(axis=0)
     e, m = expected - centre_e, measured - centre_m
     angle = math.atan2(float(np.sum(e[:, 0] * m[:, 1] - e[:, 1] * m[:, 0])), float(np.sum(e * m)))
-    middles, quarters = (m + np.roll(m, -1, axis=0)) / 2.0, sides_of(m) / 4.0
-    points = np.concatenate([middles, middles - quarters, middles + quarters])
-    weight = np.repeat([1.0, TIE_BREAK, TIE_BREAK], len(m))[:, None]
-    shift = np.zeros(2)
+    return angle, centre_m - _turn(angle) @ centre_e
+
+
+def _stepped(motion: tuple[float, Floats], expected: Floats, points: Floats, blind: float) -> tuple[float, Floats]:
+    """Gauss-Newton on the distances of points (k N, 2) from the sides that they belong to, in turn.
+
+    Motions to which the points are blind, by this share of what they see best, are left as they are.
+    """
+    angle, shift = motion
+    centre, times = points.mean(axis=0), len(points) // len(expected)
+    size = float(np.sqrt(np.mean(np.sum((points - centre) ** 2, axis=1))))
     for _ in range(5):
-        placed = e @ _turn(angle).T + shift
-        normals = np.tile(outward_normals(placed), (3, 1))
-        offsets = np.sum((points - np.tile(placed, (3, 1))) * normals, axis=1)
-        lever = normals[:, 1] * (points[:, 0] - shift[0]) - normals[:, 0] * (points[:, 1] - shift[1])
-        change = np.linalg.lstsq(weight * np.column_stack([normals, lever]), weight[:, 0] * offsets, rcond=None)[0]
-        shift, angle = shift + change[:2], angle + float(change[2])
-    return _turn(angle), centre_m + shift - _turn(angle) @ centre_e
+        placed = expected @ _turn(angle).T + shift
+        normals = np.tile(outward_normals(placed), (times, 1))
+        offsets = np.sum((points - np.tile(placed, (times, 1))) * normals, axis=1)
+        arm = points - centre
+        lever = (normals[:, 1] * arm[:, 0] - normals[:, 0] * arm[:, 1]) / size
+        change = np.linalg.lstsq(np.column_stack([normals, lever]), offsets, rcond=blind or None)[0]
+        turn = float(change[2]) / size
+        shift = centre + _turn(turn) @ (shift - centre) + change[:2]
+        angle += turn
+    return angle, shift
 
 
 def _turn(angle: float) -> Floats:

@@ -29,6 +29,7 @@ Floats = NDArray[np.float64]
 
 HUBER = 2.5  # residuals beyond this many standard deviations count less
 MODEL_ERROR = 0.02  # of the contrast, in the middle of the edge: what the blur model does not know
+MAT_DOUBT = 9.0  # the bare mat's variance may seem so much greater than its noise, no more
 GAIN_PRIOR = 0.15  # standard deviation of the mat's shade beside a side
 BLUR_STEP_PX = 0.02  # for the derivative by the blur
 MOST_STEP_PX = 1.5
@@ -209,7 +210,7 @@ class _Weights:
         for c in range(3):
             inside, outside = edge.share[c] > 0.9, edge.share[c] < 0.1
             cloth = max(_spread(residual[c][inside]) ** 2, self.floor[c, 0])
-            mat = max(_spread(residual[c][outside]) ** 2, self.floor[c, 0])
+            mat = float(np.clip(_spread(residual[c][outside]) ** 2, self.floor[c, 0], MAT_DOUBT * self.floor[c, 0]))
             a = edge.share[c]
             step = levels[c] - gain * samples.bare[c]
             variance[c] = a * a * cloth + (1 - a) ** 2 * mat + (MODEL_ERROR * step * 4.0 * a * (1 - a)) ** 2

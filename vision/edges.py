@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from calibration.pinhole import Pinhole
 from vision.edge_model import Blur, EdgeSamples, EdgeShape, solve
+from vision.edge_search import likeliest_offset_px
 from vision.mat import Scene, Slopes
 from vision.rim import Rim
 
@@ -78,7 +79,8 @@ def fit_side(
         samples = _sample(scene, slopes, axes, trims_px, window, taken)
         if samples is None:
             return None
-        shape = EdgeShape(luma=shape.luma, chroma=shape.chroma)
+        offset = likeliest_offset_px(samples, _noise_floor(scene), shape.luma) if window is WIDE else 0.0
+        shape = EdgeShape(offset, luma=shape.luma, chroma=shape.chroma)
         solved = solve(samples, shape, _noise_floor(scene), blur, window.steps)
         if solved is None:
             return None
