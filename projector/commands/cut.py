@@ -65,14 +65,14 @@ def run(args: argparse.Namespace) -> int:
 
 def _cut(args: argparse.Namespace, plan: Plan, rig: Rig, journal: Journal, table: Table) -> None:
     _check_sizes(rig, table.camera, table.display)
-    session, made = _session(args, plan, journal, table.teller)
+    session, made = session_for(args, plan, journal, table.teller)
     settle(table)
     units = guide(Bench(table, rig, journal, session, Cloth(args.cloth, CLOTH_U_MM)), plan, made)
     journal.end(session, datetime.now().astimezone())
     table.teller.tell("summary", **summary_keys(units, None))
 
 
-def _session(
+def session_for(
     args: argparse.Namespace, plan: Plan, journal: Journal, teller: Teller
 ) -> tuple[int, tuple[int, ...] | None]:
     """The session to write into, and how many units of each kind it holds already."""

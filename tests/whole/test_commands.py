@@ -1,0 +1,407 @@
+"""The tool as a person or a script runs it: a process of its own, files in, lines out.
+
+Frames: `fixtures/table`, rendered with exact truth (its README tells how). The keys and their meaning are what
+scripts rely on.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import pytest
+
+from tests.whole.table_truth import Measured, TrueUnit, mat_from_sheet, match, moved, true_units
+
+ROOT = Path(__file__).parents[2]
+TABLE = ROOT / "fixtures" / "table"
+PHOTOGRAPH = TABLE / "units_01.jpg"
+DEMO = ROOT / "fixtures" / "plans" / "demo.toml"
+FLAT, TILTED, EMPTY = (str(TABLE / f"{name}_*.jpg") for name in ("board_flat", "board_tilt", "empty"))
+
+UNIT_KEYS = {
+    *("event", "t", "frame", "expected", "outline_mat_mm", "sides_mm", "angles_deg", "angles_u_deg", "widths_mm"),
+    *("seams", "offsets_mm", "offsets_u_mm", "bows_mm", "u_mm", "verdict", "fit_probability"),
+}
+OF_THE_SHAPE = ("expected", "offsets_mm", "offsets_u_mm", "verdict", "fit_probability")
+VERDICTS = {"fits", "trim", "short", "close", "turned_over", "other", "look_again"}
+BLADE_DEG = 0.1  # a cut and a measurement are no better
+
+# Sizes of the photograph's units from its truth file, in inches: a square, its smaller sister written as a polygon,
+# a 60 degree diamond, and a two-fabric parallelogram; the others are there to be read and to match nothing.
+SQUARE, SLANT, DIAMOND = (
+    "square(5 in)",
+    "slant(5 3/8 in, 3 1/4 in, 45 deg, right, 2 5/8 in)",
+    "diamond(2 7/8 in, 60 deg)",
+)
+POLYGON = "polygon(0 mm 0 mm, 101.6 mm 0 mm, 101.6 mm 101.6 mm, 0 mm 101.6 mm)"
+OTHERS = (
+    *("rectangle(2 in, 9 in)", "triangle(8 in, 9 in)", "point(9 in, 22.5 deg)", "halves(9 in)"),
+    f"{DEMO}:wave",
+)
+
+
+@dataclass(frozen=True)
+class Done:
+    code: int
+    out: str
+    err: str
+
+    @property
+    def events(self) -> list[dict[str, Any]]:
+        """Every line of standard output must be a JSON object."""
+        return [json.loads(line) for line in self.out.splitlines()]
+
+    def told(self, kind: str) -> list[dict[str, Any]]:
+        return [event for event in self.events if event["event"] == kind]
+
+
+def chalkbeam(*words: object, **environment: str) -> Done:
+    command = [sys.executable, "-m", "projector", *map(str, words)]
+    done = subprocess.run(
+        command, cwd=ROOT, capture_output=True, encoding="utf-8", env={**os.environ, **environment}, timeout=120
+    )
+    return Done(done.returncode, done.stdout, done.stderr)
+
+
+@pytest.fixture(scope="module")
+def rig(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return Path(tmp_path_factory.mktemp("rig")) / "rig.json"
+
+
+@pytest.fixture(scope="module")
+def calibrated(rig: Path) -> Done:
+    done = chalkbeam("calibrate", "--flat", FLAT, "--tilted", TILTED, "-o", rig, "--json")
+    assert done.code == 0, done.err
+    return done
+
+
+@pytest.fixture(scope="module")
+def measured(calibrated: Done, rig: Path) -> Done:
+    """Without `--expect`."""
+    done = chalkbeam("check", PHOTOGRAPH, "--rig", rig, "--empty", EMPTY, "--json")
+    assert done.code == 0, done.err
+    return done
+
+
+@pytest.fixture(scope="module")
+def picture(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return Path(tmp_path_factory.mktemp("picture")) / "measured.png"
+
+
+@pytest.fixture(scope="module")
+def judged(calibrated: Done, rig: Path, picture: Path) -> Done:
+    """With every form of SHAPE."""
+    shapes = [word for shape in (SQUARE, SLANT, DIAMOND, POLYGON, *OTHERS) for word in ("--expect", shape)]
+    done = chalkbeam(
+        *("check", PHOTOGRAPH, "--rig", rig, "--empty", EMPTY, *shapes, "--tolerance", "1/32 in"),
+        *("--angle-tolerance", "0.5 deg", "--cloth", "0.4 mm", "--picture", picture, "--json"),
+    )
+    assert done.code == 0, done.err
+    return done
+
+
+def truths() -> list[TrueUnit]:
+    frames = json.loads((TABLE / "units.json").read_text())["frames"]
+    return true_units(next(frame for frame in frames if frame["file"] == PHOTOGRAPH.name))
+
+
+def to_mat() -> Any:
+    return mat_from_sheet(json.loads((TABLE / "boards.json").read_text())["boards"]["board_flat_01.jpg"])
+
+
+def of(done: Done, shape: str) -> dict[str, Any]:
+    (unit,) = [event for event in done.told("unit") if event["expected"] == shape and event["verdict"] == "fits"]
+    return unit
+
+
+def signed_area(outline: Sequence[Sequence[float]]) -> float:
+    x, y = np.array(outline).T
+    return float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)) / 2
+
+
+# What calibrate and check tell.
+
+
+def test_calibrate_tells_a_rig_without_a_projector(calibrated: Done, rig: Path) -> None:
+    last = calibrated.events[-1]
+    assert last["event"] == "rig"
+    assert last["file"] == str(rig)
+    assert last["projector_u_mm"] is None
+    assert 0 < last["camera_u_mm"] <= last["camera_u_worst_mm"] < 1
+    assert len(calibrated.told("seen")) == len(list(TABLE.glob("board_*.jpg")))
+    assert json.loads(rig.read_text())["projector"] is None
+
+
+def test_every_line_is_an_event_with_its_time(calibrated: Done, measured: Done, judged: Done) -> None:
+    for done in (calibrated, measured, judged):
+        times = [event["t"] for event in done.events]
+        assert all("event" in event for event in done.events)
+        assert times == sorted(times)
+        assert times[0] >= 0
+
+
+def test_a_unit_has_the_keys_that_scripts_rely_on(measured: Done, judged: Done) -> None:
+    for unit in measured.told("unit") + judged.told("unit"):
+        n = len(unit["outline_mat_mm"])
+        assert set(unit) - {"why"} == UNIT_KEYS
+        assert unit["frame"] == str(PHOTOGRAPH)
+        for key in ("sides_mm", "angles_deg", "angles_u_deg", "bows_mm"):
+            assert len(unit[key]) == n, key
+        assert all(set(w) == {"sides", "mean", "least", "greatest", "u"} for w in unit["widths_mm"])
+        assert all(set(s) == {"from", "to", "u"} for s in unit["seams"])
+        assert signed_area(unit["outline_mat_mm"]) > 0  # counter-clockwise
+        assert unit["u_mm"] > 0
+
+
+def test_sides_and_angles_follow_from_the_outline(measured: Done) -> None:
+    """Side i runs from corner i to corner i + 1; angle i is at corner i: plane geometry from the line itself."""
+    for unit in measured.told("unit"):
+        corners = np.array(unit["outline_mat_mm"])
+        after, before = np.roll(corners, -1, axis=0) - corners, np.roll(corners, 1, axis=0) - corners
+        assert unit["sides_mm"] == pytest.approx(np.hypot(*after.T), abs=0.001)
+        inner = np.degrees(
+            np.arctan2(after[:, 0] * before[:, 1] - after[:, 1] * before[:, 0], np.sum(after * before, 1))
+        )
+        assert unit["angles_deg"] == pytest.approx(inner % 360, abs=0.001)
+        assert sum(unit["angles_deg"]) == pytest.approx(180 * (len(corners) - 2), abs=1e-3)
+
+
+def test_widths_are_distances_between_sides_within_five_degrees_of_parallel(measured: Done) -> None:
+    """Mean: of the distances from one side's midpoint to the other's line, both ways; least, greatest: end points."""
+    for unit in measured.told("unit"):
+        corners = np.array(unit["outline_mat_mm"])
+        sides = np.stack([corners, np.roll(corners, -1, axis=0)], axis=1)
+        for width in unit["widths_mm"]:
+            a, b = sides[width["sides"]]
+            ends = np.abs([*off(b, a), *off(a, b)])
+            middles = np.abs([off(b.mean(0), a), off(a.mean(0), b)])
+            assert width["mean"] == pytest.approx(np.mean(middles), abs=0.001)
+            assert (width["least"], width["greatest"]) == pytest.approx((ends.min(), ends.max()), abs=0.001)
+        runs = sides[:, 1] - sides[:, 0]
+        courses = np.degrees(np.arctan2(runs[:, 1], runs[:, 0]))
+        parallel = {
+            (i, j)
+            for i in range(len(corners))
+            for j in range(i + 1, len(corners))
+            if abs((courses[i] - courses[j] + 90) % 180 - 90) < 5
+        }
+        assert {tuple(width["sides"]) for width in unit["widths_mm"]} == parallel
+
+
+def off(points: Any, line: Any) -> Any:
+    """Distances from the line through two points, positive to its left."""
+    along = (line[1] - line[0]) / np.hypot(*(line[1] - line[0]))
+    return (points - line[0]) @ np.array([-along[1], along[0]])
+
+
+def test_without_an_expected_shape_nothing_is_judged(measured: Done) -> None:
+    units = measured.told("unit")
+    assert len(units) == len(truths())
+    assert {unit[key] for unit in units for key in OF_THE_SHAPE} == {None}
+    last = measured.events[-1]
+    assert (last["event"], last["units"], last["judged"]) == ("summary", len(units), 0)
+    assert sum(last["verdicts"].values()) == 0
+
+
+def test_the_mat_frame_is_the_first_flat_sheets_lower_left_corner(measured: Done) -> None:
+    """Brought to the true mat by the true pose of that sheet, every unit lies on its true corners; a turned axis, a
+    sheet not in the order of file names or an origin at another corner is off by the sheet's size."""
+    found = match(truths(), [Measured.of_event(unit, to_mat()) for unit in measured.told("unit")])
+    assert found.missed == []
+    assert found.invented == []
+    errors = [
+        error for pair in found.pairs if pair.truth.fabric_class.startswith("solids") for error in pair.corners_mm()
+    ]
+    assert max(errors) < 0.5
+    one_mm_right = moved(np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]]), to_mat())
+    assert np.linalg.det(one_mm_right[1:] - one_mm_right[0]) == pytest.approx(1.0, abs=1e-6)  # y runs up the sheet
+
+
+# With expected shapes.
+
+
+def test_each_unit_takes_the_best_match_of_what_is_expected(judged: Done) -> None:
+    units = judged.told("unit")
+    assert {unit["verdict"] for unit in units} <= VERDICTS
+    assert {unit["expected"] for unit in units if unit["verdict"] == "fits"} == {SQUARE, SLANT, DIAMOND, POLYGON}
+    last = judged.events[-1]
+    assert (last["event"], last["units"], last["judged"]) == ("summary", len(units), len(units))
+    assert last["verdicts"]["fits"] == 4
+    assert sum(last["verdicts"].values()) == len(units)
+
+
+def test_sides_are_numbered_as_the_expected_shape_has_them(judged: Done) -> None:
+    """Cut 3 1/4 in wide from a strip 5 3/8 in wide at 45 degrees. Sides 0 and 2 are strip edges: cut / sin 45 deg
+    long and the strip's width apart; corner 0, lower left, has 45 degrees (plane geometry of a parallelogram)."""
+    unit = of(judged, SLANT)
+    strip_mm, cut_mm = 5.375 * 25.4, 3.25 * 25.4
+    lengths = [side_mm * np.sqrt(2) for side_mm in (cut_mm, strip_mm, cut_mm, strip_mm)]
+    assert unit["sides_mm"] == pytest.approx(lengths, abs=0.25)
+    assert unit["angles_deg"] == pytest.approx([45, 135, 45, 135], abs=BLADE_DEG)
+    widths = {tuple(width["sides"]): width["mean"] for width in unit["widths_mm"]}
+    assert widths == {(0, 2): pytest.approx(strip_mm, abs=0.1), (1, 3): pytest.approx(cut_mm, abs=0.1)}
+
+
+def test_a_seam_lies_where_its_shape_has_it(judged: Done) -> None:
+    """Along the strip, 2 5/8 in from its lower edge, side 0."""
+    unit = of(judged, SLANT)
+    (seam,) = unit["seams"]
+    lower = np.array(unit["outline_mat_mm"][:2])
+    assert off(np.array([seam["from"], seam["to"]]), lower) == pytest.approx([2.625 * 25.4] * 2, abs=0.3)
+
+
+def test_a_judged_unit_has_offsets_for_every_side_and_a_probability(judged: Done) -> None:
+    for shape in (SQUARE, SLANT, DIAMOND, POLYGON):
+        unit = of(judged, shape)
+        assert len(unit["offsets_mm"]) == len(unit["offsets_u_mm"]) == 4
+        assert np.abs(unit["offsets_mm"]).max() < 0.2  # these units have no defect in the truth file
+        assert min(unit["offsets_u_mm"]) > 0
+        assert 0.5 < unit["fit_probability"] <= 1
+
+
+def test_the_picture_shows_what_was_measured(judged: Done, picture: Path) -> None:
+    drawn, photograph = cv2.imread(str(picture)), cv2.imread(str(PHOTOGRAPH))
+    assert drawn is not None
+    assert photograph is not None
+    assert drawn.shape == photograph.shape
+    differs = np.abs(drawn.astype(int) - photograph).max(axis=2) > 20
+    assert 0.001 < differs.mean() < 0.2  # lines and words on it, and the photograph still there
+
+
+def test_a_tighter_tolerance_and_another_thickness_change_what_is_said(calibrated: Done, rig: Path) -> None:
+    """Cloth of 4 mm lies nearer to the camera: seen larger than it is, by its height over the lens' height, some
+    1.4 m in the truth file, so 0.26 % less than thin cloth once that is known: 0.3 mm on 5 in."""
+    fine = ["--tolerance", "0.05 mm", "--cloth", "4 mm"]
+    done = chalkbeam("check", PHOTOGRAPH, "--rig", rig, "--empty", EMPTY, "--expect", SQUARE, *fine)
+    assert done.code == 0
+    (line,) = [line for line in done.out.splitlines() if "unit square(5 in): " in line and "4 63/64 in" in line]
+    assert "fits" not in line
+
+
+def test_without_json_words_come_on_standard_output(rig: Path, calibrated: Done) -> None:
+    done = chalkbeam("check", TABLE / "empty_01.jpg", "--rig", rig, "--empty", TABLE / "empty_02.jpg")
+    assert (done.code, done.out, done.err) == (0, "0 units, 0 judged.\n", "")
+
+
+def test_a_reader_that_goes_away_leaves_no_traceback(rig: Path, calibrated: Done) -> None:
+    command = [sys.executable, "-m", "projector", "check", str(TABLE / "empty_01.jpg"), "--rig", str(rig)]
+    with subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as child:
+        assert child.stdout is not None
+        assert child.stderr is not None
+        child.stdout.close()
+        err = child.stderr.read()
+    assert err == ""
+
+
+# Wrong input.
+
+
+def refused(*words: object, says: str, **environment: str) -> None:
+    """One line on standard error, exit code 2; with --json an `error` event too, which says what to do."""
+    done = chalkbeam(*words, "--json", **environment)
+    assert done.code == 2, done.err
+    assert "Traceback" not in done.err
+    assert done.err.startswith("chalkbeam: ")
+    assert done.err.count("\n") == 1, done.err
+    assert says in done.err
+    (error,) = done.told("error")
+    assert error == done.events[-1]
+    assert set(error) == {"event", "t", "message", "do"}
+    assert error["message"]
+    assert error["do"]
+    assert f"chalkbeam: {error['message']}; {error['do']}\n" == done.err
+
+
+TABLESIDE = ("calibrate", "-o", "{tmp}/rig.json")
+PHOTOS = ("calibrate", "-o", "{tmp}/rig.json", "--flat", FLAT, "--tilted", TILTED)
+CHECK = ("check", str(PHOTOGRAPH), "--rig", "{rig}")
+NO_SCREEN = {"SDL_VIDEODRIVER": "", "DISPLAY": "", "WAYLAND_DISPLAY": ""}
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        ((*TABLESIDE, "--camera", "97", "--display", "0"), "camera 97"),
+        ((*TABLESIDE, "--camera", "no/such/film.mp4", "--display", "0"), "no/such/film.mp4"),
+        ((*TABLESIDE, "--camera", str(TABLE), "--display", "one"), "--display"),
+        (TABLESIDE, "--camera and --display"),
+        ((*TABLESIDE, "--flat", "nothing_*.jpg"), "nothing_*.jpg"),
+        ((*TABLESIDE, "--flat", "{tmp}/words.jpg"), "words.jpg"),
+        ((*TABLESIDE, "--flat", EMPTY), "board is not seen"),
+        ((*TABLESIDE, "--flat", FLAT, "{tmp}/small.png"), "small.png is 96x64"),
+        ((*PHOTOS, "--board", "charuco:8x6:30mm:22mm:DICT_9X9"), "DICT_9X9"),
+        ((*PHOTOS, "--board", "checkers"), "checkers"),
+        ((*PHOTOS, "--sheet-thickness", "0.1"), "--sheet-thickness"),
+        (("calibrate", "--flat", FLAT, "-o", "{tmp}/no/such/rig.json"), "cannot be written"),
+        (("calibrate", "--flat", FLAT, "-o", "{tmp}/words.jpg/rig.json"), "cannot be written"),
+        (("calibrate", "--flat", FLAT, "-o", "{tmp}"), "cannot be written"),
+        (("calibrate", "--flat", FLAT), "-o"),
+        (("check", "{tmp}/nowhere.jpg", "--rig", "{rig}"), "nowhere.jpg"),
+        (("check", "{tmp}/words.jpg", "--rig", "{rig}"), "words.jpg"),
+        (("check", "{tmp}/nothing.png", "--rig", "{rig}"), "empty"),
+        (("check", "{tmp}/cut_short.jpg", "--rig", "{rig}"), "cut_short.jpg"),
+        (("check", "{tmp}/small.png", "--rig", "{rig}"), "96x64"),
+        (("check", str(PHOTOGRAPH), "--rig", "{tmp}/nowhere.json"), "nowhere.json"),
+        (("check", str(PHOTOGRAPH), "--rig", "{tmp}/words.jpg"), "not a rig file"),
+        (("check", str(PHOTOGRAPH), "--rig", "{tmp}/damaged.json"), "damaged"),
+        (("check", str(PHOTOGRAPH), "--rig", "{tmp}/newer.json"), "newer"),
+        ((*CHECK, "--empty", "{tmp}/small.png"), "96x64"),
+        ((*CHECK, "--expect", "circle(4 in)"), "circle(4 in)"),
+        ((*CHECK, "--expect", "square(4 1/0 in)"), "fraction cannot end in 0"),
+        ((*CHECK, "--expect", f"{DEMO}:ripple"), "ripple"),
+        ((*CHECK, "--expect", "{tmp}/nowhere.toml:wave"), "nowhere.toml"),
+        ((*CHECK, "--expect", "{tmp}/wrong.toml:wave"), 'tolerance = "4 1/0 in"'),
+        ((*CHECK, "--tolerance", "1/32"), "--tolerance"),
+        ((*CHECK, "--angle-tolerance", "1/2 in"), "--angle-tolerance"),
+        ((*CHECK, "--picture", "{tmp}/no/such/picture.png"), "picture.png: cannot be written"),
+        ((*CHECK, "--colour"), "--colour"),
+        (("cut", "{tmp}/wrong.toml", "--rig", "{rig}"), "wrong.toml"),
+        (("cut", "{tmp}/nowhere.toml", "--rig", "{rig}"), "nowhere.toml"),
+        (("cut", str(DEMO), "--rig", "{rig}"), "no projector"),
+        (("rehearse", "-o", "{tmp}/words.jpg"), "words.jpg"),
+        (("rehearse", "-o", "{tmp}/words.jpg/out"), "words.jpg"),
+        (("rehearse", "-o", "/proc/nowhere"), "/proc/nowhere"),
+        (("rehearse", "-o", "{tmp}/out", "--seed", "-1"), "--seed"),
+        (("rehearse", "{tmp}/wrong.toml", "-o", "{tmp}/out"), "wrong.toml"),
+        (("rehearse",), "-o"),
+        (("sew",), "sew"),
+        ((), "COMMAND"),
+    ],
+    ids=lambda value: value.replace("/", " ")[-40:] if isinstance(value, str) else "",
+)
+def test_wrong_input_is_told_in_one_line_that_says_what_to_do(
+    words: tuple[str, ...], says: str, tmp_path: Path, rig: Path, calibrated: Done
+) -> None:
+    wrong_things(tmp_path, rig)
+    refused(*(word.format(tmp=tmp_path, rig=rig) for word in words), says=says)
+
+
+def wrong_things(folder: Path, rig: Path) -> None:
+    """Files that are not what their names say."""
+    (folder / "words.jpg").write_text("This is no picture.\n" * 100)
+    (folder / "nothing.png").touch()
+    (folder / "cut_short.jpg").write_bytes(PHOTOGRAPH.read_bytes()[:300])
+    cv2.imwrite(str(folder / "small.png"), np.full((64, 96, 3), 90, np.uint8))
+    (folder / "damaged.json").write_text(rig.read_text().replace('"focal_px"', '"vocal_px"'))
+    (folder / "newer.json").write_text(rig.read_text().replace('"schema": 1', '"schema": 99'))
+    (folder / "wrong.toml").write_text(DEMO.read_text().replace('tolerance = "1/32 in"', 'tolerance = "4 1/0 in"'))
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="elsewhere there always is a screen")
+def test_a_missing_screen_is_told_in_one_line(tmp_path: Path) -> None:
+    words = ("calibrate", "--camera", TABLE, "--display", "0", "-o", tmp_path / "rig.json")
+    refused(*words, says="no screen", **NO_SCREEN)
+
+
+def test_an_unknown_display_is_told_with_those_there_are(tmp_path: Path) -> None:
+    words = ("calibrate", "--camera", TABLE, "--display", "9", "-o", tmp_path / "rig.json")
+    refused(*words, says="no display 9; choose display 0", SDL_VIDEODRIVER="dummy")

@@ -1,0 +1,327 @@
+"""A rehearsal from the first sheet to the summary, and what the guided cut does when something goes wrong.
+
+The limits of 0.15 mm for widths and 0.3 mm for lines are what the product promises at 1920 x 1080. The other tests
+run at a quarter of the pixels, in one process, with the virtual devices behind the real ones' protocols.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import subprocess
+import sys
+from argparse import Namespace
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import pytest
+
+from calibration.rig import Rig
+from calibration.rigfile import load_rig
+from projector.calibrating import settle
+from projector.commands.cut import session_for
+from projector.events import Event, Teller
+from projector.guided import Bench, guide
+from projector.journal import Journal
+from projector.piecing.planfile import load_plan
+from projector.piecing.planreading import plan_text
+from projector.rehearsal import ledger, person
+from projector.rehearsal.cloth import Piece, Pose
+from projector.rehearsal.devices import VirtualCamera, VirtualClock, VirtualDisplay
+from projector.rehearsal.places import free_place
+from projector.rehearsal.planwork import work_of
+from projector.rehearsal.setting import Setting
+from projector.rehearsal.world import VirtualTable, virtual_table
+from projector.rehearsing import Stage, rehearse
+from projector.table import Table
+from vision.cameras import CameraError, Frame
+
+ROOT = Path(__file__).parents[2]
+PLAN_FILE = ROOT / "fixtures" / "plans" / "small.toml"
+PLAN = load_plan(PLAN_FILE)
+SMALL_PX, SEED = (960, 540), 5
+SUMMARY_KEYS = {"event", "t", "units", "judged", "verdicts", "width_error_rms_mm", "line_error_rms_mm"}
+PATIENCE_S = 60.0  # of the virtual clock, for a plan of three units
+
+
+# The command as a person runs it.
+
+
+@pytest.fixture(scope="module")
+def out(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An output folder that holds an earlier rehearsal's picture and a picture of somebody's own."""
+    folder = Path(tmp_path_factory.mktemp("rehearsal"))
+    for name in ("77_cut_unit_light.png", "holiday.png"):
+        cv2.imwrite(str(folder / name), np.zeros((9, 16, 3), np.uint8))
+    return folder
+
+
+@pytest.fixture(scope="module")
+def events(out: Path) -> list[dict[str, Any]]:
+    words = ["rehearse", str(PLAN_FILE), "-o", str(out), "--json"]
+    done = subprocess.run(
+        [sys.executable, "-m", "projector", *words], cwd=ROOT, capture_output=True, encoding="utf-8", timeout=300
+    )
+    assert done.returncode == 0, done.stderr[-2000:]
+    assert "Traceback" not in done.stderr
+    return [json.loads(line) for line in done.stdout.splitlines()]
+
+
+def told(events: list[dict[str, Any]], kind: str) -> list[dict[str, Any]]:
+    return [event for event in events if event["event"] == kind]
+
+
+def test_the_last_line_sums_up_within_what_is_promised(events: list[dict[str, Any]]) -> None:
+    last = events[-1]
+    assert last["event"] == "summary"
+    assert set(last) == SUMMARY_KEYS
+    assert last["units"] == last["judged"] == PLAN.wanted == len(told(events, "unit"))
+    assert sum(last["verdicts"].values()) == PLAN.wanted
+    assert 0 < last["width_error_rms_mm"] <= 0.15
+    assert 0 < last["line_error_rms_mm"] <= 0.3
+
+
+def test_every_scene_that_shows_a_cut_shows_the_blade_reminder(events: list[dict[str, Any]]) -> None:
+    cuts = [shown for shown in told(events, "shown") if shown["cut_mat_mm"]]
+    assert len(cuts) > PLAN.wanted  # each unit's and the truing cut
+    assert all(shown["caution"] for shown in cuts)
+
+
+def test_pictures_of_light_camera_and_measurement_are_left(events: list[dict[str, Any]], out: Path) -> None:
+    kinds = {kind: sorted(out.glob(f"*_{kind}.png")) for kind in ("light", "camera", "measured")}
+    assert all(kinds.values())
+    assert len(kinds["light"]) == len(kinds["camera"])
+    for path in out.glob("*_*.png"):
+        picture = cv2.imread(str(path))
+        assert picture is not None, path
+        assert picture.shape == (1080, 1920, 3)
+        assert picture.max() > 50, path  # not black
+
+
+def test_only_pictures_of_an_earlier_rehearsal_are_removed(events: list[dict[str, Any]], out: Path) -> None:
+    assert not (out / "77_cut_unit_light.png").exists()
+    assert (out / "holiday.png").exists()
+
+
+def test_rig_and_journal_hold_what_was_told(events: list[dict[str, Any]], out: Path) -> None:
+    rig = load_rig(out / "rig.json")
+    assert rig.projector is not None
+    with Journal.open(out / "journal.sqlite") as journal:
+        (session,) = journal.sessions()
+        assert session.ended is not None
+        assert session.plan == plan_text(PLAN)
+        kept = [json.loads(entry.line) for entry in journal.units(session.id)]
+    units = told(events, "unit")
+    assert [unit["outline_mat_mm"] for unit in kept] == [unit["outline_mat_mm"] for unit in units]
+    assert [unit["verdict"] for unit in kept] == [unit["verdict"] for unit in units]
+
+
+def test_the_summary_has_measured_beside_expected_and_true(events: list[dict[str, Any]], out: Path) -> None:
+    rows = [line for line in (out / "summary.md").read_text().splitlines() if line.startswith("| ")]
+    head, *body = (dict(zip(cells(rows[0]), cells(row), strict=True)) for row in rows)
+    assert {"unit", "verdict", "expected", "measured", "true"} <= set(head)
+    body = body[1:]  # the rule below the head
+    measured = [f"{width['mean']:.2f} mm" for unit in told(events, "unit") for width in unit["widths_mm"]]
+    assert [row["measured"] for row in body] == measured
+    errors = [number(row["measured"]) - number(row["true"]) for row in body]
+    assert np.sqrt(np.mean(np.square(errors))) == pytest.approx(events[-1]["width_error_rms_mm"], abs=0.01)
+    assert {row["expected"] for row in body} == {"2 in, 50.80 mm", "3 1/2 in, 88.90 mm"}  # strip and cut of the plan
+
+
+def cells(row: str) -> list[str]:
+    return [cell.strip() for cell in row.strip("| ").split("|")]
+
+
+def number(cell: str) -> float:
+    return float(cell.removesuffix(" mm"))
+
+
+# The same in one process, smaller.
+
+
+@dataclass
+class Heard:
+    """What a rehearsal told, and how it ended."""
+
+    events: list[Event] = field(default_factory=list)
+    summary: Event = field(default_factory=dict)
+    opened_after: list[int] = field(default_factory=list)  # number of events told when the truth was opened
+
+
+def rehearsed(folder: Path, seed: int) -> Heard:
+    heard, opened = Heard(), ledger.Ledger.opened
+
+    def watched(self: ledger.Ledger, *arguments: Any) -> Any:
+        heard.opened_after.append(len(heard.events))
+        return opened(self, *arguments)
+
+    def teller_of(clock: VirtualClock) -> Teller:
+        return Teller(clock, True, io.StringIO(), io.StringIO(), [heard.events.append])
+
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(ledger.Ledger, "opened", watched)
+        heard.summary = rehearse(PLAN, Stage(folder, seed, SMALL_PX), teller_of)
+    return heard
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return Path(tmp_path_factory.mktemp("small"))
+
+
+@pytest.fixture(scope="module")
+def heard(folder: Path) -> Heard:
+    return rehearsed(folder, SEED)
+
+
+def test_the_truth_is_opened_once_when_all_is_told(heard: Heard) -> None:
+    assert heard.opened_after == [len(heard.events)]
+    assert len(told(heard.events, "unit")) == PLAN.wanted
+
+
+def test_a_seed_repeats_and_another_differs(heard: Heard, folder: Path, tmp_path: Path) -> None:
+    """Sums in several threads are not made in one order, so that the last digits of what is solved may differ."""
+    again = rehearsed(folder, SEED)
+    assert [kinds(event) for event in again.events] == [kinds(event) for event in heard.events]
+    for now, then in zip(told(again.events, "unit"), told(heard.events, "unit"), strict=True):
+        # A seam in the middle leaves it open which of two opposite corners is the first.
+        assert np.array(sorted(now["outline_mat_mm"])) == pytest.approx(
+            np.array(sorted(then["outline_mat_mm"])), abs=0.01
+        )
+    assert again.summary["verdicts"] == heard.summary["verdicts"]
+    other = rehearsed(tmp_path, SEED + 1)
+    assert told(other.events, "unit") != told(heard.events, "unit")
+    assert other.summary["width_error_rms_mm"] != heard.summary["width_error_rms_mm"]
+
+
+def kinds(event: Event) -> list[object]:
+    """What happened, and when."""
+    return [event.get(key) for key in ("event", "t", "what", "scene", "verdict", "n", "corners")]
+
+
+# The guided cut when something goes wrong, at the table that was calibrated above.
+
+
+class FailingCamera(VirtualCamera):
+    """Its cable is pulled once `fails` says so."""
+
+    def __init__(self, table: VirtualTable, clock: VirtualClock, fails: Callable[[], bool]) -> None:
+        super().__init__(table, clock)
+        self._fails = fails
+
+    def read(self) -> Frame:
+        if self._fails():
+            raise CameraError("camera 0 gives no more pictures; check its cable or server, then start again")
+        return super().read()
+
+
+class PatientClock(VirtualClock):
+    """A test that waits for ever would say nothing."""
+
+    def wait_s(self, seconds: float) -> None:
+        super().wait_s(seconds)
+        assert self.now_s() < PATIENCE_S, "the guided cut waits for something that never comes"
+
+
+class PressedDisplay(VirtualDisplay):
+    """Somebody presses a key once `presses` says so."""
+
+    def __init__(self, table: VirtualTable, clock: VirtualClock, key: str, presses: Callable[[], bool]) -> None:
+        super().__init__(table, clock)
+        self._key, self._presses = key, presses
+
+    def keys(self) -> list[str]:
+        return [*super().keys(), *([self._key] if self._presses() else [])]
+
+
+def never() -> bool:
+    return False
+
+
+@dataclass
+class Sitting:
+    """One session of `guide` at the calibrated table."""
+
+    rig: Rig
+    journal: Journal
+    events: list[Event] = field(default_factory=list)
+
+    def cuts(
+        self,
+        made: tuple[int, ...] | None = None,
+        session: int | None = None,
+        fails: Callable[[], bool] = never,
+        ends: Callable[[], bool] = never,
+    ) -> int:
+        """Lead through the plan; how many units were judged in this sitting."""
+        clock = PatientClock()
+        world = virtual_table(SEED, work_of(PLAN), SMALL_PX, SMALL_PX)
+        teller = Teller(clock, True, io.StringIO(), io.StringIO(), [self.events.append])
+        teller.listen(lambda event: world.hears(event, clock.now_s()))
+        table = Table(FailingCamera(world, clock, fails), PressedDisplay(world, clock, "q", ends), clock, teller)
+        settle(table)
+        if session is None:
+            session = self.journal.begin(datetime.now().astimezone(), "cut", plan_text(PLAN), "rig.json")
+        return len(guide(Bench(table, self.rig, self.journal, session), PLAN, made))
+
+    def judged(self) -> int:
+        return len(told(self.events, "unit"))
+
+
+@pytest.fixture
+def sitting(heard: Heard, folder: Path, tmp_path: Path) -> Any:
+    with Journal.open(tmp_path / "journal.sqlite") as journal:
+        yield Sitting(load_rig(folder / "rig.json"), journal)
+
+
+def test_what_was_judged_outlives_the_camera_and_is_counted_when_the_plan_is_resumed(
+    sitting: Sitting, tmp_path: Path
+) -> None:
+    with pytest.raises(CameraError, match="no more pictures"):
+        sitting.cuts(fails=lambda: sitting.judged() == 1)
+    assert len(sitting.journal.units(1)) == 1
+    again = Namespace(resume=True, rig=tmp_path / "rig.json")
+    session, made = session_for(
+        again, PLAN, sitting.journal, Teller(VirtualClock(), True, io.StringIO(), io.StringIO())
+    )
+    assert (session, made) == (1, (1,))
+    assert sitting.cuts(made, session) == 2
+    entries = sitting.journal.units(session)
+    assert [json.loads(entry.line)["n"] for entry in entries] == [1, 2, 3]
+
+
+def test_without_resume_an_unfinished_plan_begins_anew(sitting: Sitting, tmp_path: Path) -> None:
+    sitting.journal.begin(datetime.now().astimezone(), "cut", plan_text(PLAN), "rig.json")
+    said = io.StringIO()
+    teller = Teller(VirtualClock(), True, said, io.StringIO())
+    session, made = session_for(Namespace(resume=False, rig=tmp_path), PLAN, sitting.journal, teller)
+    assert (session, made) == (2, None)
+    assert "--resume" in said.getvalue()
+
+
+def test_a_key_ends_the_cut_and_keeps_what_was_judged(sitting: Sitting) -> None:
+    assert sitting.cuts(ends=lambda: sitting.judged() == 2) == 2
+    assert len(sitting.journal.units(1)) == 2
+
+
+def test_a_unit_that_cannot_be_measured_is_asked_for_again(sitting: Sitting, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The first one is put down half off the mat."""
+    asked_for = []
+
+    def first_half_off(setting: Setting, piece: Piece, others: Iterable[Piece], rng: np.random.Generator) -> Pose:
+        asked_for.append(piece)
+        x, y = piece.corners_mm.mean(axis=0)
+        return Pose(-x, 150.0 - y, 0.0) if len(asked_for) == 1 else free_place(setting, piece, others, rng)
+
+    monkeypatch.setattr(person, "free_place", first_half_off)
+    assert sitting.cuts() == PLAN.wanted
+    asked = [event["what"] for event in told(sitting.events, "ask")]
+    assert asked.count("unit") == 1
+    (refused,) = [event for event in told(sitting.events, "refused") if event["what"] == "unit"]
+    assert refused["do"]
+    assert {unit["verdict"] for unit in told(sitting.events, "unit")} <= {"fits", "trim", "short", "close"}
