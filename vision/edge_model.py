@@ -18,7 +18,7 @@ V = 1 - A.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +32,7 @@ MODEL_ERROR = 0.02  # of the contrast, in the middle of the edge: what the blur 
 MAT_DOUBT = 9.0  # the bare mat's variance may seem so much greater than its noise, no more
 GAIN_PRIOR = 0.15  # standard deviation of the mat's shade beside a side
 BLUR_STEP_PX = 0.02  # for the derivative by the blur
+FEWEST = 30  # samples that make a side
 MOST_STEP_PX = 1.5
 SETTLED_PX = 5e-4
 ROOT_TWO_PI = math.sqrt(2.0 * math.pi)
@@ -59,6 +60,21 @@ class EdgeSamples:
     bins: NDArray[np.int64]  # (N,)
     bin_count: int
     rim: Rim
+
+    def between(self, low_px: float, high_px: float) -> EdgeSamples | None:
+        """The samples across which lie within limits; None where they are too few."""
+        use = (self.across_px > low_px) & (self.across_px < high_px)
+        if np.count_nonzero(use) < FEWEST:
+            return None
+        return replace(
+            self,
+            across_px=self.across_px[use],
+            along_px=self.along_px[use],
+            seen=self.seen[:, use],
+            bare=self.bare[:, use],
+            slope=self.slope[:, use],
+            bins=self.bins[use],
+        )
 
 
 @dataclass(frozen=True, slots=True)

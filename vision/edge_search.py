@@ -22,6 +22,7 @@ STEP_PX = 0.5
 MAT_SPREAD = 2.0  # times the noise on bare mat: shade and a little dust allowed for
 WORST = 8.0  # no pixel speaks louder than one four standard deviations off
 LEAST_PIXELS = 20
+WEAVE = 0.05  # of its brightness a plain cloth may vary
 
 
 def likeliest_offset_px(samples: EdgeSamples, noise_floor: Floats, blur_px: float) -> float:
@@ -35,6 +36,20 @@ def likeliest_offset_px(samples: EdgeSamples, noise_floor: Floats, blur_px: floa
     share = ndtr((offsets[:, None] - samples.across_px) / blur_px)
     cost = share @ (cloth - mat)
     return float(offsets[int(np.argmin(cost))])
+
+
+def is_printed(samples: EdgeSamples, noise_floor: Floats) -> bool:
+    """Whether the cloth just inside the start line varies by more than noise and weave do."""
+    inside = samples.across_px < -SURELY_INSIDE_PX / 2.0
+    if np.count_nonzero(inside) < LEAST_PIXELS:
+        return False
+    light, bins = samples.seen[0, inside], samples.bins[inside]
+    count = np.maximum(np.bincount(bins, minlength=samples.bin_count), 1)
+    mean = np.bincount(bins, light, samples.bin_count) / count
+    variance = np.bincount(bins, (light - mean[bins]) ** 2, samples.bin_count) / count
+    level, bare = float(light.mean()), max(float(samples.bare[0].mean()), 1e-4)
+    noise = float(noise_floor[0]) * math.sqrt(max(level / bare, 1.0))
+    return math.sqrt(float(variance.mean())) > 4.0 * noise + WEAVE * level
 
 
 def _cloth_cost(seen: Floats, inside: NDArray[np.bool_]) -> Floats:

@@ -14,12 +14,13 @@ from numpy.typing import NDArray
 
 from calibration.pinhole import Pinhole
 from vision.edge_model import Blur, EdgeSamples, EdgeShape, solve
-from vision.edge_search import likeliest_offset_px
+from vision.edge_search import is_printed, likeliest_offset_px
 from vision.mat import Scene, Slopes
 from vision.rim import Rim
 
 Floats = NDArray[np.float64]
 
+LEAST_SEARCHED_PX = 40.0  # along a shorter side too few pixels speak for a search
 BIN_PX = 6.0
 WALL_LIGHT = 0.25  # the side wall's brightness over the top's: from none (a lamp straight above) to half (an even sky)
 SKY = 0.5  # share of the light that comes from a wide sky: between none (a lamp straight above) and all
@@ -36,6 +37,7 @@ class Window:
 
 WIDE = Window(6.0, 7.5, 8)
 NARROW = Window(3.5, 5.0, 12)
+PRINTED = Window(2.2, 5.0, 12)  # of a print only what is next to the edge says how bright the cloth is there
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -72,15 +74,19 @@ def fit_side(
     start = corners_mat_mm.mean(axis=0)
     length_mm = float(np.hypot(*(corners_mat_mm[1] - corners_mat_mm[0])))
     along = (corners_mat_mm[1] - corners_mat_mm[0]) / length_mm
-    first, fit = start, None
+    first, fit, printed = start, None, False
     shape = EdgeShape(luma=blur.luma_px, chroma=blur.chroma_px)
     for window in windows:
         axes = SideAxes.at(camera, height_mm, start, along, length_mm)
         samples = _sample(scene, slopes, axes, trims_px, window, taken)
         if samples is None:
             return None
-        offset = likeliest_offset_px(samples, _noise_floor(scene), shape.luma) if window is WIDE else 0.0
+        searchable = float(np.ptp(samples.along_px)) > LEAST_SEARCHED_PX
+        offset = likeliest_offset_px(samples, _noise_floor(scene), shape.luma) if searchable and window is WIDE else 0.0
         shape = EdgeShape(offset, luma=shape.luma, chroma=shape.chroma)
+        printed = searchable and is_printed(samples, _noise_floor(scene))
+        if printed:
+            samples = samples.between(offset - PRINTED.inside_px, offset + PRINTED.outside_px) or samples
         solved = solve(samples, shape, _noise_floor(scene), blur, window.steps)
         if solved is None:
             return None
@@ -90,7 +96,7 @@ def fit_side(
     if fit is None:
         return None
     normal = np.array([along[1], -along[0]])
-    return replace(fit, moved_px=abs(float((fit.middle_mat_mm - first) @ normal)) * fit.px_per_mm)
+    return replace(fit, printed=printed, moved_px=abs(float((fit.middle_mat_mm - first) @ normal)) * fit.px_per_mm)
 
 
 @dataclass(frozen=True, eq=False, slots=True)

@@ -26,6 +26,7 @@ PARALLEL_RAD = math.radians(5.0)
 LEAST_AREA_MM2 = 60.0
 LEAST_SIDE_MM = 5.0  # a shorter side is a nick or a thread, not a side
 SHORT_SIDE_MM = 30.0
+MOST_MOVED_MM = 10.0  # by a fit, of a corner of the rough outline: a side that was none runs away
 HALF_SURE = 3.5  # standard deviations of a smoothed difference: likelier cloth than mat
 MOST_TRIES = 5  # of fitting, with fewer corners each time
 
@@ -109,14 +110,17 @@ def _measure_region(
         return None
     corners_mat_mm = camera.mat_from_px(corners_px, cloth.height_mm)
     taken = _taken(regions, own, scene.levels.shape[:2])
+    corners_mat_mm = _with_full_corners(corners_mat_mm, differs, camera, cloth.height_mm)
     for _ in range(MOST_TRIES):
         found = _fit_sides(scene, slopes, camera, cloth, corners_mat_mm, taken, Blur(), (WIDE, NARROW))
-        if found is None:  # a side too short to be fitted may be none: a print's figure at a corner
+        if found is None or float(np.max(np.hypot(*(found[0] - corners_mat_mm).T))) > MOST_MOVED_MM:
+            # A side too short to be fitted may be none: a print's figure at a corner, a tip that was rounded off.
             shortest = int(np.argmin(side_lengths(corners_mat_mm)))
-            if len(corners_mat_mm) == 3 or side_lengths(corners_mat_mm)[shortest] > SHORT_SIDE_MM:
+            if len(corners_mat_mm) > 3 and side_lengths(corners_mat_mm)[shortest] < SHORT_SIDE_MM:
+                corners_mat_mm = without_side(corners_mat_mm, shortest)
+                continue
+            if found is None:
                 return None
-            corners_mat_mm = without_side(corners_mat_mm, shortest)
-            continue
         corners_mat_mm = drop_flat_corners(found[0], LEAST_SIDE_MM)
         corners_mat_mm = _with_full_corners(corners_mat_mm, differs, camera, cloth.height_mm)
         if len(corners_mat_mm) == len(found[0]):
@@ -229,7 +233,7 @@ def _offset_u(fit: SideFit, camera: Pinhole, cloth: Cloth, trust: Trust) -> floa
     wall_mm = max(0.0, -float(away @ outward)) / float(camera.lens_mat_mm[2]) * cloth.height_mm
     parts = (
         math.sqrt(fit.covariance[0, 0]),
-        MODEL_FLOOR_PX / fit.px_per_mm,
+        (PRINT_FLOOR_PX if fit.printed else MODEL_FLOOR_PX) / fit.px_per_mm,
         trust.rig_u_mm,
         lean * cloth.u_mm,
         wall_mm / math.sqrt(12.0),
@@ -237,6 +241,7 @@ def _offset_u(fit: SideFit, camera: Pinhole, cloth: Cloth, trust: Trust) -> floa
     return math.sqrt(sum(part * part for part in parts))
 
 
+PRINT_FLOOR_PX = 0.12  # a print's own figures at its edge, of which nothing is known
 MODEL_FLOOR_PX = 0.02  # what no fit on an 8-bit picture of real cloth can promise to beat
 
 
