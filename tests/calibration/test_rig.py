@@ -13,7 +13,7 @@ from calibration.area import area_mat_mm, footprint_mat_mm
 from calibration.pinhole import Lens, Pinhole
 from calibration.projection import lens_vector, moved, turn
 from calibration.rig import Device, Rig, grid_points
-from calibration.rigfile import RigError, load_rig, save_rig
+from calibration.rigfile import RigError, check_place, load_rig, save_rig
 
 FLIP = np.diag([1.0, -1.0, -1.0])
 
@@ -186,3 +186,12 @@ def test_no_file_and_no_place_to_write(tmp_path):
         load_rig(tmp_path / "none.json")
     with pytest.raises(RigError, match="cannot be written"):
         save_rig(rig(), tmp_path / "nowhere" / "rig.json")
+
+
+def test_a_place_is_tried_without_leaving_anything_there(tmp_path):
+    check_place(tmp_path / "rig.json")
+    assert list(tmp_path.iterdir()) == []
+    (tmp_path / "file").touch()
+    for place in (tmp_path, tmp_path / "nowhere" / "rig.json", tmp_path / "file" / "rig.json"):
+        with pytest.raises(RigError, match="cannot be written"):
+            check_place(place)

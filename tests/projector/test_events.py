@@ -181,3 +181,12 @@ def test_a_reader_that_goes_away_makes_no_noise() -> None:
     assert "Traceback" not in err
     assert "Broken" not in err
     assert err.count("\n") == 20000  # the words for people still came
+
+
+def test_what_ends_the_program_is_parted_into_what_is_wrong_and_what_to_do() -> None:
+    out, err = io.StringIO(), io.StringIO()
+    Teller(FixedClock(), True, out, err).refuse("shot; 1.jpg: no picture\nthat can be read; save it as .png")
+    event = json.loads(out.getvalue())
+    assert (event["event"], event["message"]) == ("error", "shot; 1.jpg: no picture that can be read")
+    assert event["do"] == "save it as .png"
+    assert err.getvalue() == "chalkbeam: shot; 1.jpg: no picture that can be read; save it as .png\n"
