@@ -20,6 +20,7 @@ from vision.rim import Rim
 
 Floats = NDArray[np.float64]
 
+GUESSED_DOUBT = 3.0  # times its noise, of a mat that was guessed: it has no grid lines
 LEAST_SEARCHED_PX = 40.0  # along a shorter side too few pixels speak for a search
 BIN_PX = 6.0
 WALL_LIGHT = 0.25  # the side wall's brightness over the top's: from none (a lamp straight above) to half (an even sky)
@@ -53,6 +54,7 @@ class SideFit:
     moved_px: float  # how far the fit moved from its start
     contrast: float  # of the luminance and colours together, in standard deviations of a pixel
     px_per_mm: float
+    printed: bool = False  # the cloth varies beside it by more than noise and weave
 
 
 def fit_side(
@@ -81,7 +83,7 @@ def fit_side(
         samples = _sample(scene, slopes, axes, trims_px, window, taken)
         if samples is None:
             return None
-        searchable = float(np.ptp(samples.along_px)) > LEAST_SEARCHED_PX
+        searchable = scene.known and float(np.ptp(samples.along_px)) > LEAST_SEARCHED_PX
         offset = likeliest_offset_px(samples, _noise_floor(scene), shape.luma) if searchable and window is WIDE else 0.0
         shape = EdgeShape(offset, luma=shape.luma, chroma=shape.chroma)
         printed = searchable and is_printed(samples, _noise_floor(scene))
@@ -234,4 +236,5 @@ def pixels_along(axes: SideAxes, window: Window, shape: tuple[int, int]) -> NDAr
 
 def _noise_floor(scene: Scene) -> Floats:
     """(3,) standard deviation below which no pixel's noise is believed: the encoding's steps."""
-    return np.maximum(scene.noise, 0.3 * scene.step)
+    doubt = 1.0 if scene.known else GUESSED_DOUBT
+    return doubt * np.maximum(scene.noise, 0.3 * scene.step)
