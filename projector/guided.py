@@ -33,7 +33,6 @@ PLAIN_CLOTH = Cloth()
 EMPTY_FRAMES = 16  # averaged under the lamp for the mat's picture, which all else is held against
 FRAMES = 4  # averaged for cloth
 LEAST_CLOTH_MM2 = 600.0  # a larger patch that differs from the mat is not a crumb
-GLANCE_S = 1.0  # between two looks at the keys
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,9 +61,7 @@ def guide(bench: Bench, plan: Plan, made: tuple[int, ...] | None = None) -> tupl
     state, _ = _carried_out(bench, begin(plan, area, made), judged)
     unlike: Still | None = None  # the next measurement waits for a change from this
     while state.phase is not Phase.DONE:
-        seen = bench.table.until_still(unlike, GLANCE_S)
-        if seen is None:
-            continue
+        seen = bench.table.until_still(unlike, after_motion=True)
         if isinstance(seen, Pressed):
             for key in seen.keys:
                 state, _ = _carried_out(bench, step(state, KeyPressed(key)), judged)

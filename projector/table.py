@@ -77,16 +77,21 @@ class Table:
         """The scene as it is now, at rest or not."""
         return Still(small_picture(self.look().pixels))
 
-    def until_still(self, unlike: Still | None = None, patience_s: float = np.inf) -> Still | Pressed | None:
+    def until_still(
+        self, unlike: Still | None = None, patience_s: float = np.inf, after_motion: bool = False
+    ) -> Still | Pressed | None:
         """Wait until the scene is still and differs from what was `unlike`; or until a key is pressed.
 
-        None where that did not happen within `patience_s`.
+        With `after_motion` it is enough that it differed at some time since: a hand came and went, and what it did
+        may be too small to be seen in a small picture. None where nothing of that happened within `patience_s`.
         """
-        state, started_s = Stillness(), self.clock.now_s()
+        state, started_s, moved = Stillness(), self.clock.now_s(), unlike is None
         while self.clock.now_s() - started_s < patience_s:
             frame = self.look()
             state = observe(state, small_picture(frame.pixels), frame.t_s)
-            if state.still and state.anchor is not None and (unlike is None or state.changed_from(unlike.small)):
+            differs = unlike is None or state.changed_from(unlike.small)
+            moved = moved or differs
+            if state.still and state.anchor is not None and (differs or (after_motion and moved)):
                 return Still(state.anchor)
             if keys := self.display.keys():
                 return Pressed(tuple(keys))

@@ -22,6 +22,7 @@ Floats = NDArray[np.float64]
 GUARD = 1.645  # standard uncertainties at each limit: 5 % on one side of a normal distribution
 OTHER_MM = 6.0  # farther off than this at a corner is another shape
 BLIND = 0.1  # of what side midpoints see best: a motion that they see less of is not theirs to decide
+SAME_MISFIT_MM = 0.02  # two numberings of a symmetric shape fit as well as each other
 MIRROR_MM = 1.0  # a mirror image nearer than this to the shape is the same shape
 
 
@@ -40,7 +41,8 @@ def judge(unit: MeasuredUnit, expected: Sequence[ExpectedShape]) -> Judged:
     fit = min(fits, key=lambda one: one.misfit_mm)
     placed = _renumbered(unit, fit.roll)
     if fit.worst_corner_mm > OTHER_MM:
-        return Judged(unit, fit.shape.name, verdict=Verdict.OTHER, why="none of the expected shapes")
+        why = "none of the expected shapes"
+        return Judged(placed, fit.shape.name, fit.offsets_mm, placed.sides_u_mm, Verdict.OTHER, None, why)
     if fit.mirrored:
         why = "the mirror image of what was expected"
         return Judged(placed, fit.shape.name, fit.offsets_mm, placed.sides_u_mm, Verdict.TURNED_OVER, None, why)
@@ -80,11 +82,19 @@ def best_fit(unit: MeasuredUnit, shape: ExpectedShape) -> Fit | None:
     """
     if len(unit.corners_mat_mm) != len(shape.corners_mm):
         return None
-    rolls = range(len(shape.corners_mm))
-    upright = min((_fit(unit, shape, roll, False) for roll in rolls), key=lambda fit: fit.misfit_mm)
-    turned = min((_fit(unit, shape, roll, True) for roll in rolls), key=lambda fit: fit.misfit_mm)
+    upright, turned = (
+        _lowest([_fit(unit, shape, roll, mirrored) for roll in range(len(shape.corners_mm))], unit)
+        for mirrored in (False, True)
+    )
     nearer = turned.worst_corner_mm + MIRROR_MM < upright.worst_corner_mm
     return turned if nearer and turned.misfit_mm < 0.5 * upright.misfit_mm else upright
+
+
+def _lowest(fits: Sequence[Fit], unit: MeasuredUnit) -> Fit:
+    """The best fit; of those that a symmetric shape makes equal, the one whose corner 0 lies lowest on the mat."""
+    least = min(fit.misfit_mm for fit in fits)
+    equal = [fit for fit in fits if fit.misfit_mm <= least + SAME_MISFIT_MM]
+    return min(equal, key=lambda fit: tuple(unit.corners_mat_mm[-fit.roll % len(unit.corners_mat_mm)][::-1]))
 
 
 def _fit(unit: MeasuredUnit, shape: ExpectedShape, roll: int, mirrored: bool) -> Fit:
