@@ -28,12 +28,14 @@ from projector.rigwords import rig_keys
 from projector.score import Score, score
 from projector.summary import summary_text
 from projector.table import Picture, Table
+from vision.light import LINEAR_OF_BYTE, srgb_from_linear
 from vision.measure import Cloth
 from vision.pile import sum_up
 from vision.units import Judged, Verdict
 
 SHEET_PX_PER_MM = 8.0
 SUMMARY = "summary.md"
+BRIGHT, MOST_GAIN = 0.5, 8.0  # linear light that the brightest of a frame is lifted to, and by how much at most
 EVERY = 4  # frames between two pictures in the laptop's window
 
 
@@ -130,6 +132,13 @@ def _window(teller: Teller, stage: Stage) -> list[Callable[[Picture, Picture], N
         count += 1
         if count % EVERY == 1:
             height = stage.size_px[1] // 2 * 2
-            window.show(np.ascontiguousarray(np.hstack([seen[:height:2, ::2], shown[:height:2, ::2]])))
+            window.show(np.ascontiguousarray(np.hstack([_as_an_eye(seen[:height:2, ::2]), shown[:height:2, ::2]])))
 
     return [watch]
+
+
+def _as_an_eye(seen: Picture) -> Picture:
+    """A frame brightened as an eye in a dim room would, for the window alone; nothing is measured in it."""
+    gain = np.clip(BRIGHT / max(float(np.quantile(LINEAR_OF_BYTE[seen[::4, ::4]], 0.99)), 1e-3), 1.0, MOST_GAIN)
+    curve = srgb_from_linear(np.clip(gain * LINEAR_OF_BYTE.astype(np.float64), 0.0, 1.0))
+    return np.asarray(np.rint(curve * 255.0).astype(np.uint8)[seen])

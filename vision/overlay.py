@@ -67,7 +67,8 @@ def draw_units(
 def _lines(judged: Judged) -> list[str]:
     lines = [judged.verdict.words] if judged.verdict is not None else []
     lines += [f"{width.mean_mm:.2f} mm, u {width.u_mm:.2f}" for width in judged.unit.widths]
-    lines += [judged.why] if judged.why else []
+    # That it is none of the expected shapes is said by the verdict's own word.
+    lines += [judged.why] if judged.why and judged.verdict is not Verdict.OTHER else []
     return lines
 
 
