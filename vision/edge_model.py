@@ -88,26 +88,34 @@ class EdgeShape:
     chroma: float = 1.3
 
 
+@dataclass(frozen=True, eq=False, slots=True)
+class EdgeFit:
+    """What the fit gives: the shape, the covariance (3, 3) of offset, turn and bow in px, and where it comes from."""
+
+    shape: EdgeShape
+    covariance_px: Floats
+    contrast: float  # of cloth and mat, in standard deviations of a pixel, all channels together
+    colour_share: float  # of what is known of the offset, that comes from the colours and not from luminance
+
+
 def _bow_basis(along: Floats) -> Floats:
     """A parabola over the sampled length, 1 higher in the middle than at the ends, mean 0."""
     half = max(float(np.max(np.abs(along))), 1e-9)
     return 1.0 / 3.0 - (along / half) ** 2
 
 
-def solve(
-    samples: EdgeSamples, shape: EdgeShape, noise_floor: Floats, blur: Blur, steps: int
-) -> tuple[EdgeShape, Floats, float] | None:
+def solve(samples: EdgeSamples, shape: EdgeShape, noise_floor: Floats, blur: Blur, steps: int) -> EdgeFit:
     """Gauss-Newton over (offset, turn, bow, luma blur, chroma blur), levels and gain projected out."""
     basis = np.stack([np.ones_like(samples.along_px), samples.along_px, _bow_basis(samples.along_px)])
     weight = _Weights.start(samples, noise_floor)
-    normal, gradient, scores = np.eye(5), np.zeros(5), np.zeros((1, 5))
+    normal, gradient, scores, information = np.eye(5), np.zeros(5), np.zeros((1, 5)), np.ones(3)
     contrast, reach = 0.0, float(np.max(np.abs(samples.along_px)))
     settled = False
     for step in range(steps + 1):
         edge = _Edge.of(samples, shape, basis)
         levels, gain = edge.levels(samples, weight.values)
         residual, jacobian, contrast = edge.linearised(samples, basis, levels, gain, weight)
-        normal, gradient, scores = _normal_equations(samples, edge, residual, jacobian, weight.values, gain)
+        normal, gradient, scores, information = _normal_equations(samples, edge, residual, jacobian, weight.values)
         prior_u = np.array([np.inf, np.inf, np.inf, blur.luma_u_px, blur.chroma_u_px])
         prior_off = np.array([0.0, 0.0, 0.0, blur.luma_px - shape.luma, blur.chroma_px - shape.chroma])
         normal = normal + np.diag(1.0 / prior_u**2)
@@ -130,7 +138,7 @@ def solve(
     # Errors of one bin belong together (a print, a grid line): the spread between bins says what they do to the fit.
     clustered = inverse @ (scores.T @ scores) @ inverse * (samples.bin_count / max(samples.bin_count - 2.0, 1.0))
     covariance = np.maximum(np.diag(clustered), np.diag(inverse))[:3]
-    return shape, np.diag(covariance), contrast
+    return EdgeFit(shape, np.diag(covariance), contrast, float(information[1:].sum() / information.sum()))
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -243,9 +251,12 @@ def _spread(values: Floats) -> float:
 
 
 def _normal_equations(
-    samples: EdgeSamples, edge: _Edge, residual: Floats, jacobian: Floats, weight: Floats, gain: float
-) -> tuple[Floats, Floats, Floats]:
-    """Normal matrix (5, 5) and gradient (5,) with levels and gain projected out, and each bin's score (B, 5)."""
+    samples: EdgeSamples, edge: _Edge, residual: Floats, jacobian: Floats, weight: Floats
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Normal matrix (5, 5) and gradient (5,) with levels and gain projected out; each bin's score (B, 5).
+
+    Last what each channel says of the offset, (3,): its part of the normal matrix' first element.
+    """
     column = edge.without_levels(samples, edge.mat_part, weight)
     size = float(np.sum(weight * column * column)) + 1.0 / GAIN_PRIOR**2
     projected = np.empty_like(jacobian)
@@ -261,4 +272,5 @@ def _normal_equations(
         ],
         axis=1,
     )
-    return np.asarray(weighted @ flat.T), np.asarray(scores.sum(axis=0)), np.asarray(scores, np.float64)
+    information = np.sum((projected[0] * projected[0] * weight), axis=1) + 1e-12
+    return np.asarray(weighted @ flat.T), np.asarray(scores.sum(axis=0)), np.asarray(scores), information

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.pinhole import Pinhole
-from vision.edge_model import Blur, EdgeSamples, EdgeShape, solve
+from vision.edge_model import Blur, EdgeFit, EdgeSamples, EdgeShape, solve
 from vision.edge_search import is_printed, likeliest_offset_px
 from vision.mat import Scene, Slopes
 from vision.rim import Rim
@@ -48,11 +48,11 @@ class SideFit:
     middle_mat_mm: Floats  # (2,)
     along: Floats  # (2,)
     length_mm: float
-    covariance: Floats  # (3, 3) of offset (mm, outward), turn (rad, counter-clockwise) and bow (mm, outward)
+    covariance: Floats  # (3, 3) of offset (mm, outward), turn (rad) and bow (mm, outward)
     bow_mm: float
     blur_px: float
-    moved_px: float  # how far the fit moved from its start
-    contrast: float  # of the luminance and colours together, in standard deviations of a pixel
+    contrast: float  # of cloth and mat, in standard deviations of a pixel, all channels together
+    colour_share: float  # of what is known of the offset, that comes from the colours and not from luminance
     px_per_mm: float
     printed: bool = False  # the cloth varies beside it by more than noise and weave
 
@@ -76,7 +76,7 @@ def fit_side(
     start = corners_mat_mm.mean(axis=0)
     length_mm = float(np.hypot(*(corners_mat_mm[1] - corners_mat_mm[0])))
     along = (corners_mat_mm[1] - corners_mat_mm[0]) / length_mm
-    first, fit, printed = start, None, False
+    fit, printed, floor = None, False, _noise_floor(scene)
     shape = EdgeShape(luma=blur.luma_px, chroma=blur.chroma_px)
     for window in windows:
         axes = SideAxes.at(camera, height_mm, start, along, length_mm)
@@ -84,21 +84,14 @@ def fit_side(
         if samples is None:
             return None
         searchable = scene.known and float(np.ptp(samples.along_px)) > LEAST_SEARCHED_PX
-        offset = likeliest_offset_px(samples, _noise_floor(scene), shape.luma) if searchable and window is WIDE else 0.0
-        shape = EdgeShape(offset, luma=shape.luma, chroma=shape.chroma)
-        printed = searchable and is_printed(samples, _noise_floor(scene))
+        offset = likeliest_offset_px(samples, floor, shape.luma) if searchable and window is WIDE else 0.0
+        printed = searchable and is_printed(samples, floor)
         if printed:
             samples = samples.between(offset - PRINTED.inside_px, offset + PRINTED.outside_px) or samples
-        solved = solve(samples, shape, _noise_floor(scene), blur, window.steps)
-        if solved is None:
-            return None
-        shape, covariance, contrast = solved
-        fit = axes.placed(shape, covariance, contrast)
+        solved = solve(samples, EdgeShape(offset, luma=shape.luma, chroma=shape.chroma), floor, blur, window.steps)
+        fit, shape = axes.placed(solved), solved.shape
         start, along = fit.middle_mat_mm, fit.along
-    if fit is None:
-        return None
-    normal = np.array([along[1], -along[0]])
-    return replace(fit, printed=printed, moved_px=abs(float((fit.middle_mat_mm - first) @ normal)) * fit.px_per_mm)
+    return None if fit is None else replace(fit, printed=printed)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -161,22 +154,21 @@ class SideAxes:
         scale = self.px_per_mm[0] * (1.0 - share) + self.px_per_mm[1] * share
         return across_mm * scale, along_mm * self.along_px_per_mm
 
-    def placed(self, shape: EdgeShape, covariance_px: Floats, contrast: float) -> SideFit:
+    def placed(self, fit: EdgeFit) -> SideFit:
         """The fitted line on the mat."""
         to_mm = 1.0 / self.scale
-        turn = shape.turn * self.along_px_per_mm * to_mm
-        along = self.along + self.outward * turn
+        along = self.along + self.outward * fit.shape.turn * self.along_px_per_mm * to_mm
         units = np.diag([to_mm, self.along_px_per_mm * to_mm, to_mm])
         return SideFit(
-            self.middle_mat_mm + self.outward * shape.offset * to_mm,
-            along / np.hypot(*along),
-            self.length_mm,
-            units @ covariance_px @ units,
-            shape.bow * to_mm,
-            shape.luma,
-            0.0,
-            contrast,
-            self.scale,
+            middle_mat_mm=self.middle_mat_mm + self.outward * fit.shape.offset * to_mm,
+            along=along / np.hypot(*along),
+            length_mm=self.length_mm,
+            covariance=units @ fit.covariance_px @ units,
+            bow_mm=fit.shape.bow * to_mm,
+            blur_px=fit.shape.luma,
+            contrast=fit.contrast,
+            colour_share=fit.colour_share,
+            px_per_mm=self.scale,
         )
 
 

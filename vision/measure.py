@@ -234,6 +234,7 @@ def _offset_u(fit: SideFit, camera: Pinhole, cloth: Cloth, trust: Trust) -> floa
     parts = (
         math.sqrt(fit.covariance[0, 0]),
         (PRINT_FLOOR_PX if fit.printed else MODEL_FLOOR_PX) / fit.px_per_mm,
+        COLOUR_FLOOR_PX * fit.colour_share / fit.px_per_mm,
         trust.rig_u_mm,
         lean * cloth.u_mm,
         wall_mm / math.sqrt(12.0),
@@ -241,6 +242,7 @@ def _offset_u(fit: SideFit, camera: Pinhole, cloth: Cloth, trust: Trust) -> floa
     return math.sqrt(sum(part * part for part in parts))
 
 
+COLOUR_FLOOR_PX = 0.15  # what mosaic and compression may do to an edge that only colour shows
 PRINT_FLOOR_PX = 0.12  # a print's own figures at its edge, of which nothing is known
 MODEL_FLOOR_PX = 0.02  # what no fit on an 8-bit picture of real cloth can promise to beat
 
