@@ -135,7 +135,7 @@ def _dark(board: Board, x_mm: NDArray[np.floating], down_mm: NDArray[np.floating
     row = np.floor(down_mm / board.square_mm).astype(int)[:, None]
     on_board = (column >= 0) & (column < board.squares_x) & (row >= 0) & (row < board.squares_y)
     black_square = (column + row) % 2 == 0
-    bits = _marker_bits(board)
+    bits = marker_bits(board)
     cells = bits.shape[-1]
     cell_x = np.floor((x_mm % board.square_mm - board.clear_mm) * cells / board.marker_mm).astype(int)[None, :]
     cell_y = np.floor((down_mm % board.square_mm - board.clear_mm) * cells / board.marker_mm).astype(int)[:, None]
@@ -147,7 +147,7 @@ def _dark(board: Board, x_mm: NDArray[np.floating], down_mm: NDArray[np.floating
     return dark
 
 
-def _marker_bits(board: Board) -> NDArray[np.bool_]:
+def marker_bits(board: Board) -> NDArray[np.bool_]:
     """(markers, cells, cells): True where a cell is black, the border included."""
     dictionary = board._dictionary()
     cells = dictionary.markerSize + 2

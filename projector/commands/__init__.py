@@ -11,11 +11,12 @@ from typing import Any, NoReturn
 from calibration.camera import CalibrationError
 from calibration.rigfile import RigError
 from calibration.sheet import BoardError
+from calibration.sheetpdf import SheetError
 from projector.album import AlbumError
 from projector.calibrating import CalibratingError
 from projector.checking import CheckError
 from projector.clock import WallClock
-from projector.commands import calibrate, check, cut, rehearse
+from projector.commands import calibrate, check, cut, rehearse, sheet
 from projector.commands.options import OptionError
 from projector.display import DisplayError
 from projector.events import Teller
@@ -43,6 +44,7 @@ FOR_THE_PERSON = (
     RehearsalError,
     RigError,
     ShapeError,
+    SheetError,
 )
 
 ABOUT = "Light that shows the next cut where the cloth really lies, and a camera that measures what was cut."
@@ -66,7 +68,7 @@ def parser() -> argparse.ArgumentParser:
     """The whole command line."""
     whole = _Parser(prog="chalkbeam", description=ABOUT, epilog=CAUTION)
     commands = whole.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=_Parser)
-    for command in (rehearse, calibrate, cut, check):
+    for command in (rehearse, sheet, calibrate, cut, check):
         command.add(commands)
     return whole
 
