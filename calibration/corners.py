@@ -54,6 +54,12 @@ def find_sheet(picture: NDArray[np.uint8], board: Board | Chessboard, name: str 
     return _judge(name, ids, sheet_mm, saddles)
 
 
+def sheet_in_sight(picture: NDArray[np.uint8], board: Board) -> bool:
+    """Whether any marker of the sheet is seen, be it sharp or not, whole or half hidden."""
+    _, _, _, markers = cv2.aruco.CharucoDetector(board.opencv()).detectBoard(grey(picture))
+    return markers is not None and len(markers) > 0
+
+
 def _refine(
     linear: NDArray[np.float32], board: Board | Chessboard, rough_px: Floats, along_px: Floats, up_px: Floats
 ) -> Saddles:

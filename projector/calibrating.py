@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from calibration.area import area_mat_mm
 from calibration.camera import SHEET_THICKNESS_MM, CameraSolution, solve_camera
-from calibration.corners import Refused, SheetView, apart_px, find_sheet
+from calibration.corners import Refused, SheetView, apart_px, find_sheet, sheet_in_sight
 from calibration.mesh import mesh
 from calibration.patterns import Patterns, decode
 from calibration.projector import ProjectorSolution, TapedHeight, solve_projector
@@ -48,11 +48,11 @@ def calibrate(table: Table, wishes: Wishes) -> Rig:
     """Lead the person through a calibration. Raises CalibratingError, CalibrationError, CameraError."""
     settle(table)
     table.throw(_even(table.display.size_px, LAMP))
-    flat = _take_views(table, wishes.board, "sheet_flat", wishes.flat)
-    tilted = _take_views(table, wishes.board, "sheet_tilted", wishes.tilted)
+    flat, last = _take_views(table, wishes.board, "sheet_flat", wishes.flat, None)
+    tilted, last = _take_views(table, wishes.board, "sheet_tilted", wishes.tilted, last)
     size_px = flat[0].size_px
     camera = solve_camera([v.view for v in flat], [v.view for v in tilted], size_px, wishes.thickness_mm)
-    _clear_mat(table, wishes.board)
+    _clear_mat(table, wishes.board, last)
     projector = _read_patterns(table, camera, wishes.height)
     return rig_of(camera, projector)
 
@@ -85,10 +85,14 @@ class _Taken:
     size_px: tuple[int, int]
 
 
-def _take_views(table: Table, board: Board, what: str, count: int) -> list[_Taken]:
-    """Ask for the sheet `count` times, and take each picture by itself once it lies still at a new place."""
+def _take_views(
+    table: Table, board: Board, what: str, count: int, last: Still | None
+) -> tuple[list[_Taken], Still | None]:
+    """Ask for the sheet `count` times, and take each picture by itself once it lies still at a new place.
+
+    `last` is how the table looked when it was still before; how it looks in the end comes back with the views.
+    """
     taken: list[_Taken] = []
-    last: Still | None = None
     while len(taken) < count:
         table.teller.tell("ask", what=what, n=len(taken) + 1, of=count)
         while True:
@@ -103,7 +107,7 @@ def _take_views(table: Table, board: Board, what: str, count: int) -> list[_Take
             table.teller.tell("ask", what=what, n=len(taken) + 1, of=count)
         taken.append(found)
         table.teller.tell("seen", what=what, n=len(taken), of=count, corners=len(found.view.corners_px))
-    return taken
+    return taken, last
 
 
 def _go_on(still: Still | Pressed | None) -> None:
@@ -132,15 +136,14 @@ def _even(size_px: tuple[int, int], level: float) -> Picture:
     return np.full((size_px[1], size_px[0], 3), round(255 * level), np.uint8)
 
 
-def _clear_mat(table: Table, board: Board) -> None:
+def _clear_mat(table: Table, board: Board, last: Still | None) -> None:
     """Ask for the bare mat and wait until the sheet is gone and all is still."""
     table.teller.tell("ask", what="clear_mat")
-    last: Still | None = None
     while True:
         still = table.until_still(last, PATIENCE_S)
         _go_on(still)
         last = still if isinstance(still, Still) else last
-        if isinstance(find_sheet(table.look().pixels, board), Refused):
+        if not sheet_in_sight(table.look().pixels, board):
             table.teller.tell("seen", what="clear_mat")
             return
 

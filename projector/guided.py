@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 
 from calibration.rig import Rig
 from projector.events import unit_event
-from projector.guide.cutting import begin, step
+from projector.guide.cutting import MEANINGS, begin, step
 from projector.guide.scenes import LAMP, Scene
+from projector.guide.stage import scene_of
 from projector.guide.state import Cutting, KeyPressed, MatCleared, Observation, Phase, Record, Seen, Step, wanted
 from projector.journal import Journal
 from projector.piecing.plans import Plan
@@ -27,7 +28,7 @@ from vision.regions import find_regions
 from vision.units import Judged
 
 Picture = NDArray[np.uint8]
-Kept = Callable[[Picture, tuple[Judged, ...], Cutting], None]
+Kept = Callable[[Picture, tuple[Judged, ...]], None]
 
 PLAIN_CLOTH = Cloth()
 EMPTY_FRAMES = 16  # averaged under the lamp for the mat's picture, which all else is held against
@@ -51,8 +52,16 @@ class Bench:
         return Trust(self.rig.camera_over_area().rms_mm, self.rig.scale_u)
 
 
-def guide(bench: Bench, plan: Plan, made: tuple[int, ...] | None = None) -> tuple[Judged, ...]:
-    """Lead through a plan; what was judged, in order. Raises CameraError, JournalError."""
+@dataclass(frozen=True, eq=False, slots=True)
+class Guided:
+    """What came of it: what was judged in this sitting, in order, and whether the plan was left before its end."""
+
+    units: tuple[Judged, ...]
+    stopped: bool
+
+
+def guide(bench: Bench, plan: Plan, made: tuple[int, ...] | None = None) -> Guided:
+    """Lead through a plan. Raises CameraError, JournalError."""
     if bench.rig.projector is None:
         raise ValueError("a rig with a projector is needed")
     area = tuple((float(x), float(y)) for x, y in bench.rig.area_mat_mm)
@@ -64,17 +73,27 @@ def guide(bench: Bench, plan: Plan, made: tuple[int, ...] | None = None) -> tupl
         seen = bench.table.until_still(unlike, after_motion=True)
         if isinstance(seen, Pressed):
             for key in seen.keys:
+                if state.phase is Phase.CLEAR_MAT and MEANINGS.get(key) == "on":
+                    seeing.take_mat_as_it_is()
                 state, _ = _carried_out(bench, step(state, KeyPressed(key)), judged)
             unlike = None
             continue
         observation = seeing.observe(state)
         if observation is None:
-            unlike = bench.table.glance()
+            unlike = _not_clear(bench, state)
             continue
         if isinstance(observation, Seen) and bench.kept is not None:
-            bench.kept(seeing.latest, observation.cloths, state)
+            bench.kept(seeing.latest, observation.cloths)
         state, unlike = _carried_out(bench, step(state, observation), judged)
-    return tuple(judged)
+    return Guided(tuple(judged), state.stopped)
+
+
+def _not_clear(bench: Bench, state: Cutting) -> Still:
+    """Ask again for the bare mat, in words and in light."""
+    _show(bench, scene_of(state))
+    do = "take away what lies on the mat, or press space if nothing does"
+    bench.table.teller.tell("refused", what="clear_mat", why="not_clear", do=do)
+    return bench.table.glance()
 
 
 def _carried_out(bench: Bench, turn: Step, judged: list[Judged]) -> tuple[Cutting, Still]:
@@ -131,6 +150,10 @@ class _Seeing:
         units = measure_units(scene, camera, self._on_mat, self._bench.cloth, self._bench.trust)
         expected = wanted(state)
         return Seen(tuple(judge(unit, [] if expected is None else [expected]) for unit in units))
+
+    def take_mat_as_it_is(self) -> None:
+        """Keep the mat's picture though something seems to lie on it: the person says that it is bare."""
+        self._mat = mat_picture(self._under_lamp(EMPTY_FRAMES))
 
     def _take_mat(self) -> bool:
         """Keep the mat's picture if no cloth lies on it."""

@@ -15,7 +15,6 @@ from projector.album import Album, old_pictures
 from projector.calibrating import Wishes, calibrate
 from projector.display import DisplayError, WindowDisplay
 from projector.events import Event, Teller
-from projector.guide.state import Cutting
 from projector.guided import Bench, guide
 from projector.journal import Journal
 from projector.piecing.planreading import plan_text
@@ -28,6 +27,7 @@ from projector.rigwords import rig_keys
 from projector.score import Score, score
 from projector.summary import summary_text
 from projector.table import Picture, Table
+from projector.totals import pile_keys
 from vision.light import LINEAR_OF_BYTE, srgb_from_linear
 from vision.measure import Cloth
 from vision.pile import sum_up
@@ -80,29 +80,25 @@ def rehearse(plan: Plan, stage: Stage, teller_of: Callable[[VirtualClock], Telle
     teller.tell("rig", **rig_keys(rig, rig_file))
     cloth = Cloth()
 
-    def kept(pixels: Picture, units: tuple[Judged, ...], _: Cutting) -> None:
+    def kept(pixels: Picture, units: tuple[Judged, ...]) -> None:
         # The strip is no unit, and has no verdict in the pictures.
         named = tuple(Judged(one.unit) if one.verdict is Verdict.OTHER else one for one in units)
         album.measured(pixels, rig.camera.pinhole, cloth.height_mm, named)
 
     with Journal.open(stage.folder / "journal.sqlite") as journal:
         session = journal.begin(datetime.now().astimezone(), "rehearse", plan_text(plan), str(rig_file))
-        units = guide(Bench(table, rig, journal, session, cloth, kept), plan)
+        units = guide(Bench(table, rig, journal, session, cloth, kept), plan).units
         journal.end(session, datetime.now().astimezone())
     teller.forget(person)
     scored = score(units, world.close(), printed.margin_mm)
     (stage.folder / SUMMARY).write_text(summary_text(plan, rig, units, scored), encoding="utf-8")
-    return summary_keys(units, scored)
+    return _summary_keys(units, scored)
 
 
-def summary_keys(units: tuple[Judged, ...], scored: Score | None) -> Event:
-    """The keys of a `summary` event."""
-    pile = sum_up(units)
-    keys: Event = {"units": pile.units, "judged": pile.judged, "verdicts": pile.verdicts}
-    if scored is not None:
-        errors = {"width_error_rms_mm": scored.width_error_rms_mm, "line_error_rms_mm": scored.line_error_rms_mm}
-        keys |= {key: None if value is None else round(value, 5) for key, value in errors.items()}
-    return keys
+def _summary_keys(units: tuple[Judged, ...], scored: Score) -> Event:
+    errors = {"width_error_rms_mm": scored.width_error_rms_mm, "line_error_rms_mm": scored.line_error_rms_mm}
+    rounded = {key: None if value is None else round(value, 5) for key, value in errors.items()}
+    return pile_keys(sum_up(units)) | rounded
 
 
 def _make_folder(folder: Path) -> None:
@@ -110,6 +106,7 @@ def _make_folder(folder: Path) -> None:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         (folder / SUMMARY).touch()
+        (folder / SUMMARY).unlink()
         for old in old_pictures(folder):
             old.unlink()
     except OSError as error:

@@ -47,6 +47,8 @@ def _rows(plan: Plan, units: Sequence[Judged], scored: Score) -> Iterator[str]:
     shapes = {unit.name: wanted_of(plan, unit) for unit in plan.units}
     for number, (judged, pairs) in enumerate(zip(units, scored.units, strict=True), 1):
         verdict = judged.verdict.words if judged.verdict else "measured"
+        if not pairs:
+            yield f"| {number} {judged.expected} | {verdict} | no true unit lies there | | | | | |"
         for pair in pairs:
             shape = shapes[judged.expected or ""]
             expected_mm = side_distances(shape.corners_mm, *pair.measured.sides)[0]

@@ -54,6 +54,8 @@ def judge(unit: MeasuredUnit, expected: Sequence[ExpectedShape]) -> Judged:
 
 TROUBLES = {
     "cut_off": "it reaches beyond the picture: move it in",
+    "blurred": "the picture is blurred: focus the camera, and let things lie still",
+    "unsure": "a side is hardly seen: use more light, or a mat of another colour",
     "no_straight_sides": "no straight sides were found: smooth it, or move it away from others",
 }
 

@@ -27,6 +27,8 @@ LEAST_AREA_MM2 = 60.0
 LEAST_SIDE_MM = 5.0  # a shorter side is a nick or a thread, not a side
 SHORT_SIDE_MM = 30.0
 MOST_MOVED_MM = 10.0  # by a fit, of a corner of the rough outline: a side that was none runs away
+MOST_BLUR_PX = 2.4  # softer sides are out of focus, or moved
+MOST_U_MM = 1.0  # of a side; who is less sure has not measured it
 HALF_SURE = 3.5  # standard deviations of a smoothed difference: likelier cloth than mat
 MOST_TRIES = 5  # of fitting, with fewer corners each time
 
@@ -50,10 +52,11 @@ class Trust:
 def measure_units(
     scene: Scene, camera: Pinhole, on_mat: NDArray[np.bool_], cloth: Cloth = Cloth(), trust: Trust = Trust()
 ) -> tuple[MeasuredUnit, ...]:
-    """Every piece of cloth with straight sides in `scene`, from the top of the picture down.
+    """Every piece of cloth with straight sides in `scene`, the largest region first.
 
     `on_mat` is (H, W), True where cloth is looked for. What differs from the mat and cannot be measured comes back
-    with its rough outline and the trouble named; it is never left out.
+    with its rough outline and the trouble named. Only where the mat's picture is a guess, what reaches the rim is left
+    out: nothing tells it from the table around the mat.
     """
     px_per_mm = _px_per_mm(camera, on_mat)
     slopes, differs = scene.slopes(), difference_map(scene)
@@ -106,7 +109,7 @@ def _measure_region(
 ) -> Found | None:
     """Fit a region's sides from its rim, with fewer corners each time, until all of them are real."""
     corners_px = rough_polygon(regions[own])
-    if corners_px is None or len(corners_px) > 12:
+    if corners_px is None:
         return None
     corners_mat_mm = camera.mat_from_px(corners_px, cloth.height_mm)
     taken = _taken(regions, own, scene.levels.shape[:2])
@@ -210,8 +213,17 @@ def _unit(
         np.array([fit.bow_mm for fit in fits]),
         _widths(corners, offsets_u, tilts_u, trust),
         seams,
-        trouble="cut_off" if region.cut_off else None,
+        trouble=_trouble(region, fits, offsets_u),
     )
+
+
+def _trouble(region: Region, fits: Sequence[SideFit], offsets_u: Floats) -> str | None:
+    """What is wrong with the picture of this unit, if something is."""
+    if region.cut_off:
+        return "cut_off"
+    if float(np.median([fit.blur_px for fit in fits])) > MOST_BLUR_PX:
+        return "blurred"
+    return "unsure" if float(offsets_u.max()) > MOST_U_MM else None
 
 
 def _not_measured(region: Region, camera: Pinhole, cloth: Cloth) -> MeasuredUnit:

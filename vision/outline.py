@@ -16,7 +16,7 @@ Floats = NDArray[np.float64]
 SIMPLIFY_PX = 1.8
 LEAST_TURN_RAD = math.radians(9.0)  # two sides that turn by less are one side, bowed
 CORNER_COST_PX = 0.2  # one corner more must bring the outline this much nearer to the rim
-MOST_CORNERS = 16
+MOST_CORNERS = 12
 RIM_SHARE = 0.85  # of the rim must be explained; the rest may be threads, or a print with the mat's colour in it
 
 

@@ -90,6 +90,6 @@ def main(words: Sequence[str] | None = None) -> NoReturn:
         teller.refuse(f"{error.filename or 'a file'}: {error.strerror or error}; make room or choose another place")
         code = 2
     except KeyboardInterrupt:
-        print("chalkbeam: ended by the keyboard; what was judged is kept", file=sys.stderr)
+        print("chalkbeam: interrupted; units that were judged are in the journal", file=sys.stderr)
         code = 130
     sys.exit(code)

@@ -16,6 +16,7 @@ from projector.clock import WallClock
 from projector.commands.options import CLOTH_U_MM, OptionError, add_cloth, add_json, add_tolerances, files
 from projector.events import Teller, unit_event
 from projector.piecing.planfile import wanted_shape
+from projector.totals import pile_keys
 from vision.expected import ExpectedShape, Tolerance
 from vision.measure import Cloth
 from vision.overlay import draw_units
@@ -90,4 +91,4 @@ def _sum_up(teller: Teller, units: Sequence[Judged]) -> None:
         for (name, sides), s in pile.widths_mm.items()
         if math.isfinite(s.mean)
     ]
-    teller.tell("summary", units=pile.units, judged=pile.judged, verdicts=pile.verdicts, widths_mm=widths)
+    teller.tell("summary", **pile_keys(pile), widths_mm=widths)

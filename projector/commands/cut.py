@@ -19,9 +19,9 @@ from projector.journal import Journal
 from projector.piecing.planfile import load_plan
 from projector.piecing.planreading import plan_text
 from projector.piecing.plans import Plan
-from projector.rehearsing import summary_keys
 from projector.rigwords import rig_keys
 from projector.table import Table
+from projector.totals import journal_keys
 from vision.cameras import Camera, open_camera
 from vision.measure import Cloth
 
@@ -65,11 +65,12 @@ def run(args: argparse.Namespace) -> int:
 
 def _cut(args: argparse.Namespace, plan: Plan, rig: Rig, journal: Journal, table: Table) -> None:
     _check_sizes(rig, table.camera, table.display)
-    session, made = session_for(args, plan, journal, table.teller)
     settle(table)
-    units = guide(Bench(table, rig, journal, session, Cloth(args.cloth, CLOTH_U_MM)), plan, made)
-    journal.end(session, datetime.now().astimezone())
-    table.teller.tell("summary", **summary_keys(units, None))
+    session, made = session_for(args, plan, journal, table.teller)
+    guided = guide(Bench(table, rig, journal, session, Cloth(args.cloth, CLOTH_U_MM)), plan, made)
+    if not guided.stopped:  # what was left before its end can be resumed
+        journal.end(session, datetime.now().astimezone())
+    table.teller.tell("summary", **journal_keys(journal.counts(session), len(journal.units(session))))
 
 
 def session_for(
@@ -81,7 +82,9 @@ def session_for(
     if left is not None and args.resume:
         names = [entry.name for entry in journal.units(left.id)]
         return left.id, tuple(names.count(unit.name) for unit in plan.units)
-    if left is not None:
+    if args.resume:
+        teller.tell("refused", what="resume", why="nothing_left", do="a new session of this plan is begun")
+    elif left is not None:
         teller.tell("seen", what="unfinished_session", units=len(journal.units(left.id)), do="--resume goes on with it")
     return journal.begin(datetime.now().astimezone(), "cut", text, str(args.rig)), None
 

@@ -11,6 +11,7 @@ from typing import TypeVar
 from projector.piecing.lengths import LengthError, angle_rad, length_mm
 
 CLOTH_U_MM = 0.06
+THICKEST_MM = 20.0
 T = TypeVar("T")
 
 
@@ -26,8 +27,15 @@ def add_json(parser: argparse.ArgumentParser) -> None:
 
 def add_cloth(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
-        "--cloth", type=read(length_mm), default=0.4, metavar="THICKNESS", help='thickness of the cloth ("0.4 mm")'
+        "--cloth", type=read(_thickness_mm), default=0.4, metavar="THICKNESS", help='thickness of the cloth ("0.4 mm")'
     )
+
+
+def _thickness_mm(text: str) -> float:
+    value_mm = length_mm(text)
+    if value_mm > THICKEST_MM:
+        raise LengthError(f'"{text}" is thicker than cloth on a mat; write a thickness like "0.4 mm"')
+    return value_mm
 
 
 def add_tolerances(parser: argparse.ArgumentParser) -> None:

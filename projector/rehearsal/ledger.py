@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -49,6 +51,13 @@ class Ledger:
         sides = piece.sides[first:] + piece.sides[:first]
         laid = piece.pose.mat_from_own(corners)
         self._units.append(TrueUnit(t_s, name, len(self._units) + 1, corners, sides, piece.seams_mm, laid))
+
+    def laid_again(self, piece: Piece) -> None:
+        """Note that the last unit lies elsewhere now."""
+        last = self._units[-1]
+        first = piece.sides.index("lower") if "lower" in piece.sides else 0
+        laid = piece.pose.mat_from_own(np.roll(piece.corners_mm, -first, axis=0))
+        self._units[-1] = replace(last, laid_mat_mm=laid)
 
     def opened(self, setting: Setting) -> Truth:
         """All of it."""

@@ -243,6 +243,7 @@ class VirtualPerson:
         yield REACH_S / 2
         others = [] if self._strip is None else [self._strip]
         self._unit = self._unit.moved(free_place(self._setting, self._unit, others, self._rng))
+        self._ledger.laid_again(self._unit)
         self._tidy()
         yield REACH_S / 2
 

@@ -149,6 +149,7 @@ class Heard:
     """What a rehearsal told, and how it ended."""
 
     events: list[Event] = field(default_factory=list)
+    stopped: bool | None = None
     summary: Event = field(default_factory=dict)
     opened_after: list[int] = field(default_factory=list)  # number of events told when the truth was opened
 
@@ -250,6 +251,7 @@ class Sitting:
     rig: Rig
     journal: Journal
     events: list[Event] = field(default_factory=list)
+    stopped: bool | None = None
 
     def cuts(
         self,
@@ -267,7 +269,9 @@ class Sitting:
         settle(table)
         if session is None:
             session = self.journal.begin(datetime.now().astimezone(), "cut", plan_text(PLAN), "rig.json")
-        return len(guide(Bench(table, self.rig, self.journal, session), PLAN, made))
+        guided = guide(Bench(table, self.rig, self.journal, session), PLAN, made)
+        self.stopped = guided.stopped
+        return len(guided.units)
 
     def judged(self) -> int:
         return len(told(self.events, "unit"))
@@ -291,6 +295,7 @@ def test_what_was_judged_outlives_the_camera_and_is_counted_when_the_plan_is_res
     )
     assert (session, made) == (1, (1,))
     assert sitting.cuts(made, session) == 2
+    assert sitting.stopped is False
     entries = sitting.journal.units(session)
     assert [json.loads(entry.line)["n"] for entry in entries] == [1, 2, 3]
 
@@ -306,6 +311,7 @@ def test_without_resume_an_unfinished_plan_begins_anew(sitting: Sitting, tmp_pat
 
 def test_a_key_ends_the_cut_and_keeps_what_was_judged(sitting: Sitting) -> None:
     assert sitting.cuts(ends=lambda: sitting.judged() == 2) == 2
+    assert sitting.stopped  # so that the command leaves the session open for --resume
     assert len(sitting.journal.units(1)) == 2
 
 
