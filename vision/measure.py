@@ -29,6 +29,7 @@ SHORT_SIDE_MM = 30.0
 MOST_MOVED_MM = 10.0  # by a fit, of a corner of the rough outline: a side that was none runs away
 MOST_BLUR_PX = 2.4  # softer sides are out of focus, or moved
 MOST_U_MM = 1.0  # of a side; who is less sure has not measured it
+MOST_CORNER_U_MM = 5.0  # a corner of two sides that hardly meet
 HALF_SURE = 3.5  # standard deviations of a smoothed difference: likelier cloth than mat
 MOST_TRIES = 5  # of fitting, with fewer corners each time
 
@@ -205,25 +206,26 @@ def _unit(
     corners, fits = found
     offsets_u = np.array([_offset_u(fit, camera, cloth, trust) for fit in fits])
     tilts_u = np.array([math.sqrt(fit.covariance[1, 1]) for fit in fits])
+    corners_u = _corners_u(corners, offsets_u, tilts_u)
     return MeasuredUnit(
         corners,
-        _corners_u(corners, offsets_u, tilts_u),
+        corners_u,
         offsets_u,
         tilts_u,
         np.array([fit.bow_mm for fit in fits]),
         _widths(corners, offsets_u, tilts_u, trust),
         seams,
-        trouble=_trouble(region, fits, offsets_u),
+        trouble=_trouble(region, fits, offsets_u, corners_u),
     )
 
 
-def _trouble(region: Region, fits: Sequence[SideFit], offsets_u: Floats) -> str | None:
+def _trouble(region: Region, fits: Sequence[SideFit], offsets_u: Floats, corners_u: Floats) -> str | None:
     """What is wrong with the picture of this unit, if something is."""
     if region.cut_off:
         return "cut_off"
     if float(np.median([fit.blur_px for fit in fits])) > MOST_BLUR_PX:
         return "blurred"
-    return "unsure" if float(offsets_u.max()) > MOST_U_MM else None
+    return "unsure" if float(offsets_u.max()) > MOST_U_MM or float(corners_u.max()) > MOST_CORNER_U_MM else None
 
 
 def _not_measured(region: Region, camera: Pinhole, cloth: Cloth) -> MeasuredUnit:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from functools import cache
 
+import cv2
 import numpy as np
 import pytest
 
@@ -237,3 +238,12 @@ def test_pictures_of_two_sizes_are_a_wrong_call():
 def test_light_on_no_pictures_is_a_wrong_call():
     with pytest.raises(ValueError, match="at least one"):
         mean_light([])
+
+
+def test_a_picture_out_of_focus_is_at_fault_and_nothing_in_it_is_judged():
+    sharp = picture(*[Piece(outline) for outline in six(3)], seed=3)
+    blurred = np.asarray(cv2.GaussianBlur(sharp, (0, 0), 6.0), np.uint8)
+    units = measure(blurred)
+    assert units
+    assert all(unit.trouble in ("blurred", "unsure", "cut_off", "no_straight_sides") for unit in units)
+    assert all(unit.trouble is None for unit in measure(sharp))
