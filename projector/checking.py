@@ -14,13 +14,11 @@ from vision.compare import judge
 from vision.expected import ExpectedShape
 from vision.light import linear_image, mean_light
 from vision.mat import compare_with_mat, guessed_mat_picture, mat_picture, on_mat_mask
-from vision.measure import Cloth, Trust, measure_units
+from vision.measure import PLAIN_CLOTH, Cloth, Trust, measure_units
 from vision.pictures import read_picture
 from vision.units import Judged
 
 Picture = NDArray[np.uint8]
-
-PLAIN_CLOTH = Cloth()
 
 
 class CheckError(Exception):

@@ -23,14 +23,13 @@ from projector.table import Pressed, Still, Table
 from vision.compare import judge
 from vision.light import mean_light
 from vision.mat import MatPicture, compare_with_mat, guessed_mat_picture, mat_picture, on_mat_mask
-from vision.measure import Cloth, Trust, measure_units
+from vision.measure import PLAIN_CLOTH, Cloth, Trust, measure_units, px_per_mm
 from vision.regions import find_regions
 from vision.units import Judged
 
 Picture = NDArray[np.uint8]
 Kept = Callable[[Picture, tuple[Judged, ...]], None]
 
-PLAIN_CLOTH = Cloth()
 EMPTY_FRAMES = 16  # averaged under the lamp for the mat's picture, which all else is held against
 FRAMES = 4  # averaged for cloth
 LEAST_CLOTH_MM2 = 600.0  # a larger patch that differs from the mat is not a crumb
@@ -158,11 +157,8 @@ class _Seeing:
     def _take_mat(self) -> bool:
         """Keep the mat's picture if no cloth lies on it."""
         light = self._under_lamp(EMPTY_FRAMES)
-        camera = self._bench.rig.camera.pinhole
         guess = compare_with_mat(light, guessed_mat_picture(light, self._on_mat), self._on_mat)
-        corner = camera.mat_from_px(np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]]) + np.array(camera.lens.centre_px))
-        (a, b), (c, d) = corner[1:] - corner[0]
-        least_px = LEAST_CLOTH_MM2 / abs(a * d - b * c)
+        least_px = LEAST_CLOTH_MM2 * px_per_mm(self._bench.rig.camera.pinhole, self._on_mat) ** 2
         if any(not region.cut_off for region in find_regions(guess, self._on_mat, least_px)):
             return False
         self._mat = mat_picture(light)

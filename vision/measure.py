@@ -42,6 +42,9 @@ class Cloth:
     u_mm: float = 0.06
 
 
+PLAIN_CLOTH = Cloth()
+
+
 @dataclass(frozen=True, slots=True)
 class Trust:
     """What the rig adds to every figure's standard uncertainty: its own at a point, and relative to a length."""
@@ -51,7 +54,7 @@ class Trust:
 
 
 def measure_units(
-    scene: Scene, camera: Pinhole, on_mat: NDArray[np.bool_], cloth: Cloth = Cloth(), trust: Trust = Trust()
+    scene: Scene, camera: Pinhole, on_mat: NDArray[np.bool_], cloth: Cloth = PLAIN_CLOTH, trust: Trust = Trust()
 ) -> tuple[MeasuredUnit, ...]:
     """Every piece of cloth with straight sides in `scene`, the largest region first.
 
@@ -59,9 +62,8 @@ def measure_units(
     with its rough outline and the trouble named. Only where the mat's picture is a guess, what reaches the rim is left
     out: nothing tells it from the table around the mat.
     """
-    px_per_mm = _px_per_mm(camera, on_mat)
     slopes, differs = scene.slopes(), difference_map(scene)
-    regions = find_regions(scene, on_mat, LEAST_AREA_MM2 * px_per_mm**2)
+    regions = find_regions(scene, on_mat, LEAST_AREA_MM2 * px_per_mm(camera, on_mat) ** 2, differs)
     if not scene.known:  # the table around the mat reaches the rim, and nothing tells it from cloth
         regions = [region for region in regions if not region.cut_off]
     first = [_measure_region(scene, slopes, camera, cloth, regions, i, differs) for i in range(len(regions))]
@@ -78,7 +80,8 @@ def measure_units(
     return tuple(units)
 
 
-def _px_per_mm(camera: Pinhole, on_mat: NDArray[np.bool_]) -> float:
+def px_per_mm(camera: Pinhole, on_mat: NDArray[np.bool_]) -> float:
+    """How many pixels of the camera a millimetre takes, about, in the middle of where `on_mat` (H, W) is True."""
     ys, xs = np.nonzero(on_mat[::16, ::16])
     centre = np.array([xs.mean(), ys.mean()]) * 16.0
     corners = camera.mat_from_px(centre + np.array([[0.0, 0.0], [8.0, 0.0], [0.0, 8.0]]))

@@ -54,12 +54,15 @@ def difference_map(scene: Scene, smooth_px: int = SMOOTH_PX) -> NDArray[np.float
     return np.asarray(np.sqrt(np.sum(scaled * scaled, axis=2)), np.float32)
 
 
-def find_regions(scene: Scene, on_mat: NDArray[np.bool_], least_area_px: float) -> list[Region]:
+def find_regions(
+    scene: Scene, on_mat: NDArray[np.bool_], least_area_px: float, difference: NDArray[np.float32] | None = None
+) -> list[Region]:
     """Regions of at least `least_area_px` in which a scene differs from the bare mat where `on_mat` (H, W) is True.
 
-    Largest first.
+    Largest first. `difference` is the scene's `difference_map`, where the caller has it already.
     """
-    differs = ((difference_map(scene) > LEVEL) & on_mat).astype(np.uint8)
+    difference = difference_map(scene) if difference is None else difference
+    differs = ((difference > LEVEL) & on_mat).astype(np.uint8)
     sharp = difference_map(scene, 1)
     rim = _rim(on_mat)
     if not scene.known:  # its lines differ too, and would be filled as if they enclosed cloth
