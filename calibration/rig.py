@@ -9,8 +9,10 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from calibration.landmarks import Landmarks
 from calibration.pinhole import Pinhole
 from calibration.projection import mat_by_parameters
+from calibration.tone import SRGB, Tone
 
 Floats = NDArray[np.float64]
 
@@ -56,7 +58,13 @@ class Rig:
     scale_u: float  # relative standard uncertainty of every length
     area_mat_mm: Floats  # (M, 2) counter-clockwise: where camera sees (and projector lights) the mat
     made: datetime
-    frame: str = "sheet"  # whose frame the mat frame is: that of the first flat sheet
+    frame: str = "sheet"  # whose frame the mat frame is: the first flat sheet's ("sheet"), or the mat's ("mat")
+    frame_how: str = ""  # how the mat's frame was found: its outline, its grid, or corners that were pointed out
+    mat_mm: tuple[float, float] | None = None  # width and depth of the mat, where its outline is known
+    scale_how: str = ""  # what `scale_u` rests on, for people: "your reading of the bars"
+    tone: Tone = SRGB  # of the camera
+    blur_px: float | None = None  # standard deviation of the camera's edge response in linear light, pixel included
+    landmarks: Landmarks | None = None  # by which the camera knows the bare mat again
     views: tuple[str, ...] = ()  # one line a view: name, corners, residual, refused or not and why
     notes: tuple[str, ...] = field(default_factory=tuple)  # priors used, how it was checked
 
