@@ -6,18 +6,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.tone import SRGB, Tone, linear_from_srgb
 
-def linear_from_srgb(encoded: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Undo the sRGB curve: encoded values 0 to 1 to linear light 0 to 1 (IEC 61966-2-1:1999).
-
-    >>> np.round(linear_from_srgb(np.array([0.0, 0.5, 1.0])), 4).tolist()
-    [0.0, 0.214, 1.0]
-    """
-    e = np.asarray(encoded, float)
-    return np.where(e <= 0.04045, e / 12.92, ((e + 0.055) / 1.055) ** 2.4)
-
-
-_LINEAR = linear_from_srgb(np.arange(256) / 255.0).astype(np.float32)
+__all__ = ["grey", "linear_from_srgb", "linear_grey"]
 
 
 def grey(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
@@ -32,6 +23,6 @@ def grey(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
     return np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), np.uint8)
 
 
-def linear_grey(picture: NDArray[np.uint8]) -> NDArray[np.float32]:
-    """Brightness (h, w) of a picture in linear light, 0 to 1."""
-    return _LINEAR[grey(picture)]
+def linear_grey(picture: NDArray[np.uint8], tone: Tone = SRGB) -> NDArray[np.float32]:
+    """Brightness (h, w) of a picture in linear light, 0 to 1, by the camera's tone curve."""
+    return tone.table[grey(picture)]

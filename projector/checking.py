@@ -43,7 +43,7 @@ def check_photographs(
 ) -> Iterator[Checked]:
     """Measure each photograph in turn. Raises CheckError, PictureError."""
     bare = [_read(path, rig) for path in empty]
-    mat = mat_picture(mean_light(bare)) if bare else None
+    mat = mat_picture(mean_light(bare, rig.tone)) if bare else None
     width, height = rig.camera.pinhole.lens.size_px
     # With a picture of the bare mat, all that differs from it is cloth, wherever it lies; without, only the mat's
     # own area can be told from the table around it.
@@ -52,8 +52,8 @@ def check_photographs(
     trust = Trust(rig.camera_over_area().rms_mm, rig.scale_u)
     for path in paths:
         pixels = _read(path, rig)
-        linear = linear_image(pixels)
-        scene = compare_with_mat(linear, mat or guessed_mat_picture(linear, on_mat), on_mat)
+        linear = linear_image(pixels, rig.tone)
+        scene = compare_with_mat(linear, mat or guessed_mat_picture(linear, on_mat), on_mat, rig.tone)
         units = measure_units(scene, rig.camera.pinhole, on_mat, cloth, trust)
         yield Checked(str(path), pixels, tuple(judge(unit, expected) for unit in units))
 

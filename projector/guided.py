@@ -145,7 +145,7 @@ class _Seeing:
             return MatCleared() if self._take_mat() else None
         light = self._under_lamp(FRAMES)
         camera = self._bench.rig.camera.pinhole
-        scene = compare_with_mat(light, self._mat, self._on_mat)
+        scene = compare_with_mat(light, self._mat, self._on_mat, self._bench.rig.tone)
         units = measure_units(scene, camera, self._on_mat, self._bench.cloth, self._bench.trust)
         expected = wanted(state)
         return Seen(tuple(judge(unit, [] if expected is None else [expected]) for unit in units))
@@ -157,7 +157,7 @@ class _Seeing:
     def _take_mat(self) -> bool:
         """Keep the mat's picture if no cloth lies on it."""
         light = self._under_lamp(EMPTY_FRAMES)
-        guess = compare_with_mat(light, guessed_mat_picture(light, self._on_mat), self._on_mat)
+        guess = compare_with_mat(light, guessed_mat_picture(light, self._on_mat), self._on_mat, self._bench.rig.tone)
         least_px = LEAST_CLOTH_MM2 * px_per_mm(self._bench.rig.camera.pinhole, self._on_mat) ** 2
         if any(not region.cut_off for region in find_regions(guess, self._on_mat, least_px)):
             return False
@@ -169,4 +169,4 @@ class _Seeing:
         table.throw(draw(LAMP, lambda points: points, table.display.size_px))
         pictures = table.looks(frames)
         self.latest = pictures[-1]
-        return mean_light(pictures)
+        return mean_light(pictures, self._bench.rig.tone)

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.light import linear_from_srgb
+from calibration.tone import SRGB, Tone
 
 Floats32 = NDArray[np.float32]
 
@@ -26,21 +26,21 @@ def srgb_from_linear(linear: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.where(linear <= 0.0031308, linear * 12.92, 1.055 * np.maximum(linear, 0.0) ** (1 / 2.4) - 0.055)
 
 
-LINEAR_OF_BYTE: Floats32 = linear_from_srgb(np.arange(256) / 255.0).astype(np.float32)
+LINEAR_OF_BYTE: Floats32 = SRGB.table
 
 
-def linear_image(pixels: NDArray[np.uint8]) -> Floats32:
-    """An 8-bit picture (H, W, 3) in linear light, 0..1, same channel order."""
-    return LINEAR_OF_BYTE[pixels]
+def linear_image(pixels: NDArray[np.uint8], tone: Tone = SRGB) -> Floats32:
+    """An 8-bit picture (H, W, 3) in linear light, 0..1, same channel order, by the camera's tone curve."""
+    return tone.table[pixels]
 
 
-def mean_light(pictures: Sequence[NDArray[np.uint8]]) -> Floats32:
+def mean_light(pictures: Sequence[NDArray[np.uint8]], tone: Tone = SRGB) -> Floats32:
     """The mean of 8-bit pictures (H, W, 3) of one size in linear light; at least one."""
     if not pictures:
         raise ValueError("at least one picture is needed")
-    total = linear_image(pictures[0])
+    total = linear_image(pictures[0], tone)
     for picture in pictures[1:]:
-        total = total + linear_image(picture)
+        total = total + linear_image(picture, tone)
     return np.asarray(total / np.float32(len(pictures)), np.float32)
 
 
@@ -49,8 +49,6 @@ def luma_chroma(linear: Floats32) -> Floats32:
     return linear @ LUMA_CHROMA.T
 
 
-def byte_step(linear: float) -> float:
+def byte_step(linear: float, tone: Tone = SRGB) -> float:
     """How much linear light one step of the 8-bit encoding is worth at a level of `linear`, 0..1."""
-    encoded = float(srgb_from_linear(np.array(min(max(linear, 0.0), 1.0))))
-    around = linear_from_srgb(np.clip([encoded - 0.5 / 255, encoded + 0.5 / 255], 0.0, 1.0))
-    return float(around[1] - around[0])
+    return tone.step(linear)

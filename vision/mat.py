@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.pinhole import Pinhole
+from calibration.tone import SRGB, Tone
 from vision.light import byte_step, luma_chroma
 
 Floats32 = NDArray[np.float32]
@@ -95,11 +96,12 @@ class Scene:
     bare: Floats32
     noise: NDArray[np.float64]  # (3,) standard deviation of one pixel's difference on bare mat
     known: bool  # whether `bare` came from a picture of the bare mat
+    tone: Tone = SRGB  # of the camera
 
     @property
     def step(self) -> float:
         """What one step of the 8-bit encoding is worth on the bare mat."""
-        return byte_step(float(np.median(self.bare[::8, ::8, 0])))
+        return byte_step(float(np.median(self.bare[::8, ::8, 0])), self.tone)
 
     def slopes(self) -> Slopes:
         """Derivatives of the bare mat along x and y of the picture, (H, W, 3) each, per px."""
@@ -109,7 +111,7 @@ class Scene:
         return np.asarray(along_x, np.float32), np.asarray(along_y, np.float32)
 
 
-def compare_with_mat(linear: Floats32, mat: MatPicture, on_mat: NDArray[np.bool_]) -> Scene:
+def compare_with_mat(linear: Floats32, mat: MatPicture, on_mat: NDArray[np.bool_], tone: Tone = SRGB) -> Scene:
     """Bring the mat's picture to the exposure of a picture `linear` (H, W, 3) and state their difference's noise.
 
     Raises ValueError where the sizes differ.
@@ -125,7 +127,7 @@ def compare_with_mat(linear: Floats32, mat: MatPicture, on_mat: NDArray[np.bool_
     difference = frame - gain * bare
     near = np.abs(difference[:, 0]) < 4.0 * bare_spread(difference[:, 0])
     noise = np.array([bare_spread(difference[near, c]) for c in range(3)])
-    return Scene(levels, (gain * mat.levels).astype(np.float32), noise, mat.known)
+    return Scene(levels, (gain * mat.levels).astype(np.float32), noise, mat.known, tone)
 
 
 def commonest(values: Floats32) -> float:

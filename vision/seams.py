@@ -98,7 +98,7 @@ def _inner_pixels(scene: Scene, camera: Pinhole, height_mm: float, outline: Floa
     shade /= float(np.median(shade))
     levels = scene.levels[y, x].astype(np.float64) / shade
     # Light cloth is encoded in coarser steps than the mat; compression leaves such a step between its blocks.
-    coarseness = byte_step(float(np.median(levels[:, 0])))
+    coarseness = byte_step(float(np.median(levels[:, 0])), scene.tone)
     return _Pixels(places[use], levels, np.maximum(scene.noise, coarseness))
 
 
