@@ -9,6 +9,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from calibration.dots import Dots
 from calibration.landmarks import Landmarks
 from calibration.pinhole import Pinhole
 from calibration.projection import mat_by_parameters
@@ -65,6 +66,7 @@ class Rig:
     tone: Tone = SRGB  # of the camera
     blur_px: float | None = None  # standard deviation of the camera's edge response in linear light, pixel included
     landmarks: Landmarks | None = None  # by which the camera knows the bare mat again
+    dots: Dots | None = None  # where the camera saw a few dots of the projector when the rig was made
     views: tuple[str, ...] = ()  # one line a view: name, corners, residual, refused or not and why
     notes: tuple[str, ...] = field(default_factory=tuple)  # priors used, how it was checked
 

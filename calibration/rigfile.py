@@ -5,24 +5,27 @@ from __future__ import annotations
 import errno
 import json
 import os
-from collections.abc import Iterable
+from collections.abc import Callable
 from contextlib import suppress
-from datetime import datetime
 from pathlib import Path
 from tempfile import TemporaryFile
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
-from numpy.typing import NDArray
 
 from calibration.pinhole import Lens, Pinhole
-from calibration.projection import PARAMETERS
+from calibration.projection import PARAMETERS, lens_vector
 from calibration.rig import Device, OverArea, Rig
+from calibration.rigdata import Data, array, date, get, keys, number, text, texts
+from calibration.rigmarks import dots_data, dots_from, landmarks_data, landmarks_from
+from calibration.tone import SRGB, Tone
 
-Floats = NDArray[np.float64]
+T = TypeVar("T")
 
 KIND = "chalkbeam rig"
-SCHEMA = 1
+SCHEMA = 2
+MOST_U_MM = 5.0  # a rig that doubts places by more than this is none
+OLD_SCALE = 0.01, "no reading of the bars"  # of a rig whose file is from before anybody asked
 
 
 class RigError(Exception):
@@ -42,13 +45,16 @@ def check_place(path: Path) -> None:
 def save_rig(rig: Rig, path: Path) -> None:
     """Write the rig beside its place and move it there, so that no reader meets half a file.
 
-    Raises RigError where it cannot be written.
+    Raises RigError where it cannot be written, and for a bad rig; the file that was there then stays.
     """
-    text = json.dumps(_as_data(rig), indent=1, allow_nan=False, ensure_ascii=False)
+    fault = fault_of(rig)
+    if fault is not None:
+        raise RigError(f"{path}: not written, {fault}; calibrate again")
+    lines = json.dumps(_as_data(rig), indent=1, allow_nan=False, ensure_ascii=False)
     part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         with part.open("w", encoding="utf-8") as file:
-            file.write(text + "\n")
+            file.write(lines + "\n")
             file.flush()
             os.fsync(file.fileno())
         part.replace(path)
@@ -56,6 +62,23 @@ def save_rig(rig: Rig, path: Path) -> None:
         with suppress(OSError):
             part.unlink()
         raise _unwritable(path, error) from error
+
+
+def fault_of(rig: Rig) -> str | None:
+    """Why a rig must not be kept: numbers that are none, or places in absurd doubt. None for a sound one."""
+    for name, device in (("camera", rig.camera), ("projector", rig.projector)):
+        if device is None:
+            continue
+        pinhole = device.pinhole
+        parts = lens_vector(pinhole.lens), pinhole.rotation, pinhole.translation_mm, device.covariance
+        if not (all(np.isfinite(part).all() for part in parts) and np.isfinite(device.residual_px)):
+            return f"the {name} has values that are no numbers"
+    if not (np.isfinite(rig.area_mat_mm).all() and np.isfinite(rig.scale_u) and len(rig.area_mat_mm) >= 3):
+        return "its area or scale has values that are no numbers"
+    for name, over in (("camera", rig.camera_over_area()), ("projector", rig.projector_over_area())):
+        if over is not None and not over.worst_mm <= MOST_U_MM:
+            return f"the {name}'s places would be in doubt by {over.worst_mm:.1f} mm"
+    return None
 
 
 def _unwritable(path: Path, error: OSError) -> RigError:
@@ -75,34 +98,47 @@ def load_rig(path: Path) -> Rig:
     schema = data.get("schema")
     if isinstance(schema, int) and schema > SCHEMA:
         raise RigError(f"{path}: schema {schema} is newer than this program's {SCHEMA}; update chalkbeam")
-    if schema != SCHEMA:
+    if schema not in (1, SCHEMA):
         raise RigError(f"{path}: damaged, schema {schema!r} is unknown; calibrate again")
     try:
-        return _from_data(data)
-    except _DamageError as fault:
+        return _from_data(_brought_up(data))
+    except ValueError as fault:
         raise RigError(f"{path}: damaged, {fault}; calibrate again") from fault
 
 
-class _DamageError(Exception):
-    """What is wrong with the data."""
+def _brought_up(data: Data) -> Data:
+    """What a file of schema 1 says, in the keys of today: nobody had read its bars, whatever it says of scale."""
+    if data["schema"] != 1:
+        return data
+    scale_u, how = OLD_SCALE
+    tone = {"how": SRGB.how, "linear_of_byte": SRGB.linear_of_byte.tolist()}
+    fresh: Data = {"frame_how": "", "mat_mm": None, "blur_px": None, "landmarks": None, "dots": None}
+    return data | fresh | {"scale_u": scale_u, "scale_how": how, "tone": tone}
 
 
-def _as_data(rig: Rig) -> dict[str, Any]:
+def _as_data(rig: Rig) -> Data:
     return {
         "kind": KIND,
         "schema": SCHEMA,
         "made": rig.made.isoformat(),
         "frame": rig.frame,
+        "frame_how": rig.frame_how,
+        "mat_mm": None if rig.mat_mm is None else list(rig.mat_mm),
         "scale_u": rig.scale_u,
+        "scale_how": rig.scale_how,
         "area_mat_mm": rig.area_mat_mm.tolist(),
         "camera": _device_data(rig.camera, rig.camera_over_area()),
         "projector": None if rig.projector is None else _device_data(rig.projector, rig.projector_over_area()),
         "views": list(rig.views),
         "notes": list(rig.notes),
+        "blur_px": rig.blur_px,
+        "tone": {"how": rig.tone.how, "linear_of_byte": rig.tone.linear_of_byte.tolist()},
+        "dots": None if rig.dots is None else dots_data(rig.dots),
+        "landmarks": None if rig.landmarks is None else landmarks_data(rig.landmarks),
     }
 
 
-def _device_data(device: Device, over: OverArea | None) -> dict[str, Any]:
+def _device_data(device: Device, over: OverArea | None) -> Data:
     lens = device.pinhole.lens
     return {
         "size_px": list(lens.size_px),
@@ -118,82 +154,58 @@ def _device_data(device: Device, over: OverArea | None) -> dict[str, Any]:
     }
 
 
-def _from_data(data: dict[str, Any]) -> Rig:
-    area = _array(data, "area_mat_mm", (None, 2))
+def _from_data(data: Data) -> Rig:
+    area = array(data, "area_mat_mm", (None, 2))
     if len(area) < 3:
-        raise _DamageError("area_mat_mm has fewer than 3 corners")
-    projector = _get(data, "projector")
+        raise ValueError("area_mat_mm has fewer than 3 corners")
     return Rig(
-        camera=_device(_get(data, "camera"), "camera"),
-        projector=None if projector is None else _device(projector, "projector"),
-        scale_u=_number(data, "scale_u"),
+        camera=_device(get(data, "camera"), "camera"),
+        projector=_if_there(data, "projector", lambda value: _device(value, "projector")),
+        scale_u=number(data, "scale_u"),
         area_mat_mm=area,
-        made=_date(data),
-        frame=_text(_get(data, "frame"), "frame"),
-        views=_texts(data, "views"),
-        notes=_texts(data, "notes"),
+        made=date(data, "made"),
+        frame=text(get(data, "frame"), "frame"),
+        frame_how=text(get(data, "frame_how"), "frame_how"),
+        mat_mm=_if_there(data, "mat_mm", lambda _: _pair(data, "mat_mm")),
+        scale_how=text(get(data, "scale_how"), "scale_how"),
+        tone=_tone(keys(get(data, "tone"), "tone")),
+        blur_px=_if_there(data, "blur_px", lambda _: number(data, "blur_px")),
+        landmarks=_if_there(data, "landmarks", landmarks_from),
+        dots=_if_there(data, "dots", dots_from),
+        views=texts(data, "views"),
+        notes=texts(data, "notes"),
     )
+
+
+def _if_there(data: Data, key: str, read: Callable[[Any], T]) -> T | None:
+    value = get(data, key)
+    return None if value is None else read(value)
+
+
+def _pair(data: Data, key: str) -> tuple[float, float]:
+    first, second = array(data, key, (2,)).tolist()
+    return first, second
+
+
+def _tone(data: Data) -> Tone:
+    curve = array(data, "linear_of_byte", (256,))
+    if np.any(np.diff(curve) < 0) or curve[-1] <= curve[0]:
+        raise ValueError("linear_of_byte does not rise")
+    return Tone(curve, text(get(data, "how"), "how"))
 
 
 def _device(data: Any, name: str) -> Device:
-    if not isinstance(data, dict):
-        raise _DamageError(f"{name} is not a set of keys")
-    w, h = _array(data, "size_px", (2,)).tolist()
-    fx, fy = _array(data, "focal_px", (2,)).tolist()
-    cx, cy = _array(data, "centre_px", (2,)).tolist()
-    k1, k2, p1, p2, k3 = _array(data, "distortion_k1_k2_p1_p2_k3", (5,)).tolist()
+    data = keys(data, name)
+    w, h = array(data, "size_px", (2,)).tolist()
+    fx, fy = array(data, "focal_px", (2,)).tolist()
+    cx, cy = array(data, "centre_px", (2,)).tolist()
+    k1, k2, p1, p2, k3 = array(data, "distortion_k1_k2_p1_p2_k3", (5,)).tolist()
     if min(w, h, fx, fy) <= 0:
-        raise _DamageError(f"{name} has no size or no focal length")
-    rotation = _array(data, "rotation_from_mat", (3, 3))
+        raise ValueError(f"{name} has no size or no focal length")
+    rotation = array(data, "rotation_from_mat", (3, 3))
     if np.abs(rotation @ rotation.T - np.eye(3)).max() > 1e-6 or np.linalg.det(rotation) < 0:
-        raise _DamageError(f"{name}'s rotation_from_mat is no rotation")
+        raise ValueError(f"{name}'s rotation_from_mat is no rotation")
     lens = Lens((int(w), int(h)), (fx, fy), (cx, cy), (k1, k2, p1, p2, k3))
-    pinhole = Pinhole(lens, rotation, _array(data, "translation_mm", (3,)))
-    covariance = _array(data, "covariance", (PARAMETERS, PARAMETERS))
-    return Device(pinhole, covariance, _number(data, "residual_px"))
-
-
-def _get(data: dict[str, Any], key: str) -> Any:
-    if key not in data:
-        raise _DamageError(f"{key} is missing")
-    return data[key]
-
-
-def _number(data: dict[str, Any], key: str) -> float:
-    return float(_array(data, key, ()))
-
-
-def _array(data: dict[str, Any], key: str, shape: tuple[int | None, ...]) -> Floats:
-    value = _get(data, key)
-    try:
-        array = np.array(value, dtype=np.float64)
-    except (TypeError, ValueError):
-        raise _DamageError(f"{key} is not made of numbers") from None
-    fits = array.ndim == len(shape) and all(
-        want is None or have == want for have, want in zip(array.shape, shape, strict=True)
-    )
-    if not fits:
-        raise _DamageError(f"{key} has the wrong number of values")
-    if not np.all(np.isfinite(array)):
-        raise _DamageError(f"{key} has values that are no numbers")
-    return array
-
-
-def _date(data: dict[str, Any]) -> datetime:
-    try:
-        return datetime.fromisoformat(_text(_get(data, "made"), "made"))
-    except ValueError:
-        raise _DamageError("made is not a date") from None
-
-
-def _texts(data: dict[str, Any], key: str) -> tuple[str, ...]:
-    value = _get(data, key)
-    if not isinstance(value, Iterable) or isinstance(value, str | dict):
-        raise _DamageError(f"{key} is not a list of lines")
-    return tuple(_text(one, key) for one in value)
-
-
-def _text(value: Any, key: str) -> str:
-    if not isinstance(value, str):
-        raise _DamageError(f"{key} is not text")
-    return value
+    pinhole = Pinhole(lens, rotation, array(data, "translation_mm", (3,)))
+    covariance = array(data, "covariance", (PARAMETERS, PARAMETERS))
+    return Device(pinhole, covariance, number(data, "residual_px"))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import numpy as np
@@ -10,10 +11,13 @@ import pytest
 import shapely
 
 from calibration.area import area_mat_mm, footprint_mat_mm
+from calibration.dots import Dots
+from calibration.landmarks import PATCH_PX, Landmarks
 from calibration.pinhole import Lens, Pinhole
 from calibration.projection import lens_vector, moved, turn
 from calibration.rig import Device, Rig, grid_points
 from calibration.rigfile import RigError, check_place, load_rig, save_rig
+from calibration.tone import SRGB, Tone
 
 FLIP = np.diag([1.0, -1.0, -1.0])
 
@@ -33,7 +37,22 @@ def rig(projector: bool = True) -> Rig:
     lit = Device(turned, 2 * root @ root.T, 1 / 3) if projector else None
     area = np.array([[0.0, 0.0], [900.0, 0.0], [900.0, 600.0], [0.0, 600.0]])
     made = datetime(2026, 3, 1, 9, 30, tzinfo=UTC)
-    return Rig(camera, lit, 1e-4, area, made, views=("a.jpg: flat, 35 corners, 0.010 px",), notes=("½ in",))
+    return Rig(camera, lit, 1e-4, area, made, **known_of_the_mat(rng), views=("a.jpg: flat",), notes=("½ in",))
+
+
+def known_of_the_mat(rng):
+    marks = Landmarks(
+        rng.normal(size=(3, 2)),
+        rng.normal(size=(3, 2)),
+        rng.normal(size=(3, 2, 2)),
+        rng.integers(0, 256, (3, PATCH_PX, PATCH_PX), np.uint8),
+        rng.integers(0, 256, (4, 7), np.uint8),
+    )
+    seen = np.array([[3.5, 4.5], [np.nan, np.nan]])
+    dots = Dots(np.array([[1.0, 2.0], [3.0, 1 / 3]]), 4.2, seen, np.array([0.01, np.nan]))
+    tone = Tone(np.linspace(0.0, 1.0, 256) ** 2, "measured")
+    told = {"frame": "mat", "frame_how": "its outline", "mat_mm": (900.5, 600.25), "scale_how": "your reading"}
+    return told | {"tone": tone, "blur_px": 0.7, "landmarks": marks, "dots": dots}
 
 
 def test_covariance_over_the_mat_by_hand():
@@ -139,6 +158,61 @@ def test_there_and_back_is_exact(tmp_path, projector):
     assert [p.name for p in tmp_path.iterdir()] == ["rig.json"]  # no half file is left
 
 
+def test_what_is_known_of_the_mat_comes_back_exactly(tmp_path):
+    one = rig()
+    save_rig(one, tmp_path / "rig.json")
+    back = load_rig(tmp_path / "rig.json")
+    for key in ("frame", "frame_how", "mat_mm", "scale_how", "blur_px"):
+        assert getattr(back, key) == getattr(one, key)
+    for part, keys in {
+        "tone": ("linear_of_byte", "how"),
+        "landmarks": ("places_mat_mm", "places_px", "information_px2", "patches", "small"),
+        "dots": ("projector_px", "sigma_px", "camera_px", "u_px"),
+    }.items():
+        for key in keys:
+            assert np.array_equal(getattr(getattr(back, part), key), getattr(getattr(one, part), key), part == "dots")
+    assert back.landmarks.patches.dtype == np.uint8
+
+
+def test_a_mat_of_which_nothing_is_known_comes_back(tmp_path):
+    plain = replace(rig(), mat_mm=None, landmarks=None, dots=None, blur_px=None)
+    save_rig(plain, tmp_path / "rig.json")
+    back = load_rig(tmp_path / "rig.json")
+    assert (back.mat_mm, back.landmarks, back.dots, back.blur_px) == (None, None, None, None)
+
+
+def test_a_file_of_schema_1_is_read_with_the_doubt_it_deserves(tmp_path):
+    path = tmp_path / "rig.json"
+    save_rig(rig(), path)
+    data = json.loads(path.read_text(encoding="utf-8"))
+    for key in ("frame_how", "mat_mm", "scale_how", "tone", "blur_px", "landmarks", "dots"):
+        del data[key]
+    path.write_text(json.dumps(data | {"schema": 1, "scale_u": 0.0}), encoding="utf-8")
+    old = load_rig(path)
+    assert (old.scale_u, old.scale_how) == (0.01, "no reading of the bars")
+    assert old.tone.how == SRGB.how
+    assert (old.landmarks, old.dots, old.mat_mm, old.blur_px) == (None, None, None, None)
+
+
+@pytest.mark.parametrize(
+    ("spoilt", "says"),
+    [
+        (lambda r: replace(r, camera=replace(r.camera, covariance=np.full((15, 15), np.nan))), "camera has values"),
+        (lambda r: replace(r, projector=replace(r.projector, residual_px=np.inf)), "projector has values"),
+        (lambda r: replace(r, projector=replace(r.projector, covariance=1e4 * np.eye(15))), "in doubt by"),
+        (lambda r: replace(r, scale_u=float("nan")), "area or scale"),
+    ],
+)
+def test_a_bad_rig_is_never_written_over_a_good_one(tmp_path, spoilt, says):
+    path = tmp_path / "rig.json"
+    save_rig(rig(), path)
+    good = path.read_bytes()
+    with pytest.raises(RigError, match=says):
+        save_rig(spoilt(rig()), path)
+    assert path.read_bytes() == good
+    assert [p.name for p in tmp_path.iterdir()] == ["rig.json"]
+
+
 def spoilt(change):
     def spoil(data):
         change(data)
@@ -154,7 +228,7 @@ def spoilt(change):
         (lambda _: "[]", "not a rig file"),
         (lambda _: '{"schema": 1}', "not a rig file"),
         (lambda _: "\x00\x01", "not a rig file"),
-        (spoilt(lambda d: d.update(schema=2)), "schema 2 is newer"),
+        (spoilt(lambda d: d.update(schema=3)), "schema 3 is newer"),
         (spoilt(lambda d: d.update(schema="x")), "schema 'x' is unknown"),
         (spoilt(lambda d: d.pop("camera")), "camera is missing"),
         (spoilt(lambda d: d.update(camera=3)), "camera is not a set of keys"),
@@ -166,6 +240,12 @@ def spoilt(change):
         (spoilt(lambda d: d["projector"].update(rotation_from_mat=[[1, 0, 0]] * 3)), "no rotation"),
         (spoilt(lambda d: d.update(area_mat_mm=[[0, 0], [1, 1]])), "fewer than 3 corners"),
         (spoilt(lambda d: d.update(made="yesterday")), "made is not a date"),
+        (spoilt(lambda d: d["tone"]["linear_of_byte"].reverse()), "linear_of_byte does not rise"),
+        (spoilt(lambda d: d["landmarks"].update(patches="AAAA")), "patches has the wrong number of bytes"),
+        (spoilt(lambda d: d["landmarks"].update(small="%")), "small is not base64"),
+        (spoilt(lambda d: d["landmarks"]["places_px"].pop()), "lists of different lengths"),
+        (spoilt(lambda d: d["dots"]["projector_px"].pop()), "lists of different lengths"),
+        (spoilt(lambda d: d.update(mat_mm=[1.0])), "mat_mm has the wrong number"),
         (spoilt(lambda d: d.update(views="one")), "views is not a list"),
         (spoilt(lambda d: d.update(notes=[1])), "notes is not text"),
     ],
