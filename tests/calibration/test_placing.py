@@ -1,0 +1,96 @@
+"""Where the sheet should lie next. The camera is a homography written by hand; what must hold is plane geometry."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import shapely
+
+from calibration.corners import SheetView
+from calibration.placing import MARGIN_MM, Field, covered, field_of, next_flat, next_tilted, outline_of, where
+from calibration.sheet import Board
+
+BOARD = Board()
+SIZE_PX = (1920, 1080)
+SCALE = 1.9  # camera pixels a millimetre
+
+
+def view_of(corners_mm: np.ndarray, corners_px: np.ndarray) -> SheetView:
+    count = len(corners_mm)
+    return SheetView("view", np.arange(count), corners_mm, corners_px, np.full(count, 0.02))
+
+
+def camera(points_mm: np.ndarray, turn_rad: float, keystone: float) -> np.ndarray:
+    """A camera over the middle of a field of about 1000 x 560 mm: y down the picture, turned, with some keystone."""
+    c, s = np.cos(turn_rad), np.sin(turn_rad)
+    turned = (points_mm - [120.0, 90.0]) @ np.array([[c, s], [-s, c]])
+    depth = 1.0 + keystone * turned[:, 1] / 300.0
+    return np.column_stack([960 + SCALE * turned[:, 0] / depth, 540 - SCALE * turned[:, 1] / depth])
+
+
+def seen_at(points_mm: np.ndarray, turn_rad: float = 0.0, keystone: float = 0.0) -> SheetView:
+    return view_of(BOARD.corners_sheet_mm, camera(points_mm, turn_rad, keystone))
+
+
+def field(turn_rad: float = 0.0, keystone: float = 0.0) -> Field:
+    return field_of(seen_at(BOARD.corners_sheet_mm, turn_rad, keystone), BOARD.size_mm, SIZE_PX)
+
+
+@pytest.mark.parametrize("turn_deg", [0.0, 90.0, 181.0])
+@pytest.mark.parametrize("keystone", [0.0, 0.15])
+def test_nine_places_lie_whole_in_the_picture_and_cover_the_field(turn_deg: float, keystone: float) -> None:
+    """The first sheet's frame stays the person's, however the camera is turned."""
+    turn = np.radians(turn_deg)
+    table = field(turn, keystone)
+    seen = [np.array([[0.0, 0.0], [240.0, 0.0], [240.0, 180.0], [0.0, 180.0]])]
+    for _ in range(8):
+        place = next_flat(table, seen)
+        assert place is not None
+        paper = shapely.Polygon(place.corners_sheet_mm).buffer(MARGIN_MM - 0.1, join_style="mitre").exterior.coords
+        px = camera(np.array(paper), turn, keystone)
+        assert np.all((px > 0) & (px < np.array(SIZE_PX) - 1))
+        seen.append(place.corners_sheet_mm)
+    assert covered(table, seen) > 0.6
+    turns = {round(float(np.degrees(np.arctan2(*(s[1] - s[0])[::-1])))) % 180 for s in seen}
+    assert turns == {0, 90}  # a stretch along the feed shows only between sheets turned against each other
+
+
+def test_what_the_projector_does_not_light_needs_no_sheet() -> None:
+    lit_px = np.array([[100.0, 100.0], [1000.0, 100.0], [1000.0, 1000.0], [100.0, 1000.0]])
+    table = field_of(seen_at(BOARD.corners_sheet_mm), BOARD.size_mm, SIZE_PX, lit_px)
+    place = next_flat(table, [])
+    assert place is not None
+    assert np.all(table.camera_px(place.corners_sheet_mm)[:, 0] < 1001)
+
+
+def test_a_camera_nearer_than_the_sheet_is_large_has_no_place() -> None:
+    near = field_of(view_of(BOARD.corners_sheet_mm, 7.0 * BOARD.corners_sheet_mm), BOARD.size_mm, SIZE_PX)
+    assert next_flat(near, []) is None
+
+
+def test_a_view_is_found_where_it_lies() -> None:
+    """A sheet turned by 90 degrees about its corner and moved by (50, 20)."""
+    quarter = np.array([[0.0, 1.0], [-1.0, 0.0]])
+    view = seen_at(BOARD.corners_sheet_mm @ quarter + [50.0, 20.0], 0.3, 0.1)
+    expected = np.array([[50.0, 20.0], [50.0, 260.0], [-130.0, 260.0], [-130.0, 20.0]])
+    assert outline_of(field(0.3, 0.1), view) == pytest.approx(expected, abs=1e-3)
+
+
+def test_tilted_views_lift_every_edge_by_what_22_degrees_make() -> None:
+    """sin 22 degrees is 0.375: 90 mm of 240, 70 mm of 180."""
+    lifts = [next_tilted(field(), n).lift for n in range(6)]
+    assert {lift.edge for lift in lifts if lift} == {"left", "right", "near", "far"}
+    assert {lift.mm for lift in lifts if lift} <= {70.0, 90.0}
+
+
+@pytest.mark.parametrize(
+    ("at", "words"),
+    [
+        ((450, 300), "in the middle"),
+        ((100, 100), "near the near left corner"),
+        ((800, 300), "at the right edge"),
+        ((450, 590), "at the far edge"),
+    ],
+)
+def test_places_have_words_as_the_person_stands(at: tuple[float, float], words: str) -> None:
+    assert where(shapely.box(0, 0, 900, 600), np.array(at)) == words
