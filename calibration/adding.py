@@ -189,10 +189,10 @@ def _missing(sums: _Sums, bend: Floats) -> tuple[Floats, Floats]:
     each = np.arange(len(light))
     most, least = light.argmax(axis=1), light.argmin(axis=1)
     span = np.maximum(light[each, most] - light[each, least], 1e-6)
-    off = light @ SIGNS / span
+    off: Floats = light @ SIGNS / span
     span_by_bend = by_bend[each, most] - by_bend[each, least]
     rows = (np.einsum("nfk,f->nk", by_bend, SIGNS) - off[:, None] * span_by_bend) / span[:, None]
-    return off, np.asarray(rows, float)
+    return np.asarray(off), np.asarray(rows)
 
 
 def _noise(off: Floats, level: NDArray[np.int64]) -> Floats:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.patterns import Decoded
+from calibration.decoding import Decoded
 
 Floats = NDArray[np.float64]
 

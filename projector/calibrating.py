@@ -11,11 +11,13 @@ from numpy.typing import NDArray
 from calibration.area import area_mat_mm
 from calibration.camera import SHEET_THICKNESS_MM, CameraSolution, solve_camera
 from calibration.corners import Refused, SheetView, apart_px, find_sheet, sheet_in_sight
+from calibration.decoding import decode
 from calibration.mesh import mesh
-from calibration.patterns import Patterns, decode
+from calibration.patterns import Patterns
 from calibration.projector import ProjectorSolution, TapedHeight, solve_projector
 from calibration.rig import Rig
 from calibration.sheet import Board
+from calibration.steady import Bumped
 from projector.latency import NotSeen, measure_latency
 from projector.table import Pressed, Still, Table
 from vision.light import mean_light, srgb_from_linear
@@ -155,5 +157,9 @@ def _read_patterns(table: Table, camera: CameraSolution, height: TapedHeight | N
     for picture in Patterns(size_px):
         table.throw(picture)
         frames.append(table.look().pixels)
-    seen = mesh(decode(iter(frames), size_px))
-    return solve_projector(seen, size_px, camera.device, height)
+    read = decode(iter(frames), size_px)
+    if isinstance(read, Bumped):
+        raise CalibratingError(
+            "something moved while the patterns were shown; leave the table alone and calibrate again"
+        )
+    return solve_projector(mesh(read), size_px, camera.device, height)

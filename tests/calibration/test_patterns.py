@@ -7,8 +7,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from calibration.decoding import Decoded, Suited, decode, suit_white
 from calibration.mesh import mesh
-from calibration.patterns import Patterns, decode, from_gray_code, gray_code
+from calibration.patterns import Patterns, from_gray_code, gray_code
+from calibration.steady import Bumped
 
 
 def test_gray_code_is_the_published_sequence():
@@ -96,3 +98,89 @@ def test_a_wrong_number_of_frames_is_refused():
     for count in (len(Patterns(size)) - 1, len(Patterns(size)) + 1):
         with pytest.raises(ValueError, match="frames"):
             decode([frame] * count, size)
+
+
+def scene(size, *, white=255, reflectance=0.5, gamma=2.2, glow=0.01, noise=0.002, bump=(0.0, 0.0), at=10**9, seed=3):
+    """Frames of all patterns on a mat; from picture number `at` on the light is moved by `bump` projector pixels."""
+    rng = np.random.default_rng(seed)
+    y, x = np.mgrid[:280, :400].astype(float)
+    column, row = 0.71 * x + 0.05 * y + 4 + 1e-4 * x * y, -0.04 * x + 0.68 * y + 14
+    true = np.stack([column, row], axis=-1)
+    frames = []
+    for n, picture in enumerate(Patterns(size, white)):
+        dx, dy = bump if n >= at else (0.0, 0.0)
+        frames.append(seen(picture, column + dx, row + dy, reflectance, gamma=gamma, glow=glow, noise=noise, rng=rng))
+    return frames, true
+
+
+def misses(points, true):
+    at = points.camera_px.astype(int)
+    return points.projector_px - true[at[:, 1], at[:, 0]]
+
+
+@pytest.mark.parametrize("at", [3, 6, 12, 20, 25, 31])
+@pytest.mark.parametrize("bump", [(1.0, 0.0), (0.0, -2.0), (9.0, 5.0), (40.0, -17.0)])
+def test_a_bump_in_the_middle_of_the_patterns_is_told(at, bump):
+    frames, _ = scene((320, 200), bump=bump, at=min(at, len(Patterns((320, 200))) - 1))
+    read = decode(frames, (320, 200))
+    assert isinstance(read, Bumped)
+    assert read.by_px > 0.3
+
+
+def test_noise_and_a_flickering_lamp_are_no_bump():
+    for seed in range(12):
+        frames, _ = scene((320, 200), reflectance=0.05, noise=0.004, seed=seed)
+        assert isinstance(decode(frames, (320, 200)), Decoded)
+    dimmed = [np.rint(f * 0.97).astype(np.uint8) if n % 2 else f for n, f in enumerate(scene((320, 200))[0])]
+    assert isinstance(decode(dimmed, (320, 200)), Decoded)
+
+
+def test_a_glossy_spot_is_left_out():
+    size = (320, 200)
+    spot = np.zeros((280, 400), bool)
+    spot[100:140, 150:220] = True
+    frames, true = scene(size)
+    frames = [np.where(spot[:, :, None], np.uint8(255), f) for f in frames]
+    frames = [f.copy() for f in frames]
+    read = decode(frames, size)
+    assert not np.isfinite(read.projector_px[spot]).any()
+    assert np.abs(misses(mesh(read, most=200), true)).max() < 0.2
+
+
+@pytest.mark.parametrize("white", [255, 150, 90])
+def test_the_top_level_may_be_any(white):
+    frames, true = scene((320, 200), white=white)
+    points = mesh(decode(frames, (320, 200)), most=200)
+    assert len(points.camera_px) > 100
+    assert np.sqrt(np.mean(misses(points, true) ** 2)) < 0.1
+
+
+def test_no_black_and_a_bright_room_do_not_shift_the_reading():
+    frames, true = scene((320, 200), glow=0.3)
+    points = mesh(decode(frames, (320, 200)), most=200)
+    assert len(points.camera_px) > 100
+    assert np.sqrt(np.mean(misses(points, true) ** 2)) < 0.1
+
+
+@pytest.mark.parametrize("gain", [0.02, 0.3, 0.7, 1.5, 6.0])
+@pytest.mark.parametrize("gamma", [1.8, 2.6])
+def test_the_top_level_settles_where_nothing_clips_and_the_range_is_used(gain, gamma):
+    def frame(level):
+        light = np.clip(gain * (0.9 * (level / 255) ** gamma + 0.01), 0, 1)
+        return np.full((20, 30, 3), np.rint(255 * light ** (1 / 2.2)).astype(np.uint8))
+
+    shown = 255
+    for _ in range(8):
+        suited = suit_white(frame(shown), frame(0), shown)
+        if suited.white == shown:
+            break
+        shown = suited.white
+    peak = (frame(shown)[0, 0, 0] / 255) ** 2.2
+    assert frame(shown)[0, 0, 0] < 251
+    assert peak > 0.5 or shown == 255
+    assert (suited.exposure > 1.2) == (gain * 0.9 < 0.55)
+
+
+def test_no_light_asks_for_a_longer_exposure():
+    dark = np.full((20, 30, 3), 4, np.uint8)
+    assert suit_white(dark, dark) == Suited(255, 4.0)
