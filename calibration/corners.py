@@ -4,18 +4,24 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.ink import without_ink
+from calibration.lattice import local_slopes, torn
 from calibration.light import grey, linear_grey
+from calibration.markers import fit_marker_corners
+from calibration.mistaken import Mistake, what_is_wrong, wrong_size
+from calibration.rough import Rough, detector, search
 from calibration.saddle import Saddles, fit_saddles
-from calibration.sheet import Board, Chessboard
+from calibration.sheet import Board, Chessboard, Grid, Sheet
+from calibration.tone import SRGB, Tone
 
 Floats = NDArray[np.float64]
 
 FEWEST_CORNERS = 8  # below that a view holds its own pose and hardly anything more
 REACH_SQUARES = 0.45  # an edge ends, blurred, half way to the next corner
+NEIGHBOUR_STEPS = 1.6  # corners this near tell what a square's side is in the picture
 BLUR_MARGIN_PX = 2.0  # a marker's rim shines this far past its border
 BLURRED_PX = 3.0  # edges softer than this are not in focus, or moved
 CLIPPED = 0.98  # linear light of a white that has met the end of the scale
@@ -30,6 +36,8 @@ class SheetView:
     corners_sheet_mm: Floats  # (N, 2) in the sheet frame
     corners_px: Floats  # (N, 2)
     corners_u_px: Floats  # (N,) standard uncertainty per axis, from the pixels' scatter alone
+    blur_px: float = float("nan")  # median over the corners: standard deviation of an edge's blur, pixel included
+    white: float = float("nan")  # median level of the paper beside the corners, linear light
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,72 +45,86 @@ class Refused:
     """A picture that is not used: a short code, and what the person can do."""
 
     name: str
-    why: str  # hidden, blurred, overexposed
+    why: str  # hidden, blurred, overexposed, or a code of `mistaken.py`
     do: str
 
 
-def find_sheet(picture: NDArray[np.uint8], board: Board | Chessboard, name: str = "") -> SheetView | Refused:
-    """Find the board in a grey (h, w) or blue green red (h, w, 3) picture, its sRGB curve not undone."""
+def find_sheet(picture: NDArray[np.uint8], board: Sheet, name: str = "", tone: Tone = SRGB) -> SheetView | Refused:
+    """Find the board in a picture.
+
+    Parameters
+    ----------
+    picture : (h, w) or (h, w, 3) uint8
+        Grey or blue green red, the camera's tone curve not undone.
+    board : Board, Chessboard or Grid
+    name : str
+        What the picture is called in results.
+    tone : Tone
+        The camera's tone curve: corners are fitted in linear light.
+    """
     dim = grey(picture)
-    ids, rough_px = _charuco(dim, board) if isinstance(board, Board) else _chessboard(dim, board)
-    if len(ids) < FEWEST_CORNERS or np.ptp(board.corners_sheet_mm[ids], axis=0).min() == 0:
-        seen = f"{len(ids)} of {len(board.corners_sheet_mm)} corners seen"
-        return Refused(name, "hidden", f"{seen}: show the whole sheet, without a hand or glare")
-    sheet_mm = board.corners_sheet_mm[ids]
-    along_px, up_px = _square_sides_px(sheet_mm, rough_px, board.square_mm)
-    saddles = _refine(linear_grey(picture), board, rough_px, along_px, up_px)
-    return _judge(name, ids, sheet_mm, saddles)
+    rough = search(dim, board)
+    mistake = wrong_size(dim, board, rough)
+    if mistake is None and _too_few(rough, board):
+        mistake = what_is_wrong(dim, board, rough) or _hidden(len(rough.ids), board)
+    if mistake is not None:
+        return Refused(name, mistake.why, mistake.do)
+    sheet_mm = board.corners_sheet_mm[rough.ids]
+    linear = linear_grey(picture, tone)
+    fitted = _marker_corners(linear, board, rough) if isinstance(board, Grid) else _saddles(linear, board, rough)
+    return _judge(name, rough.ids, sheet_mm, fitted, board)
 
 
-def sheet_in_sight(picture: NDArray[np.uint8], board: Board) -> bool:
-    """Whether any marker of the sheet is seen, be it sharp or not, whole or half hidden."""
-    _, _, _, markers = cv2.aruco.CharucoDetector(board.opencv()).detectBoard(grey(picture))
-    return markers is not None and len(markers) > 0
+def sheet_in_sight(picture: NDArray[np.uint8], board: Sheet) -> bool:
+    """Whether anything of the sheet is seen, be it sharp or not, whole or half hidden."""
+    found = detector(board)(grey(picture))
+    return found.markers > 0 or len(found.ids) > 0
 
 
-def _refine(
-    linear: NDArray[np.float32], board: Board | Chessboard, rough_px: Floats, along_px: Floats, up_px: Floats
-) -> Saddles:
+def _too_few(rough: Rough, board: Sheet) -> bool:
+    seen_mm = board.corners_sheet_mm[rough.ids]
+    return (
+        len(rough.ids) < FEWEST_CORNERS or np.ptp(seen_mm, axis=0).min() == 0 or torn(seen_mm, rough.px, _step(board))
+    )
+
+
+def _step(board: Sheet) -> float:
+    """The larger of the distances between a corner and its neighbours, mm."""
+    return board.marker_mm if isinstance(board, Grid) else board.square_mm
+
+
+def _hidden(seen: int, board: Sheet) -> Mistake:
+    counted = f"{seen} of {len(board.corners_sheet_mm)} corners seen"
+    return Mistake("hidden", f"{counted}: show the whole sheet, without a hand or glare")
+
+
+def _saddles(linear: NDArray[np.float32], board: Board | Chessboard, rough: Rough) -> Saddles:
+    sheet_mm = board.corners_sheet_mm[rough.ids]
+    slopes = local_slopes(sheet_mm, rough.px, NEIGHBOUR_STEPS * board.square_mm) * board.square_mm
+    along_px, up_px = slopes[:, :, 0], slopes[:, :, 1]
     side_px = float(np.median(np.hypot(*np.concatenate([along_px, up_px]).T)))
     # on a small sheet the margin may leave nothing: then the blur is taken in rather than the corner lost
     clear = max(board.clear_mm / board.square_mm - BLUR_MARGIN_PX / side_px, 0.5 * board.clear_mm / board.square_mm)
-    return fit_saddles(linear, rough_px, along_px, up_px, clear, REACH_SQUARES)
+    return fit_saddles(linear, rough.px, along_px, up_px, clear, REACH_SQUARES)
 
 
-def _judge(name: str, ids: NDArray[np.int64], sheet_mm: Floats, saddles: Saddles) -> SheetView | Refused:
-    good = saddles.good
-    if np.nanmedian(saddles.white) > CLIPPED:  # first: clipped edges also look hard or soft
+def _marker_corners(linear: NDArray[np.float32], board: Grid, rough: Rough) -> Saddles:
+    cell, gap = board.cell_mm / board.marker_mm, board.gap_mm / board.marker_mm
+    return fit_marker_corners(linear, rough.px.reshape(-1, 4, 2), cell, gap)
+
+
+def _judge(name: str, ids: NDArray[np.int64], sheet_mm: Floats, fitted: Saddles, board: Sheet) -> SheetView | Refused:
+    good = fitted.good
+    white = float(np.nanmedian(fitted.white))
+    if white > CLIPPED:  # first: clipped edges also look hard or soft
         return Refused(name, "overexposed", "its white is clipped: darken the camera or the lamp")
-    if good.sum() < FEWEST_CORNERS or np.median(saddles.blur_px[good]) > BLURRED_PX:
+    if good.sum() < FEWEST_CORNERS or np.median(fitted.blur_px[good]) > BLURRED_PX:
         return Refused(name, "blurred", "its edges are soft: hold the sheet still, focus the camera")
-    return SheetView(name, ids[good], sheet_mm[good], saddles.corners_px[good], saddles.corners_u_px[good])
-
-
-def _charuco(dim: NDArray[np.uint8], board: Board) -> tuple[NDArray[np.int64], Floats]:
-    corners, ids, _, _ = cv2.aruco.CharucoDetector(board.opencv()).detectBoard(dim)
-    if ids is None or len(ids) == 0:
-        return np.empty(0, np.int64), np.empty((0, 2))
-    return ids.ravel().astype(np.int64), corners.reshape(-1, 2).astype(float)
-
-
-def _chessboard(dim: NDArray[np.uint8], board: Chessboard) -> tuple[NDArray[np.int64], Floats]:
-    flags = cv2.CALIB_CB_ADAPTIVE_THRESH | cv2.CALIB_CB_NORMALIZE_IMAGE
-    found, corners = cv2.findChessboardCorners(dim, (board.corners_x, board.corners_y), flags=flags)
-    if not found:
-        return np.empty(0, np.int64), np.empty((0, 2))
-    corners_px = corners.reshape(-1, 2).astype(float)
-    return np.arange(len(corners_px), dtype=np.int64), corners_px
-
-
-def _square_sides_px(sheet_mm: Floats, rough_px: Floats, square_mm: float) -> tuple[Floats, Floats]:
-    """What one square's side is in the picture at each corner: slopes of the view's own homography."""
-    h = np.asarray(cv2.findHomography(sheet_mm, rough_px)[0], float)
-    top = sheet_mm @ h[:2, :2].T + h[:2, 2]
-    bottom = sheet_mm @ h[2, :2] + h[2, 2]
-    slopes = (h[None, :2, :2] * bottom[:, None, None] - top[:, :, None] * h[None, None, 2, :2]) / (
-        bottom[:, None, None] ** 2
-    )
-    return slopes[:, :, 0] * square_mm, slopes[:, :, 1] * square_mm
+    px = fitted.corners_px[good]
+    if isinstance(board, Grid):
+        px = without_ink(board, ids[good], px)
+    blur_px = float(np.median(fitted.blur_px[good]))
+    return SheetView(name, ids[good], sheet_mm[good], px, fitted.corners_u_px[good], blur_px, white)
 
 
 def apart_px(one: SheetView, other: SheetView) -> float:

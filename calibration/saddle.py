@@ -11,15 +11,16 @@ in the window. It is fitted in linear light, because a tone curve moves every ed
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import erf
 
+from calibration.damped import settle
+
 Floats = NDArray[np.float64]
 
-STEPS = 12
-SETTLED_PX = 1e-4
 _PARAMETERS = 9  # x, y, angle 1, angle 2, mean, contrast, blur, fall x, fall y
 
 
@@ -70,11 +71,9 @@ def fit_saddles(
         Edges are taken as straight for this length at most.
     """
     windows = _windows(linear, starts_px, along_px, up_px, clear, reach, most_px)
-    fit = _start(windows, along_px, up_px)
-    fit, normal, cost = _settle(windows, fit)
-    freedom = np.maximum(windows.weight.sum(axis=1) - _PARAMETERS, 1.0)
-    scatter = cost / freedom
-    cov = np.linalg.pinv(normal) * scatter[:, None, None]
+    start = _start(windows, along_px, up_px)
+    settled = settle(partial(_model, windows), start, windows.light, windows.weight, _tidy)
+    fit, cov = settled.fit, settled.covariance
     u = np.sqrt(np.maximum((cov[:, 0, 0] + cov[:, 1, 1]) / 2, 0.0))
     moved = np.hypot(fit[:, 0], fit[:, 1])
     shortest = np.minimum(np.hypot(*along_px.T), np.hypot(*up_px.T))
@@ -82,9 +81,9 @@ def fit_saddles(
     good = (
         np.isfinite(fit).all(axis=1)
         & (moved < np.minimum(3.0, 0.2 * shortest))
-        & (contrast > 6 * np.sqrt(scatter))
+        & (contrast > 6 * np.sqrt(settled.scatter))
         & (blur < 0.25 * shortest)
-        & (freedom > 2 * _PARAMETERS)
+        & (settled.freedom > 2 * _PARAMETERS)
     )
     return Saddles(starts_px + fit[:, :2], u, blur, contrast, fit[:, 4] + contrast, good)
 
@@ -167,32 +166,8 @@ def _model(windows: _Windows, fit: Floats) -> tuple[Floats, Floats]:
     return level * fall, slopes
 
 
-def _settle(windows: _Windows, fit: Floats) -> tuple[Floats, Floats, Floats]:
-    """Levenberg-Marquardt on all corners side by side: the fit, its normal matrices, its costs."""
-    damping = np.full(len(fit), 1e-3)
-    normal, pull, cost = _normal(windows, fit)
-    for _ in range(STEPS):
-        lifted = normal + np.einsum("n,ij,nij->nij", damping, np.eye(_PARAMETERS), normal)
-        lifted += 1e-12 * np.eye(_PARAMETERS)
-        step = np.linalg.solve(lifted, pull[..., None])[..., 0]
-        tried = fit + step
-        tried[:, 6] = np.clip(np.abs(tried[:, 6]), 0.2, 50.0)
-        tried_normal, tried_pull, tried_cost = _normal(windows, tried)
-        better = tried_cost <= cost
-        damping = np.where(better, damping * 0.1, damping * 10.0)
-        fit = np.where(better[:, None], tried, fit)
-        normal = np.where(better[:, None, None], tried_normal, normal)
-        pull = np.where(better[:, None], tried_pull, pull)
-        cost = np.where(better, tried_cost, cost)
-        if np.all(np.hypot(step[:, 0], step[:, 1]) < SETTLED_PX):
-            break
-    return fit, normal, cost
-
-
-def _normal(windows: _Windows, fit: Floats) -> tuple[Floats, Floats, Floats]:
-    light, slopes = _model(windows, fit)
-    miss = windows.weight * (windows.light - light)
-    weighted = slopes * windows.weight[..., None]
-    normal = np.swapaxes(weighted, 1, 2) @ slopes
-    pull = (miss[:, None, :] @ slopes)[:, 0, :]
-    return normal, pull, np.sum(miss * miss, axis=1)
+def _tidy(fit: Floats) -> Floats:
+    """The blur has no sign, and is neither a step nor the whole window."""
+    tidied = fit.copy()
+    tidied[:, 6] = np.clip(np.abs(fit[:, 6]), 0.2, 50.0)
+    return tidied

@@ -1,8 +1,9 @@
-"""The printed sheet: a chessboard with or without markers, its frame, and its picture.
+"""The printed sheet: a chessboard with or without markers or a grid of markers, its frame, and its picture.
 
-The sheet frame: origin at the lower-left corner of the chessboard as printed upright, x right along the
+The sheet frame: origin at the lower-left corner of the printed pattern as printed upright, x right along the
 rows, y up the sheet, z towards the viewer. OpenCV's own board frame has y down and z into the sheet.
-Corners carry OpenCV's ids: row by row from the top left, inner corners only.
+Corners carry OpenCV's ids. Of a chessboard they are the inner corners, row by row from the top left; of a grid
+4 m to 4 m + 3 are those of marker m, clockwise from its top left, markers counted row by row from the top left.
 """
 
 from __future__ import annotations
@@ -18,7 +19,9 @@ Floats = NDArray[np.float64]
 
 MM_PER_INCH = 25.4  # international inch, exact
 
-FORM = 'write it like "charuco:8x6:30mm:22mm:DICT_5X5_100" or "chessboard:9x6:25mm"'
+FORM = (
+    'write it like "charuco:8x6:30mm:22mm:DICT_5X5_100", "chessboard:9x6:25mm" or "grid:4x5:37.5mm:5mm:DICT_6X6_1000"'
+)
 
 
 class BoardError(Exception):
@@ -29,6 +32,19 @@ def _inner_corners_mm(across: int, up: int, square_mm: float) -> Floats:
     """(across * up, 2) inner corners in the sheet frame, from the top left, row by row."""
     x, row = np.meshgrid(np.arange(1, across + 1), np.arange(up, 0, -1))
     return np.column_stack([x.ravel(), row.ravel()]).astype(np.float64) * square_mm
+
+
+def predefined(name: str) -> cv2.aruco.Dictionary:
+    """One of OpenCV's dictionaries of markers. Raises BoardError where there is none of that name."""
+    if not re.fullmatch(r"DICT_\w+", name) or not hasattr(cv2.aruco, name):
+        raise BoardError(f"unknown dictionary {name}; name one of OpenCV's, like DICT_5X5_100")
+    return cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, name))
+
+
+def _check_markers(name: str, need: int) -> None:
+    have = predefined(name).bytesList.shape[0]
+    if need > have:
+        raise BoardError(f"{name} has {have} markers, the board needs {need}; take a larger one")
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,8 +81,7 @@ class Board:
     dictionary: str = "DICT_5X5_100"
 
     def __post_init__(self) -> None:
-        if not re.fullmatch(r"DICT_\w+", self.dictionary) or not hasattr(cv2.aruco, self.dictionary):
-            raise BoardError(f"unknown dictionary {self.dictionary}; name one of OpenCV's, like DICT_5X5_100")
+        predefined(self.dictionary)
         if self.squares_x < 3 or self.squares_y < 3:
             raise BoardError(f"a board of {self.squares_x}x{self.squares_y} squares is too small; give it at least 3x3")
         if not 0 < self.marker_mm < self.square_mm:
@@ -74,12 +89,12 @@ class Board:
                 f"markers of {self.marker_mm:g} mm do not fit into squares of {self.square_mm:g} mm; "
                 "make them smaller than the squares"
             )
-        have, need = self._dictionary().bytesList.shape[0], self.squares_x * self.squares_y // 2
-        if need > have:
-            raise BoardError(f"{self.dictionary} has {have} markers, the board needs {need}; take a larger one")
+        _check_markers(self.dictionary, self.markers)
 
-    def _dictionary(self) -> cv2.aruco.Dictionary:
-        return cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, self.dictionary))
+    @property
+    def markers(self) -> int:
+        """How many markers there are; their ids count from 0."""
+        return self.squares_x * self.squares_y // 2
 
     @property
     def corners_sheet_mm(self) -> Floats:
@@ -99,8 +114,57 @@ class Board:
     def opencv(self) -> cv2.aruco.CharucoBoard:
         """The same board as OpenCV knows it, in millimetres."""
         return cv2.aruco.CharucoBoard(
-            (self.squares_x, self.squares_y), self.square_mm, self.marker_mm, self._dictionary()
+            (self.squares_x, self.squares_y), self.square_mm, self.marker_mm, predefined(self.dictionary)
         )
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """Markers in rows and columns with white gaps between them (OpenCV's grid board, ids from 0)."""
+
+    markers_x: int
+    markers_y: int
+    marker_mm: float
+    gap_mm: float
+    dictionary: str
+
+    def __post_init__(self) -> None:
+        if self.markers_x < 2 or self.markers_y < 2:
+            raise BoardError(f"a grid of {self.markers_x}x{self.markers_y} markers is too small; give it at least 2x2")
+        if not (self.marker_mm > 0 and self.gap_mm > 0):
+            raise BoardError(f"a grid has markers and gaps above 0 mm; {FORM}")
+        _check_markers(self.dictionary, self.markers)
+
+    @property
+    def markers(self) -> int:
+        """How many markers there are; their ids count from 0."""
+        return self.markers_x * self.markers_y
+
+    @property
+    def pitch_mm(self) -> float:
+        """From one marker to the next."""
+        return self.marker_mm + self.gap_mm
+
+    @property
+    def cell_mm(self) -> float:
+        """Side of one black or white cell of a marker; its border is one cell wide."""
+        return self.marker_mm / (predefined(self.dictionary).markerSize + 2)
+
+    @property
+    def size_mm(self) -> tuple[float, float]:
+        """Width and height of the pattern, from the outer edge of the first marker to that of the last."""
+        return self.markers_x * self.pitch_mm - self.gap_mm, self.markers_y * self.pitch_mm - self.gap_mm
+
+    @property
+    def corners_sheet_mm(self) -> Floats:
+        """(4 * markers, 2) in the sheet frame, by id."""
+        column, row = np.meshgrid(np.arange(self.markers_x), np.arange(self.markers_y))
+        left_mm, top_mm = column.ravel() * self.pitch_mm, self.size_mm[1] - row.ravel() * self.pitch_mm
+        from_top_left = np.array([[0.0, 0.0], [1.0, 0.0], [1.0, -1.0], [0.0, -1.0]]) * self.marker_mm
+        return (np.column_stack([left_mm, top_mm])[:, None, :] + from_top_left).reshape(-1, 2)
+
+
+Sheet = Board | Chessboard | Grid
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -149,16 +213,17 @@ def _dark(board: Board, x_mm: NDArray[np.floating], down_mm: NDArray[np.floating
 
 def marker_bits(board: Board) -> NDArray[np.bool_]:
     """(markers, cells, cells): True where a cell is black, the border included."""
-    dictionary = board._dictionary()
+    dictionary = predefined(board.dictionary)
     cells = dictionary.markerSize + 2
-    count = board.squares_x * board.squares_y // 2
-    return np.stack([dictionary.generateImageMarker(i, cells, borderBits=1) == 0 for i in range(count)])
+    return np.stack([dictionary.generateImageMarker(i, cells, borderBits=1) == 0 for i in range(board.markers)])
 
 
-def parse_board(text: str) -> Board | Chessboard:
-    """Read `charuco:SQUARES_XxSQUARES_Y:SQUARE:MARKER:DICTIONARY` or `chessboard:CORNERS_XxCORNERS_Y:SQUARE`.
+def parse_board(text: str) -> Sheet:
+    """Read what `--board` says.
 
-    Lengths carry mm or in. Raises BoardError with what to write instead.
+    `charuco:SQUARES_XxSQUARES_Y:SQUARE:MARKER:DICTIONARY`, `chessboard:CORNERS_XxCORNERS_Y:SQUARE` or
+    `grid:MARKERS_XxMARKERS_Y:MARKER:GAP:DICTIONARY`. Lengths carry mm or in. Raises BoardError with what to
+    write instead.
 
     >>> parse_board("charuco:8x6:30mm:22mm:DICT_5X5_100") == Board()
     True
@@ -170,13 +235,16 @@ def parse_board(text: str) -> Board | Chessboard:
     if kind == "chessboard" and len(parts) == 2:
         x, y = _count(parts[0], text)
         return Chessboard(x, y, _length_mm(parts[1], text))
+    if kind == "grid" and len(parts) == 4:
+        x, y = _count(parts[0], text)
+        return Grid(x, y, _length_mm(parts[1], text), _length_mm(parts[2], text), parts[3])
     raise BoardError(f'board "{text}" does not parse; {FORM}')
 
 
 def _count(part: str, text: str) -> tuple[int, int]:
     found = re.fullmatch(r"(\d{1,3})x(\d{1,3})", part)
     if not found:
-        raise BoardError(f'board "{text}": "{part}" is not a number of squares; {FORM}')
+        raise BoardError(f'board "{text}": "{part}" is not a number across and down; {FORM}')
     return int(found[1]), int(found[2])
 
 

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from calibration.camera import SHEET_THICKNESS_MM, CalibrationError, CameraSolution, solve_camera
 from calibration.corners import Refused, SheetView, find_sheet
-from calibration.sheet import Board, Chessboard
+from calibration.sheet import Sheet
 
 Picture = NDArray[np.uint8]
 
@@ -17,7 +17,7 @@ Picture = NDArray[np.uint8]
 def camera_from_photographs(
     flat: Iterable[tuple[str, Picture]],
     tilted: Iterable[tuple[str, Picture]],
-    board: Board | Chessboard,
+    board: Sheet,
     thickness_mm: float = SHEET_THICKNESS_MM,
 ) -> tuple[CameraSolution, tuple[str, ...]]:
     """Solve the camera from named pictures, callers having sorted them: the first flat one is the mat frame.
@@ -37,7 +37,7 @@ def camera_from_photographs(
 
 
 def _find(
-    pictures: Iterable[tuple[str, Picture]], board: Board | Chessboard
+    pictures: Iterable[tuple[str, Picture]], board: Sheet
 ) -> tuple[list[SheetView | Refused], list[tuple[str, tuple[int, int]]]]:
     found, sizes = [], []
     for name, picture in pictures:

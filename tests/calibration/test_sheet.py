@@ -6,12 +6,13 @@ import cv2
 import numpy as np
 import pytest
 
-from calibration.sheet import Board, BoardError, Chessboard, parse_board, picture
+from calibration.sheet import Board, BoardError, Chessboard, Grid, parse_board, picture
 
 
 def test_the_usual_sheet():
     assert parse_board("charuco:8x6:30mm:22mm:DICT_5X5_100") == Board()
     assert parse_board("chessboard:9x6:25mm") == Chessboard(9, 6, 25.0)
+    assert parse_board("grid:4x5:37.5mm:5mm:DICT_6X6_1000") == Grid(4, 5, 37.5, 5.0, "DICT_6X6_1000")
 
 
 def test_an_inch_is_25_4_mm():  # the international inch of 1959
@@ -23,7 +24,7 @@ def test_an_inch_is_25_4_mm():  # the international inch of 1959
     [
         ("", "does not parse"),
         ("charuco:8x6:30mm:22mm", "does not parse"),
-        ("charuco:8by6:30mm:22mm:DICT_5X5_100", '"8by6" is not a number of squares'),
+        ("charuco:8by6:30mm:22mm:DICT_5X5_100", '"8by6" is not a number across and down'),
         ("charuco:8x6:30:22mm:DICT_5X5_100", '"30" is not a length'),
         ("charuco:8x6:30mm:22mm:DICT_9X9_7", "unknown dictionary DICT_9X9_7"),
         ("charuco:8x6:30mm:22mm:detectMarkers", "unknown dictionary detectMarkers"),
@@ -31,6 +32,11 @@ def test_an_inch_is_25_4_mm():  # the international inch of 1959
         ("charuco:2x6:30mm:22mm:DICT_5X5_100", "is too small"),
         ("charuco:20x20:30mm:22mm:DICT_5X5_100", "has 100 markers, the board needs 200"),
         ("chessboard:9x6:0mm", "above 0 mm"),
+        ("grid:4x5:37.5mm:DICT_6X6_1000", "does not parse"),
+        ("grid:1x5:37.5mm:5mm:DICT_6X6_1000", "is too small"),
+        ("grid:4x5:37.5mm:0mm:DICT_6X6_1000", "above 0 mm"),
+        ("grid:4x5:37.5mm:5mm:DICT_1X1_2", "unknown dictionary DICT_1X1_2"),
+        ("grid:9x6:37.5mm:5mm:DICT_6X6_50", "has 50 markers, the board needs 54"),
     ],
 )
 def test_what_does_not_parse_is_refused_in_one_line(text, says):
@@ -73,3 +79,13 @@ def test_the_top_left_square_is_black_and_the_margin_white():
     rim = drawn.pixels.copy()
     rim[20:-20, 20:-20] = 255
     assert np.all(rim == 255)
+
+
+def test_a_grids_corners_are_opencvs_turned_upright():
+    grid = Grid(4, 5, 37.5, 5.0, "DICT_6X6_1000")
+    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_6X6_1000)
+    theirs = cv2.aruco.GridBoard((4, 5), 37.5, 5.0, dictionary)
+    points = np.concatenate([np.reshape(marker, (4, 3)) for marker in theirs.getObjPoints()])  # y down
+    assert grid.size_mm == (165.0, 207.5)  # by hand: 4 * 42.5 - 5, 5 * 42.5 - 5
+    assert grid.corners_sheet_mm == pytest.approx(np.column_stack([points[:, 0], 207.5 - points[:, 1]]))
+    assert theirs.getIds().ravel().tolist() == list(range(grid.markers))
