@@ -1,4 +1,4 @@
-"""Where frames come from: the one module of `vision` that touches a device.
+"""Where frames come from: with `vision.drivers`, its settings, all of `vision` that touches a device.
 
 A camera is whatever `cv2.VideoCapture` opens (device index, video file, MJPEG address, image sequence) or a
 folder of stills.
@@ -8,15 +8,23 @@ from __future__ import annotations
 
 import os
 import threading
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Protocol
+from queue import Empty, SimpleQueue
+from typing import Protocol, TypeVar
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.drivers import Adjustable as Adjustable
+from vision.drivers import Automatic as Automatic
+from vision.drivers import Driver
+from vision.drivers import Knob as Knob
 from vision.pictures import PictureError, read_picture
+
+T = TypeVar("T")
 
 STREAMS = ("http://", "https://", "rtsp://", "udp://", "tcp://")
 PICTURE_ENDINGS = frozenset({".jpg", ".jpeg", ".png", ".tif", ".tiff"})
@@ -69,7 +77,9 @@ def open_camera(source: str, clock: Watch) -> Camera:
     CameraError.
     """
     _silence_opencv()
-    if source.isdecimal() or source.startswith("/dev/") or source.startswith(STREAMS):
+    if source.isdecimal() or source.startswith("/dev/"):
+        return DeviceCamera(_live_capture(source), _spoken(source), clock)
+    if source.startswith(STREAMS):
         return LiveCamera(_live_capture(source), _spoken(source), clock)
     path = Path(source)
     if path.is_dir():
@@ -87,6 +97,7 @@ class LiveCamera:
         self._asked, self._answered = threading.Event(), threading.Event()
         self._stop, self._ended = threading.Event(), threading.Event()
         self._frame: Frame | None = None
+        self._orders: SimpleQueue[Callable[[], None]] = SimpleQueue()
         self._thread = threading.Thread(target=self._drain, name="camera", daemon=True)
         self._thread.start()
         self._frames_before_use()
@@ -103,6 +114,15 @@ class LiveCamera:
         self._stop.set()
         self._thread.join(timeout=2.0)
 
+    def on_the_thread(self, work: Callable[[], T]) -> T | None:
+        """Let the thread that owns the capture do something between two frames; None if it does not get to it."""
+        done: SimpleQueue[T] = SimpleQueue()
+        self._orders.put(lambda: done.put(work()))
+        try:
+            return done.get(timeout=PATIENCE_S)
+        except Empty:
+            return None
+
     def _frames_before_use(self) -> None:
         """Let the backlog of opening pass: at least a second, and at least one frame."""
         try:
@@ -117,6 +137,8 @@ class LiveCamera:
         """The thread's work: grab everything, decode only what somebody waits for."""
         while not self._stop.is_set() and self._grabbed():
             arrived_s = self._clock.now_s()
+            while not self._orders.empty():
+                self._orders.get()()
             if self._asked.is_set():
                 good, pixels = self._capture.retrieve()
                 if good:
@@ -130,6 +152,23 @@ class LiveCamera:
     def _grabbed(self) -> bool:
         """Take the next frame from the device; a short hiccup is not the end."""
         return any(self._capture.grab() or self._stop.wait(HICCUP_S) for _ in range(HICCUPS))
+
+
+class DeviceCamera(LiveCamera):
+    """A camera at this computer: it has settings. Frames may need some tenths of a second to follow them."""
+
+    def __init__(self, capture: cv2.VideoCapture, spoken: str, clock: Watch) -> None:
+        self._driver = Driver(capture)
+        super().__init__(capture, spoken, clock)
+
+    def hold(self, what: Automatic) -> bool:
+        return bool(self.on_the_thread(lambda: self._driver.hold(what)))
+
+    def turn(self, knob: Knob, value: float) -> float | None:
+        return self.on_the_thread(lambda: self._driver.turn(knob, value))
+
+    def at(self, knob: Knob) -> float | None:
+        return self.on_the_thread(lambda: self._driver.at(knob))
 
 
 class Recording:
