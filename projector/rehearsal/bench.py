@@ -80,12 +80,17 @@ class Bench:
 
     def pictures_during(self, start_s: float, end_s: float) -> list[tuple[float, Picture]]:
         """The pictures in the light between two times, each with its share of it."""
+        spans = self.pictures_between(start_s, end_s)
+        return [(float((until - since) / (end_s - start_s)), picture) for since, until, picture in spans]
+
+    def pictures_between(self, start_s: float, end_s: float) -> list[tuple[float, float, Picture]]:
+        """The pictures in the light between two times, each from when and until when."""
         ends = [since for since, _ in self._pictures[1:]] + [np.inf]
-        shares = [
-            (float((min(until, end_s) - max(since, start_s)) / (end_s - start_s)), picture)
+        spans = [
+            (max(since, start_s), min(until, end_s), picture)
             for (since, picture), until in zip(self._pictures, ends, strict=True)
         ]
-        return [(share, picture) for share, picture in shares if share > 1e-6]
+        return [span for span in spans if span[1] - span[0] > 1e-6 * (end_s - start_s)]
 
     def hand_at(self, t_s: float) -> tuple[Reach, float] | None:
         """The hand in the picture, and how far in it is."""

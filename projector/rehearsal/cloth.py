@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from projector.rehearsal.setting import CLOTH_THICKNESS_MM
+from projector.rehearsal.sizes import CLOTH_THICKNESS_MM
 
 Floats = NDArray[np.float64]
 

@@ -7,9 +7,11 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from projector.rehearsal.eye import GAINS
 from projector.rehearsal.world import VirtualTable, WorldEndedError
-from vision.cameras import CameraError, Frame
+from vision.cameras import Automatic, CameraError, Frame, Knob
 
+EXPOSURE_STEP_S = 1e-4
 FRAME_S = 1 / 15  # what a webcam in full size gives in a dim room
 
 
@@ -44,6 +46,38 @@ class VirtualCamera:
 
     def close(self) -> None:
         """Nothing to let go: the table is closed by whoever owns it."""
+
+    def hold(self, what: Automatic) -> bool:
+        """Switch an automatic off; it stays where it stands."""
+        eye = self._table.eye
+        if eye.deaf:
+            return False
+        if what is Automatic.FOCUS:
+            eye.autofocus = False
+        elif what is Automatic.EXPOSURE:
+            eye.auto_exposure = False
+        else:
+            eye.auto_white = False
+        return True
+
+    def turn(self, knob: Knob, value: float) -> float | None:
+        """Set a value, in the steps and limits that the device has, and say what it is now."""
+        eye = self._table.eye
+        if eye.deaf:
+            return None
+        if knob is Knob.EXPOSURE_S:
+            eye.exposure_s = float(np.clip(round(value, 4), EXPOSURE_STEP_S, self._frame_s))
+        elif knob is Knob.GAIN:
+            eye.gain = float(np.clip(value, *GAINS))
+        elif knob is Knob.FOCUS:
+            eye.focus = value
+        return self.at(knob)
+
+    def at(self, knob: Knob) -> float | None:
+        """The value it has; the colour balance has no number."""
+        eye = self._table.eye
+        values = {Knob.EXPOSURE_S: eye.exposure_s, Knob.GAIN: eye.gain, Knob.FOCUS: eye.focus}
+        return None if eye.deaf else values.get(knob)
 
 
 class VirtualDisplay:

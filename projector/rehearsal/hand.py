@@ -36,9 +36,9 @@ def reached(setting: Setting, goal_mat_mm: tuple[float, float], depth: float) ->
     return box, _soft(pixels[1], box), _soft(pixels[0], box)
 
 
-def over(setting: Setting, linear: Planes, box: Box, hand: Plane, sleeve: Plane) -> Planes:
-    """The light of the picture's box with the arm in it, in the room's light."""
-    light = setting.sensor.gain * setting.room.level * 1.6
+def over(setting: Setting, linear: Planes, box: Box, hand: Plane, sleeve: Plane, factor: float = 1.0) -> Planes:
+    """The light of the picture's box with the arm in it, in the room's light, the picture amplified by `factor`."""
+    light = setting.sensor.gain * setting.room.level * 1.6 * factor
     parts = []
     for plane, skin, cloth in zip(linear, SKIN_BGR, SLEEVE_BGR, strict=True):
         below = plane[box] * (1.0 - sleeve) + np.float32(cloth * light) * sleeve

@@ -1,5 +1,4 @@
-"""What a camera pixel looks at: the mat, cloth and sheet as layers of coverage and colour, the light still
-to come."""
+"""What a camera pixel looks at: cloth and sheet as layers of coverage and colour, the light still to come."""
 
 from __future__ import annotations
 
@@ -10,19 +9,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from projector.rehearsal.cloth import Piece, albedo_bgr
-from projector.rehearsal.coverage import convex_cover, half_square
+from projector.rehearsal.coverage import convex_cover
 from projector.rehearsal.optics import Optics
-from projector.rehearsal.setting import GRID_LINE_MM, GRID_MM, MAT_CORNERS_MM, MAT_MM, Setting
+from projector.rehearsal.setting import Setting
 from projector.rehearsal.sheet import PrintedSheet, SheetPose
+from projector.rehearsal.sizes import MAT_MM
 
 Floats = NDArray[np.float64]
 Plane = NDArray[np.float32]
 Box = tuple[slice, slice]
 
 MAP_STEP_PX = 4  # the lens is followed exactly on every fourth pixel, in straight lines between (1e-3 px off)
+BEND_STEPS = 4
 SUB = 3  # sub-samples across a camera pixel on the sheet
-MAT_BGR, GRID_BGR = (0.075, 0.092, 0.060), (0.20, 0.23, 0.18)
-WOOD_BGR = (0.10, 0.17, 0.26)
 WEAVE_MM, WEAVE = 0.6, 0.02  # size and depth of the cloth's texture
 SEAM_MM, SEAM_SHADE = 0.35, 0.12  # a pressed seam: a soft dark groove, even about the seam
 
@@ -38,6 +37,8 @@ class Layer:
     lit_y_px: Plane
     facing: Plane  # share of the projector's light by its fall-off
     room: tuple[Plane, Plane, Plane]
+    shine: Plane | None = None  # (h, w) share of the projector's light that a gloss mirrors into the lens
+    glare: Plane | None = None  # (h, w) light of a lamp that it mirrors there
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -111,47 +112,6 @@ def room_light(setting: Setting, x_mm: Plane, y_mm: Plane) -> tuple[Plane, Plane
     return blue, green, red
 
 
-def mat_layer(setting: Setting, seen: Sights, rng: np.random.Generator) -> Layer:
-    """The mat with its printed grid on a wooden table; it fills the picture."""
-    on_mat = convex_cover(MAT_CORNERS_MM, seen.x_mm, seen.y_mm)
-    grid = _grid_cover(seen.x_mm, seen.y_mm)
-    mottle = _mottle(rng, seen.x_mm.shape)
-    planes = []
-    for mat, line, wood in zip(MAT_BGR, GRID_BGR, WOOD_BGR, strict=True):
-        surface = mat * mottle + (line - mat) * grid
-        planes.append(np.asarray(wood + (surface - wood) * on_mat, dtype=np.float32))
-    whole = slice(0, seen.x_mm.shape[0]), slice(0, seen.x_mm.shape[1])
-    return Layer(
-        whole,
-        np.ones_like(on_mat),
-        (planes[0], planes[1], planes[2]),
-        seen.lit_x_px,
-        seen.lit_y_px,
-        fall_off(setting, seen.lit_x_px, seen.lit_y_px),
-        room_light(setting, seen.x_mm, seen.y_mm),
-    )
-
-
-def _grid_cover(x_mm: Plane, y_mm: Plane) -> Plane:
-    """Part of every pixel under a line of the printed grid (where two cross, as one over the other)."""
-    bare = np.ones(x_mm.shape, np.float32)
-    for m in (x_mm, y_mm):
-        down, across = np.gradient(m)
-        distance = m - GRID_MM * np.round(m / GRID_MM)
-        near = np.flatnonzero(np.abs(distance) < GRID_LINE_MM + 1.0)
-        d, u, v = (a.ravel()[near].astype(np.float64) for a in (distance, across, down))
-        line = half_square(d + GRID_LINE_MM / 2, u, v) - half_square(d - GRID_LINE_MM / 2, u, v)
-        bare.ravel()[near] *= (1.0 - line).astype(np.float32)
-    return 1.0 - bare
-
-
-def _mottle(rng: np.random.Generator, shape: tuple[int, ...]) -> Plane:
-    """Slow and fine unevenness of the mat's colour, about 1."""
-    slow = cv2.resize(rng.normal(0.0, 0.02, (30, 54)).astype(np.float32), shape[::-1], interpolation=cv2.INTER_CUBIC)
-    quick = cv2.GaussianBlur(rng.normal(0.0, 0.04, shape).astype(np.float32), (0, 0), 1.0)
-    return np.asarray(1.0 + slow + quick, dtype=np.float32)
-
-
 def cloth_layer(setting: Setting, seen: Sights, piece: Piece, weave: Plane) -> Layer:
     """A piece of cloth, seen and lit at its upper side's height (`seen` is that height's)."""
     outline = _dense(piece.corners_mat_mm)
@@ -203,9 +163,9 @@ def sheet_layer(
     box = box_of(setting.camera.px_from_world(outline), setting.camera.size_px)
     size = box[1].stop - box[1].start, box[0].stop - box[0].start
     beam = [_resized(d[box], (SUB * size[0], SUB * size[1]), cv2.INTER_LINEAR) for d in directions]
-    reach = float(pose.normal @ (pose.at_mm - eye)) / _dot(beam, pose.normal)
-    own_x = float(pose.right @ (eye - pose.at_mm)) + reach * _dot(beam, pose.right)
-    own_y = float(pose.up @ (eye - pose.at_mm)) + reach * _dot(beam, pose.up)
+    reach, own_x, own_y = _meets(beam, eye, pose)
+    if pose.bend is not None:
+        own_x, own_y = (m.astype(np.float32) for m in pose.bend.printed_at(own_x, own_y))
     inside = (own_x > 0) & (own_x < sheet.width_mm) & (own_y > 0) & (own_y < sheet.height_mm)
     grey = _print_at(sheet, texture, own_x, own_y) * inside * np.float32(abs(pose.normal[2]))
     cover, grey = (_resized(m.astype(np.float32), size, cv2.INTER_AREA) for m in (inside, grey))
@@ -214,6 +174,23 @@ def sheet_layer(
     lit_x, lit_y = np.ascontiguousarray(lit[..., 0]), np.ascontiguousarray(lit[..., 1])
     room = room_light(setting, points[0], points[1])
     return Layer(box, cover, (grey, grey, grey), lit_x, lit_y, fall_off(setting, lit_x, lit_y), room)
+
+
+def _meets(beam: list[Plane], eye: Floats, pose: SheetPose) -> tuple[Plane, Plane, Plane]:
+    """How far along each beam the sheet is, and over which point of its plane; a bent one by fixed-point steps.
+
+    Each step is off by the last one's error times the slope of the paper times the tangent of the beam's angle.
+    """
+    away, steep = float(pose.normal @ (pose.at_mm - eye)), _dot(beam, pose.normal)
+    sideways, upwards = _dot(beam, pose.right), _dot(beam, pose.up)
+    at_x, at_y = float(pose.right @ (eye - pose.at_mm)), float(pose.up @ (eye - pose.at_mm))
+    reach = away / steep
+    own_x, own_y = at_x + reach * sideways, at_y + reach * upwards
+    if pose.bend is not None:
+        for _ in range(BEND_STEPS):
+            reach = ((away + pose.bend.height_over(own_x, own_y)) / steep).astype(np.float32)
+            own_x, own_y = at_x + reach * sideways, at_y + reach * upwards
+    return reach, own_x, own_y
 
 
 def _print_at(sheet: PrintedSheet, texture: Plane, own_x: Plane, own_y: Plane) -> Plane:

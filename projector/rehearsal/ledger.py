@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from projector.rehearsal.cloth import Piece
 from projector.rehearsal.setting import Setting
 from projector.rehearsal.sheet import SheetPose
-from projector.rehearsal.truth import CutDemand, TrueCut, TrueSheet, TrueUnit, Truth, across, demanded_line
+from projector.rehearsal.truth import CutDemand, Placing, TrueCut, TrueSheet, TrueUnit, Truth, across, demanded_line
 
 Floats = NDArray[np.float64]
 
@@ -59,6 +59,7 @@ class Ledger:
         laid = piece.pose.mat_from_own(np.roll(piece.corners_mm, -first, axis=0))
         self._units[-1] = replace(last, laid_mat_mm=laid)
 
-    def opened(self, setting: Setting) -> Truth:
+    def opened(self, setting: Setting, placings: tuple[Placing, ...] = ()) -> Truth:
         """All of it."""
-        return Truth(setting.camera, setting.projector, tuple(self._cuts), tuple(self._units), tuple(self._sheets))
+        cuts, units, sheets = tuple(self._cuts), tuple(self._units), tuple(self._sheets)
+        return Truth(setting.camera, setting.projector, cuts, units, sheets, placings)

@@ -9,7 +9,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from projector.rehearsal.curves import linear_from_srgb
 from projector.rehearsal.layers import Layer
+from projector.rehearsal.scaler import scaled
 from projector.rehearsal.setting import Beam, Setting
 
 Plane = NDArray[np.float32]
@@ -20,17 +22,8 @@ Planes = tuple[Plane, Plane, Plane]
 SPREAD = np.array([1.0, 10.0, 1.0], np.float32) / 12.0
 
 
-def linear_from_srgb(encoded: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Linear light of sRGB values, both 0 to 1 (IEC 61966-2-1)."""
-    return np.where(encoded <= 0.04045, encoded / 12.92, ((encoded + 0.055) / 1.055) ** 2.4)
-
-
-def srgb_from_linear(linear: NDArray[np.float64]) -> NDArray[np.float64]:
-    """sRGB values of linear light, both 0 to 1 (IEC 61966-2-1)."""
-    return np.where(linear <= 0.0031308, linear * 12.92, 1.055 * np.maximum(linear, 0.0) ** (1 / 2.4) - 0.055)
-
-
-LINEAR = linear_from_srgb(np.arange(256) / 255.0).astype(np.float32)  # of every pixel value
+VALUES = np.arange(256) / 255.0
+LINEAR = linear_from_srgb(VALUES).astype(np.float32)  # of every pixel value
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -43,7 +36,8 @@ class Thrown:
 
 def thrown(picture: NDArray[np.uint8], beam: Beam) -> Thrown:
     """The light that leaves the lens for a picture (rows, columns, 3) uint8."""
-    table = (beam.black + (1.0 - beam.black) * LINEAR).astype(np.float32)
+    table = (beam.black + (1.0 - beam.black) * beam.curve.light(VALUES).astype(np.float32)).astype(np.float32)
+    picture = scaled(picture, beam.trapezoid, beam.overscan)
 
     def spread(channel: NDArray[np.uint8]) -> Plane:
         light = cv2.LUT(channel, table)
@@ -58,8 +52,14 @@ def thrown(picture: NDArray[np.uint8], beam: Beam) -> Thrown:
     return Thrown((b, g, r), beam.colour_bgr)
 
 
-def irradiance(layer: Layer, light: Thrown) -> Planes:
-    """Light that falls on every camera pixel's spot of a layer: the room's and the projector's."""
+def lampless(size_px: tuple[int, int]) -> Thrown:
+    """The projector with its lamp out: not even its black."""
+    dark = np.zeros((size_px[1], size_px[0]), np.float32)
+    return Thrown((dark, dark, dark), (1.0, 1.0, 1.0))
+
+
+def lamplight(layer: Layer, light: Thrown) -> Planes:
+    """The projector's light that falls on every camera pixel's spot of a layer."""
     fallen: dict[int, Plane] = {}
     for plane in light.planes:
         if id(plane) not in fallen:
@@ -73,10 +73,20 @@ def irradiance(layer: Layer, light: Thrown) -> Planes:
             )
             fallen[id(plane)] = np.asarray(there * layer.facing, dtype=np.float32)
     b, g, r = (
-        room + np.float32(colour) * fallen[id(plane)]
-        for room, colour, plane in zip(layer.room, light.colour_bgr, light.planes, strict=True)
+        np.float32(colour) * fallen[id(plane)] for colour, plane in zip(light.colour_bgr, light.planes, strict=True)
     )
     return b, g, r
+
+
+def reflected(layer: Layer, light: Thrown) -> Planes:
+    """Light that comes back from a layer, its coverage counted."""
+    planes = []
+    for colour, room, lamp in zip(layer.colour, layer.room, lamplight(layer, light), strict=True):
+        plane = colour * (room + lamp)
+        if layer.shine is not None:
+            plane = plane + layer.shine * lamp
+        planes.append(plane if layer.glare is None else plane + layer.glare)
+    return planes[0], planes[1], planes[2]
 
 
 def picture_of(setting: Setting, mat: Planes, above: tuple[Layer, ...], light: Thrown) -> Planes:
@@ -84,10 +94,9 @@ def picture_of(setting: Setting, mat: Planes, above: tuple[Layer, ...], light: T
     light."""
     planes = [plane.copy() for plane in mat]
     for layer in above:
-        falls = irradiance(layer, light)
         bare = 1.0 - layer.cover
-        for plane, colour, fall in zip(planes, layer.colour, falls, strict=True):
-            plane[layer.box] = plane[layer.box] * bare + colour * fall
+        for plane, back in zip(planes, reflected(layer, light), strict=True):
+            plane[layer.box] = plane[layer.box] * bare + back
     dim = vignette(setting)
     size = 2 * int(np.ceil(4 * setting.sensor.blur_px)) + 1
     b, g, r = (

@@ -107,6 +107,30 @@ def looking_at(at_mm: Floats, target_mm: Floats, roll_rad: float) -> Floats:
     return np.asarray(axes @ turn_about(forward, roll_rad))
 
 
+def facing(axes: Floats, forward_mm: Floats) -> Floats:
+    """The same axes turned the short way until they look along `forward_mm` (3,), of any length."""
+    forward = forward_mm / np.linalg.norm(forward_mm)
+    pole = np.cross(axes[2], forward)
+    sine = float(np.linalg.norm(pole))
+    if sine == 0.0:
+        return axes
+    return np.asarray(axes @ turn_about(pole, float(np.arctan2(sine, axes[2] @ forward))).T)
+
+
+def quarter_turned(axes: Floats, count: int) -> Floats:
+    """Axes of a device turned by quarters about its own axis, clockwise for who looks along it; exact."""
+    for _ in range(count % 4):
+        axes = np.array([axes[1], -axes[0], axes[2]])
+    return axes
+
+
+def bumped(lens: Optics, shift_mm: Floats, turn_rad: Floats, about_mm: Floats) -> Optics:
+    """The same lens elsewhere: turned by a rotation vector (3,) about a point (3,), then shifted by (3,)."""
+    angle = float(np.linalg.norm(turn_rad))
+    turn = turn_about(turn_rad, angle) if angle > 0.0 else np.eye(3)
+    return replace(lens, at_mm=about_mm + turn @ (lens.at_mm - about_mm) + shift_mm, axes=lens.axes @ turn.T)
+
+
 def filled(lens: Optics, corners_mm: Floats, fill: float, shift: bool) -> Optics:
     """The same lens zoomed until the corners (N, 2) of the mat span `fill` of the tighter side of its
     picture.

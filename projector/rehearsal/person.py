@@ -55,7 +55,7 @@ class VirtualPerson:
     """One pair of hands at the bench. Drive it with `hears` and `advance`."""
 
     def __init__(self, bench: Bench, setting: Setting, work: Work, ledger: Ledger, seed: int, skill: Skill) -> None:
-        self._bench, self._setting, self._work, self._ledger = bench, setting, work, ledger
+        self._bench, self.setting, self._work, self._ledger = bench, setting, work, ledger
         self._skill = skill
         self._rng = np.random.default_rng([seed, 2])
         self._queue: deque[tuple[Event, float]] = deque()
@@ -127,12 +127,12 @@ class VirtualPerson:
 
     def _lay_sheet(self, event: Event) -> Action:
         sheet = self._sheet()
-        pose = sheet_flat_at(self._setting, sheet, int(event.get("n") or 1) - 1, self._rng)
+        pose = sheet_flat_at(self.setting, sheet, int(event.get("n") or 1) - 1, self._rng)
         yield from self._place_sheet(sheet, pose, "sheet_flat")
 
     def _hold_sheet(self, event: Event) -> Action:
         sheet = self._sheet()
-        pose = sheet_tilted_at(self._setting, sheet, int(event.get("n") or 1) - 1, self._rng)
+        pose = sheet_tilted_at(self.setting, sheet, int(event.get("n") or 1) - 1, self._rng)
         yield from self._place_sheet(sheet, pose, "sheet_tilted")
 
     def _place_sheet(self, sheet: PrintedSheet, pose: SheetPose, what: str) -> Action:
@@ -196,8 +196,8 @@ class VirtualPerson:
         """The line of light on the strip as it lies now, if there is one."""
         if self._strip is None:
             return None
-        picture = self._bench.picture_at(self._wake_s - self._setting.beam.latency_s)
-        return light_line(picture, self._setting.projector, self._strip, self._rng)
+        picture = self._bench.picture_at(self._wake_s - self.setting.beam.latency_s)
+        return light_line(picture, self.setting.projector, self._strip, self._rng)
 
     def _blade(self, light_mat_mm: Floats, strip: Piece) -> tuple[Floats, bool]:
         """The cut (2, 2) that follows the light, a little off, and whether the blade slipped."""
@@ -227,7 +227,7 @@ class VirtualPerson:
         name = demand.name if demand else off_cut.source
         self._made[name] = self._made.get(name, 0) + 1
         others = [] if self._strip is None else [self._strip]
-        self._unit = off_cut.moved(free_place(self._setting, off_cut, others, self._rng))
+        self._unit = off_cut.moved(free_place(self.setting, off_cut, others, self._rng))
         self._ledger.unit(self._wake_s, name, self._unit)
 
     def _tidy(self) -> None:
@@ -242,7 +242,7 @@ class VirtualPerson:
         self._reach(self._unit.corners_mat_mm.mean(axis=0))
         yield REACH_S / 2
         others = [] if self._strip is None else [self._strip]
-        self._unit = self._unit.moved(free_place(self._setting, self._unit, others, self._rng))
+        self._unit = self._unit.moved(free_place(self.setting, self._unit, others, self._rng))
         self._ledger.laid_again(self._unit)
         self._tidy()
         yield REACH_S / 2

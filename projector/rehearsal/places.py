@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 from shapely.geometry import Polygon
 
 from projector.rehearsal.cloth import ClothToLay, Piece, Pose, strip
-from projector.rehearsal.setting import MAT_MM, Setting
+from projector.rehearsal.setting import Setting
 from projector.rehearsal.sheet import PrintedSheet, SheetPose, flat, tilted
+from projector.rehearsal.sizes import MAT_MM
 
 Floats = NDArray[np.float64]
 

@@ -5,18 +5,25 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from projector.rehearsal.optics import Optics, filled, looking_at
-
-Floats = NDArray[np.float64]
-
-MAT_MM = (914.4, 609.6)  # 36 x 24 in
-MAT_CORNERS_MM = np.array([[0.0, 0.0], [MAT_MM[0], 0.0], MAT_MM, [0.0, MAT_MM[1]]])
-GRID_MM = 25.4
-GRID_LINE_MM = 0.5
-SHEET_THICKNESS_MM = 0.1
-CLOTH_THICKNESS_MM = 0.4
+from projector.rehearsal.curves import SRGB, Curve
+from projector.rehearsal.hanging import hung_camera, hung_projector
+from projector.rehearsal.optics import Optics
+from projector.rehearsal.quirks import (
+    DARK_MAT,
+    PLAIN,
+    TRUE_SHEET,
+    CameraQuirks,
+    MatQuirks,
+    ProjectorQuirks,
+    Quirks,
+    SheetQuirks,
+)
+from projector.rehearsal.sizes import CLOTH_THICKNESS_MM as CLOTH_THICKNESS_MM
+from projector.rehearsal.sizes import MAT_CORNERS_MM as MAT_CORNERS_MM
+from projector.rehearsal.sizes import MAT_MM as MAT_MM
+from projector.rehearsal.sizes import SHEET_THICKNESS_MM as SHEET_THICKNESS_MM
+from projector.rehearsal.wheel import Wheel
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,11 +44,16 @@ class Beam:
     rim_loss: float  # relative loss at the picture's corners
     colour_bgr: tuple[float, float, float]
     latency_s: float
+    curve: Curve = SRGB
+    trapezoid: float = 0.0
+    overscan: float = 0.0
+    wheel: Wheel | None = None
+    dynamic: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
 class Sensor:
-    """The camera behind its lens; its tone curve is sRGB's."""
+    """The camera behind its lens, as it is when nobody has set anything."""
 
     gain: float  # pixel value (1 = full) of a white surface in unit light
     blur_px: float
@@ -50,89 +62,82 @@ class Sensor:
     vignetting: float  # relative loss at the picture's corners
     exposure_s: float
     latency_s: float
+    curve: Curve = SRGB
+    sharpening: float = 0.0
+    readout_s: float = 0.0
+    auto_exposure: bool = False
+    auto_white: bool = False
+    autofocus: bool = False
+    deaf: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """Everything that stands still."""
+    """Everything that stands still until somebody bumps it."""
 
     camera: Optics
     projector: Optics
     room: RoomLight
     beam: Beam
     sensor: Sensor
+    mat: MatQuirks = DARK_MAT
+    sheet: SheetQuirks = TRUE_SHEET
+    clumsy: float = 0.0
 
 
 def setting_of(
     seed: int,
     camera_px: tuple[int, int] = (1920, 1080),
     projector_px: tuple[int, int] = (1920, 1080),
+    quirks: Quirks = PLAIN,
 ) -> Setting:
     """A table that nobody else has, the same for the same seed."""
-    rng = np.random.default_rng([seed, 1])
+    rng, special = (np.random.default_rng([seed, k]) for k in (1, 5))
     return Setting(
-        camera=_camera(rng, camera_px),
-        projector=_projector(rng, projector_px),
+        camera=hung_camera(rng, special, camera_px, quirks.camera),
+        projector=hung_projector(rng, projector_px, quirks.projector),
         room=RoomLight(
             level=rng.uniform(0.10, 0.18),  # a lit room, some 400 lx, beside 2000 lm on half a square metre
             slope=(rng.uniform(-0.2, 0.2), rng.uniform(-0.15, 0.15)),
             colour_bgr=(rng.uniform(0.85, 0.95), 1.0, rng.uniform(1.0, 1.08)),
         ),
-        beam=Beam(
-            black=1 / 800,
-            rim_loss=rng.uniform(0.15, 0.3),
-            colour_bgr=(rng.uniform(0.98, 1.06), 1.0, rng.uniform(0.92, 1.0)),
-            latency_s=0.060,
-        ),
-        sensor=Sensor(
-            gain=0.68,
-            blur_px=rng.uniform(0.6, 0.7),
-            read_noise=0.0006,
-            snr_grey_db=rng.uniform(38.0, 40.0),
-            vignetting=rng.uniform(0.1, 0.2),
-            exposure_s=1 / 60,
-            latency_s=0.040,
-        ),
+        beam=_beam(rng, quirks.projector),
+        sensor=_sensor(rng, quirks.camera),
+        mat=quirks.mat,
+        sheet=quirks.sheet,
+        clumsy=quirks.clumsy,
     )
 
 
-def _camera(rng: np.random.Generator, size_px: tuple[int, int]) -> Optics:
-    middle = np.array([MAT_MM[0] / 2, MAT_MM[1] / 2, 0.0])
-    at = middle + np.array([rng.uniform(-70, 70), rng.uniform(-110, -30), rng.uniform(1330, 1470)])
-    target = middle + np.append(rng.uniform(-6, 6, 2), 0.0)
-    lens = Optics(
-        size_px=size_px,
-        focal_px=(1000.0, 1000.0 * rng.uniform(0.9995, 1.0005)),
-        centre_px=((size_px[0] - 1) / 2 + rng.uniform(-12, 12), (size_px[1] - 1) / 2 + rng.uniform(-4, 4)),
-        brown=(
-            rng.uniform(-0.12, -0.08),
-            rng.uniform(0.02, 0.05),
-            rng.uniform(-4e-4, 4e-4),
-            rng.uniform(-4e-4, 4e-4),
-            0.0,
-        ),
-        axes=looking_at(at, target, np.radians(rng.uniform(-1.0, 1.0))),
-        at_mm=at,
+def _beam(rng: np.random.Generator, quirks: ProjectorQuirks) -> Beam:
+    return Beam(
+        black=1 / quirks.contrast,
+        rim_loss=rng.uniform(0.15, 0.3),
+        colour_bgr=(rng.uniform(0.98, 1.06), 1.0, rng.uniform(0.92, 1.0)),
+        latency_s=0.060,
+        curve=quirks.curve,
+        trapezoid=quirks.trapezoid,
+        overscan=quirks.overscan,
+        wheel=quirks.wheel,
+        dynamic=quirks.dynamic,
     )
-    return filled(lens, MAT_CORNERS_MM, 0.93, shift=False)
 
 
-def _projector(rng: np.random.Generator, size_px: tuple[int, int]) -> Optics:
-    middle = np.array([MAT_MM[0] / 2, MAT_MM[1] / 2, 0.0])
-    at = middle + np.array([rng.uniform(-60, 60), rng.uniform(60, 160), rng.uniform(1560, 1680)])
-    target = at * [1.0, 1.0, 0.0] + np.append(rng.uniform(-90, 90, 2), 0.0)
-    lens = Optics(
-        size_px=size_px,
-        focal_px=(2600.0, 2600.0),
-        centre_px=((size_px[0] - 1) / 2, (size_px[1] - 1) / 2),
-        brown=(
-            rng.uniform(-0.03, -0.01),
-            rng.uniform(-0.01, 0.01),
-            rng.uniform(-3e-4, 3e-4),
-            rng.uniform(-3e-4, 3e-4),
-            0.0,
-        ),
-        axes=looking_at(at, target, np.radians(rng.uniform(-1.2, 1.2))),
-        at_mm=at,
+def _sensor(rng: np.random.Generator, quirks: CameraQuirks) -> Sensor:
+    usual_blur_px = rng.uniform(0.6, 0.7)
+    return Sensor(
+        gain=0.68,
+        blur_px=usual_blur_px if quirks.blur_px is None else quirks.blur_px,
+        read_noise=0.0006,
+        snr_grey_db=rng.uniform(38.0, 40.0),
+        vignetting=rng.uniform(0.1, 0.2),
+        exposure_s=1 / 60,
+        latency_s=0.040,
+        curve=quirks.curve,
+        sharpening=quirks.sharpening,
+        readout_s=quirks.readout_s,
+        auto_exposure=quirks.auto_exposure,
+        auto_white=quirks.auto_white,
+        autofocus=quirks.autofocus,
+        deaf=quirks.deaf,
     )
-    return filled(lens, MAT_CORNERS_MM, 0.93, shift=True)

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from projector.rehearsal.bend import Bend
 from projector.rehearsal.optics import turn_about
-from projector.rehearsal.setting import SHEET_THICKNESS_MM
+from projector.rehearsal.sizes import SHEET_THICKNESS_MM
 
 Floats = NDArray[np.float64]
 Plane = NDArray[np.float32]
@@ -25,6 +26,11 @@ class PrintedSheet:
     picture: NDArray[np.uint8]
     width_mm: float
     height_mm: float
+    margin_mm: float = 0.0  # white around what is printed: frames of the sheet begin at its lower-left corner
+
+    def stretched(self, along: float, across: float) -> PrintedSheet:
+        """As a printer makes it that is not true to scale, along its rows and across them."""
+        return replace(self, width_mm=self.width_mm * along, height_mm=self.height_mm * across)
 
     @property
     def corners_mm(self) -> Floats:
@@ -44,11 +50,15 @@ class PrintedSheet:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class SheetPose:
-    """Where the sheet is: its lower-left corner, and its right and up as unit vectors of the world."""
+    """Where the sheet is: its lower-left corner, and its right and up as unit vectors of the world.
+
+    A bent sheet lies above the plane of those, towards its normal.
+    """
 
     at_mm: Floats  # (3,)
     right: Floats  # (3,)
     up: Floats  # (3,)
+    bend: Bend | None = None
 
     @property
     def normal(self) -> Floats:
@@ -56,7 +66,10 @@ class SheetPose:
 
     def world_from_own(self, points_mm: Floats) -> Floats:
         """Points (..., 2) of the sheet in the world, (..., 3)."""
-        return np.asarray(self.at_mm + points_mm[..., :1] * self.right + points_mm[..., 1:] * self.up)
+        if self.bend is None:
+            return np.asarray(self.at_mm + points_mm[..., :1] * self.right + points_mm[..., 1:] * self.up)
+        flat_mm, height_mm = self.bend.lies_at(points_mm)
+        return replace(self, bend=None).world_from_own(flat_mm) + height_mm[..., None] * self.normal
 
 
 def flat(sheet: PrintedSheet, middle_mm: tuple[float, float], turn_rad: float) -> SheetPose:

@@ -94,14 +94,24 @@ class TrueSheet:
 
 
 @dataclass(frozen=True, eq=False, slots=True)
+class Placing:
+    """Where the devices were from a time on, in the mat's frame wherever the mat was pushed."""
+
+    since_s: float  # minus infinity: from the beginning
+    camera: Optics
+    projector: Optics
+
+
+@dataclass(frozen=True, eq=False, slots=True)
 class Truth:
-    """All that a summary may compare with."""
+    """All that a summary may compare with. Devices are as they were in the end."""
 
     camera: Optics
     projector: Optics
     cuts: tuple[TrueCut, ...]
     units: tuple[TrueUnit, ...]
     sheets: tuple[TrueSheet, ...]
+    placings: tuple[Placing, ...] = ()  # one after every bump
 
     @property
     def line_error_rms_mm(self) -> float | None:

@@ -3,37 +3,56 @@
 from __future__ import annotations
 
 from collections import OrderedDict
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from projector.rehearsal.bench import Lying
-from projector.rehearsal.layers import Layer, beams, cloth_layer, mat_layer, sheet_layer, sights, weave_texture
-from projector.rehearsal.light import Planes, Thrown, irradiance, picture_of, thrown
-from projector.rehearsal.person import Work
-from projector.rehearsal.setting import CLOTH_THICKNESS_MM, Setting
+from projector.rehearsal.layers import Layer, Plane, beams, cloth_layer, sheet_layer, sights, weave_texture
+from projector.rehearsal.light import Planes, Thrown, lampless, picture_of, reflected, thrown
+from projector.rehearsal.mat import Skin, mat_layer, skin_of
+from projector.rehearsal.setting import Setting
+from projector.rehearsal.sheet import PrintedSheet
+from projector.rehearsal.sizes import CLOTH_THICKNESS_MM
 
 Picture = NDArray[np.uint8]
 
-STILLS = 3  # pictures without noise that are kept
+STILLS = 4  # pictures without noise that are kept
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Props:
+    """Things of the table's own that look the same wherever the devices hang."""
+
+    skin: Skin
+    weave: Plane
+    sheet: PrintedSheet | None
+    texture: Plane | None
+
+
+def props_of(
+    setting: Setting, sheet: PrintedSheet | None, rng: np.random.Generator, special: np.random.Generator
+) -> Props:
+    """The mat's skin, the cloth's weave, and the sheet as this table's printer made it."""
+    skin, weave = skin_of(setting, rng, special), weave_texture(rng)
+    return Props(skin, weave, sheet, None if sheet is None else sheet.texture())
 
 
 class View:
     """What the camera would gather of a table that stands still; the last few are remembered."""
 
-    def __init__(self, setting: Setting, work: Work, rng: np.random.Generator) -> None:
-        self._setting, self._work = setting, work
-        self._mat = mat_layer(setting, sights(setting, 0.0), rng)
-        self._weave = weave_texture(rng)
+    def __init__(self, setting: Setting, props: Props) -> None:
+        self._setting, self._props = setting, props
+        self._mat = mat_layer(setting, sights(setting, 0.0), props.skin)
         self._on_cloth = sights(setting, CLOTH_THICKNESS_MM)
         self._beams = beams(setting.camera)
-        self._texture = None if work.sheet is None else work.sheet.texture()
         self._layers: dict[int, tuple[object, Layer]] = {}
-        self._thrown: tuple[Picture, Thrown, Planes] | None = None
-        self._stills: OrderedDict[tuple[int, int], tuple[Lying, Picture, Planes]] = OrderedDict()
+        self._thrown: tuple[Picture | None, Thrown, Planes] | None = None
+        self._stills: OrderedDict[tuple[int, int], tuple[Lying, Picture | None, Planes]] = OrderedDict()
 
-    def linear(self, lying: Lying, picture: Picture) -> Planes:
-        """Linear light on the camera's pixels, full scale 1."""
+    def linear(self, lying: Lying, picture: Picture | None) -> Planes:
+        """Linear light on the camera's pixels, full scale 1; without a picture the projector's lamp is out."""
         key = id(lying), id(picture)
         if key not in self._stills:
             light, mat = self._light(picture)
@@ -44,13 +63,12 @@ class View:
         self._stills.move_to_end(key)
         return self._stills[key][2]
 
-    def _light(self, picture: Picture) -> tuple[Thrown, Planes]:
+    def _light(self, picture: Picture | None) -> tuple[Thrown, Planes]:
         """The light of a picture, and the bare mat in it."""
         if self._thrown is None or self._thrown[0] is not picture:
-            light = thrown(picture, self._setting.beam)
-            falls = irradiance(self._mat, light)
-            b, g, r = (colour * fall for colour, fall in zip(self._mat.colour, falls, strict=True))
-            self._thrown = picture, light, (b, g, r)
+            setting = self._setting
+            light = lampless(setting.projector.size_px) if picture is None else thrown(picture, setting.beam)
+            self._thrown = picture, light, reflected(self._mat, light)
         return self._thrown[1], self._thrown[2]
 
     def _above(self, lying: Lying) -> tuple[Layer, ...]:
@@ -62,8 +80,8 @@ class View:
     def _layer(self, thing: object, lying: Lying) -> Layer:
         for piece in lying.pieces:
             if piece is thing:
-                return cloth_layer(self._setting, self._on_cloth, piece, self._weave)
-        sheet, pose = self._work.sheet, lying.sheet
-        if sheet is None or self._texture is None or pose is None:
+                return cloth_layer(self._setting, self._on_cloth, piece, self._props.weave)
+        sheet, texture, pose = self._props.sheet, self._props.texture, lying.sheet
+        if sheet is None or texture is None or pose is None:
             raise ValueError("no printed sheet was given to this table")
-        return sheet_layer(self._setting, self._beams, sheet, self._texture, pose)
+        return sheet_layer(self._setting, self._beams, sheet, texture, pose)

@@ -7,6 +7,7 @@ generated, not photographed.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -14,15 +15,23 @@ from numpy.typing import NDArray
 
 from projector.rehearsal.bench import Bench
 from projector.rehearsal.exposure import Developed, Film, mixed
+from projector.rehearsal.eye import Eye
 from projector.rehearsal.hand import over, reached
+from projector.rehearsal.lamp import Lamp
 from projector.rehearsal.ledger import Ledger
 from projector.rehearsal.light import Planes
 from projector.rehearsal.person import Skill, VirtualPerson, Work
+from projector.rehearsal.quirks import PLAIN, Quirks
 from projector.rehearsal.setting import Setting, setting_of
+from projector.rehearsal.stand import Stand
 from projector.rehearsal.truth import Truth
-from projector.rehearsal.view import View
+from projector.rehearsal.view import View, props_of
+from projector.rehearsal.wheel import light_shares
 
 Picture = NDArray[np.uint8]
+Floats = NDArray[np.float64]
+
+RULER_SD_MM = 0.2  # of a person's reading of a check bar
 
 
 class WorldEndedError(Exception):
@@ -33,15 +42,21 @@ class VirtualTable:
     """Light, cloth and a person. `close` ends it and is the only way to its truth."""
 
     def __init__(self, setting: Setting, work: Work, seed: int = 0, skill: Skill | None = None) -> None:
-        rngs = [np.random.default_rng([seed, k]) for k in (3, 4)]
-        self._setting = setting
+        printed = None if work.sheet is None else work.sheet.stretched(setting.sheet.along, setting.sheet.across)
+        work = replace(work, sheet=printed)
+        rngs = [np.random.default_rng([seed, k]) for k in (3, 4, 6, 7, 8)]
+        self._stand, self._setting = Stand(setting), setting
         self._ledger = Ledger()
         self._bench = Bench(setting.projector.size_px)
         self._person = VirtualPerson(self._bench, setting, work, self._ledger, seed, skill or Skill())
-        self._view = View(setting, work, rngs[0])
+        self._props = props_of(setting, printed, rngs[0], rngs[2])
+        self._view = View(setting, self._props)
         self._film = Film(setting.sensor, setting.camera.size_px, rngs[1])
+        self._lamp = Lamp(setting.beam.dynamic)
         self._developed: tuple[Planes, Developed] | None = None
+        self._ruler = rngs[4]
         self._ended = False
+        self.eye = Eye(setting, rngs[3])  # the camera's own settings
         self.last_picture: Picture | None = None  # what the projector was handed last
         self.last_frame: Picture | None = None  # what the camera gave last
 
@@ -62,8 +77,9 @@ class VirtualTable:
         """Hand a picture (rows, columns, 3) uint8, blue green red, to the projector. Raises
         WorldEndedError, ValueError."""
         self._check()
-        self._person.advance(t_s)
+        self._goes_on(t_s)
         self._bench.project(picture, t_s)
+        self._lamp.shows(picture, t_s)
         self.last_picture = self._bench.picture_at(t_s)
 
     def hears(self, event: Mapping[str, Any], t_s: float) -> None:
@@ -74,28 +90,33 @@ class VirtualTable:
     def advance(self, t_s: float) -> None:
         """Let time pass. Raises WorldEndedError."""
         self._check()
-        self._person.advance(t_s)
+        self._goes_on(t_s)
         self._bench.forget(t_s)
 
     def keys(self) -> list[str]:
         """Keys that the person pressed since the last call."""
         return self._person.keys()
 
+    def bump(self, device: str, shift_mm: Floats, turn_rad: Floats, t_s: float) -> None:
+        """Let "camera", "projector", the "mount" of both or the "mat" be bumped at that time (see `Stand.bump`)."""
+        self._check()
+        self._stand.bump(device, np.asarray(shift_mm, float), np.asarray(turn_rad, float), t_s)
+
+    def read_bars(self, along_mm: float, across_mm: float) -> tuple[float, float]:
+        """What the person's ruler reads on the sheet's check bars of those nominal lengths, SD 0.2 mm."""
+        self._check()
+        sheet = self._setting.sheet
+        off = self._ruler.normal(0.0, RULER_SD_MM, 2)
+        return float(along_mm * sheet.along + off[0]), float(across_mm * sheet.across + off[1])
+
     def frame(self, t_s: float) -> Picture:
         """The camera's picture that arrives at `t_s`: (rows, columns, 3) uint8. Raises WorldEndedError."""
         self.advance(t_s)
-        sensor, beam = self._setting.sensor, self._setting.beam
-        end = t_s - sensor.latency_s
-        middle = end - sensor.exposure_s / 2
-        lying = self._bench.lying_at(middle)
-        lit = self._bench.pictures_during(end - sensor.exposure_s - beam.latency_s, end - beam.latency_s)
-        parts = [(share, self._view.linear(lying, picture)) for share, picture in lit]
-        if len(parts) == 1:
-            linear = parts[0][1]
-            frame = self._film.expose(self._kept(linear))
-        else:
-            linear = mixed(parts)
-            frame = self._film.expose(self._film.develop(linear))
+        end = t_s - self._setting.sensor.latency_s
+        middle = end - self.eye.exposure_s / 2
+        self._stand_as_at(middle)
+        linear = self._steady(end, middle) if self._ordinary else self._unsteady(end, middle, t_s)
+        frame = self._film.expose(self._kept(linear))
         self._reach_in(frame, linear, middle)
         self.last_frame = frame
         return frame
@@ -103,12 +124,55 @@ class VirtualTable:
     def close(self) -> Truth:
         """End the world and open its ledger. From then on everything else is refused."""
         self._ended = True
-        return self._ledger.opened(self._setting)
+        return self._ledger.opened(self._stand.last, self._stand.placings)
+
+    @property
+    def _ordinary(self) -> bool:
+        beam = self._setting.beam
+        steady = beam.wheel is None and beam.dynamic == 0.0 and self._setting.sensor.readout_s == 0.0
+        return steady and self.eye.ordinary
+
+    def _steady(self, end_s: float, middle_s: float) -> Planes:
+        """What is gathered in an exposure that ends then, by an even light and a camera left as it is."""
+        since = end_s - self._setting.sensor.exposure_s
+        latency = self._setting.beam.latency_s
+        lying = self._bench.lying_at(middle_s)
+        lit = self._bench.pictures_during(since - latency, end_s - latency)
+        parts = [(share, self._view.linear(lying, picture)) for share, picture in lit]
+        return parts[0][1] if len(parts) == 1 else mixed(parts)
+
+    def _unsteady(self, end_s: float, middle_s: float, t_s: float) -> Planes:
+        """The same row by row and colour by colour, as the lamp's light comes and goes, and as the camera is set."""
+        sensor, beam = self._setting.sensor, self._setting.beam
+        rows = np.linspace(1.0, 0.0, self._setting.camera.size_px[1])
+        opened = end_s - beam.latency_s - self.eye.exposure_s - sensor.readout_s * rows
+        lying = self._bench.lying_at(middle_s)
+        room = self._view.linear(lying, None)
+        planes = [plane.copy() for plane in room]
+        level = self._lamp.level(middle_s - beam.latency_s)
+        for since, until, picture in self._bench.pictures_between(float(opened[0]), end_s - beam.latency_s):
+            shares = level * light_shares(opened, self.eye.exposure_s, (since, until), beam.wheel)
+            full = self._view.linear(lying, picture)
+            for k in range(3):
+                planes[k] += (full[k] - room[k]) * shares[:, k : k + 1].astype(np.float32)
+        seen = self.eye.looks((planes[0], planes[1], planes[2]), self._setting)
+        self.eye.learns(seen, t_s)
+        return seen
+
+    def _stand_as_at(self, t_s: float) -> None:
+        """See the table from where the devices hang then."""
+        setting = self._stand.at(t_s)
+        if setting is not self._setting:
+            self._setting, self._view = setting, View(setting, self._props)
+
+    def _goes_on(self, t_s: float) -> None:
+        self._person.setting = self._stand.at(t_s)
+        self._person.advance(t_s)
 
     def _kept(self, linear: Planes) -> Developed:
         """Developed once for as long as the table stands still."""
         if self._developed is None or self._developed[0] is not linear:
-            self._developed = linear, self._film.develop(linear)
+            self._developed = linear, self._film.develop(linear, self.eye.gain)
         return self._developed[1]
 
     def _reach_in(self, frame: Picture, linear: Planes, t_s: float) -> None:
@@ -117,7 +181,8 @@ class VirtualTable:
         arm = reached(self._setting, hand[0].to_mat_mm, hand[1]) if hand else None
         if arm is not None:
             box, palm, sleeve = arm
-            frame[box] = self._film.expose(self._film.develop(over(self._setting, linear, box, palm, sleeve)))
+            light = over(self._setting, linear, box, palm, sleeve, self.eye.factor)
+            frame[box] = self._film.expose(self._film.develop(light, self.eye.gain))
 
     def _check(self) -> None:
         if self._ended:
@@ -129,6 +194,7 @@ def virtual_table(
     work: Work,
     camera_px: tuple[int, int] = (1920, 1080),
     projector_px: tuple[int, int] = (1920, 1080),
+    quirks: Quirks = PLAIN,
 ) -> VirtualTable:
     """A table with a setting of its own, all from one seed."""
-    return VirtualTable(setting_of(seed, camera_px, projector_px), work, seed)
+    return VirtualTable(setting_of(seed, camera_px, projector_px, quirks), work, seed)

@@ -7,8 +7,9 @@ import numpy as np
 import pytest
 
 from projector.rehearsal.cloth import ClothToLay, Piece, Pose, strip
+from projector.rehearsal.curves import srgb_from_linear
 from projector.rehearsal.layers import beams, cloth_layer, sheet_layer, sights
-from projector.rehearsal.light import picture_of, srgb_from_linear, thrown
+from projector.rehearsal.light import picture_of, thrown
 from projector.rehearsal.optics import Optics
 from projector.rehearsal.setting import Setting, setting_of
 from projector.rehearsal.sheet import PrintedSheet, flat, tilted

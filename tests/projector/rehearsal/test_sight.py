@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from projector.rehearsal.cloth import ClothToLay, Piece, Pose, strip
-from projector.rehearsal.light import srgb_from_linear
+from projector.rehearsal.curves import srgb_from_linear
 from projector.rehearsal.optics import Optics
 from projector.rehearsal.setting import setting_of
 from projector.rehearsal.sight import light_line

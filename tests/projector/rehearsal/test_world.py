@@ -6,9 +6,9 @@ import pytest
 from projector.clock import Clock
 from projector.display import Display
 from projector.rehearsal.cloth import ClothToLay
+from projector.rehearsal.curves import linear_from_srgb
 from projector.rehearsal.devices import FRAME_S, VirtualCamera, VirtualClock, VirtualDisplay
 from projector.rehearsal.exposure import Film
-from projector.rehearsal.light import linear_from_srgb
 from projector.rehearsal.person import Work
 from projector.rehearsal.setting import setting_of
 from projector.rehearsal.sheet import PrintedSheet
@@ -101,7 +101,7 @@ def test_a_closed_world_gives_its_truth_and_nothing_more() -> None:
 def test_there_is_no_other_door() -> None:
     doors = {name for name in dir(table()) if not name.startswith("_")}
     seen = {"frame", "project", "hears", "advance", "keys", "busy", "camera_px", "projector_px"}
-    assert doors == seen | {"close", "last_frame", "last_picture"}
+    assert doors == seen | {"close", "last_frame", "last_picture", "bump", "eye", "read_bars"}
 
 
 def test_devices_stand_behind_the_protocols() -> None:
