@@ -7,7 +7,7 @@ landmark therefore carries what it tells as a matrix, and a border's says nothin
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 
 import cv2
@@ -76,11 +76,11 @@ def choose_landmarks(pictures: Sequence[Picture], camera: Pinhole, outline_mat_m
     )
 
 
-def renewed(landmarks: Landmarks, picture: Picture, camera: Pinhole) -> Landmarks:
-    """The same places of the mat with the patches that a camera in its new pose sees, those out of view left out."""
+def renewed(landmarks: Landmarks, kept: NDArray[np.bool_], picture: Picture, camera: Pinhole) -> Landmarks:
+    """The `kept` places of the mat with the patches that a camera in its new pose sees."""
     whole = grey(picture)
     at = np.rint(camera.px_from_mat(landmarks.places_mat_mm))
-    clear = np.all((at >= CLEAR_PX) & (at < np.array(camera.lens.size_px) - CLEAR_PX), axis=1)
+    clear = kept & np.all((at >= CLEAR_PX) & (at < np.array(camera.lens.size_px) - CLEAR_PX), axis=1)
     return Landmarks(
         camera.mat_from_px(at[clear]),
         at[clear],
@@ -88,11 +88,6 @@ def renewed(landmarks: Landmarks, picture: Picture, camera: Pinhole) -> Landmark
         cut(whole, at[clear].astype(np.int64)),
         shrunk(whole),
     )
-
-
-def turned(landmarks: Landmarks, places_mat_mm: Floats) -> Landmarks:
-    """The same landmarks with their places in another frame of the mat."""
-    return replace(landmarks, places_mat_mm=places_mat_mm)
 
 
 def cut(whole: Picture, places_px: NDArray[np.int64]) -> Picture:
