@@ -101,8 +101,9 @@ def field_of(
     seen = _picture_mm(homography, size_px)
     lit = None if lit_px is None else _hull(_mapped(np.asarray(np.linalg.inv(homography), float), lit_px))
     common = seen if lit is None else seen.intersection(lit)
-    usable = isinstance(common, shapely.Polygon) and common.area > size_mm[0] * size_mm[1]
-    return Field(homography, common if usable else seen, size_mm)
+    if isinstance(common, shapely.Polygon) and common.area > size_mm[0] * size_mm[1]:
+        return Field(homography, common, size_mm)
+    return Field(homography, seen, size_mm)
 
 
 def _picture_mm(homography: Floats, size_px: tuple[int, int]) -> shapely.Polygon:

@@ -84,14 +84,14 @@ class Rig:
         return self.projector.u_mat_mm(points_mat_mm, height_mm) + self._scale_mm2(points_mat_mm)
 
     def camera_over_area(self, height_mm: float = 0.0) -> OverArea:
-        """RMS and worst standard uncertainty of the camera over the rig's area."""
-        return _over_area(self.u_camera_mm(grid_points(self.area_mat_mm), height_mm))
+        """RMS and worst standard uncertainty of the camera over the rig's area; `scale_u` comes on top."""
+        return _over_area(self.camera.u_mat_mm(grid_points(self.area_mat_mm), height_mm))
 
     def projector_over_area(self, height_mm: float = 0.0) -> OverArea | None:
         """The same of the projector; None without one."""
         if self.projector is None:
             return None
-        return _over_area(self.u_projector_mm(grid_points(self.area_mat_mm), height_mm))
+        return _over_area(self.projector.u_mat_mm(grid_points(self.area_mat_mm), height_mm))
 
     def _scale_mm2(self, points_mat_mm: Floats) -> Floats:
         """What a wrong scale does to places, seen from the middle of the area."""

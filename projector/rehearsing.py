@@ -13,6 +13,7 @@ from calibration.rigfile import save_rig
 from calibration.sheet import Board, picture
 from projector.album import Album, old_pictures
 from projector.calibrating import Wishes, calibrate
+from projector.captures import Captures, folder_of
 from projector.display import DisplayError, WindowDisplay
 from projector.events import Event, Teller
 from projector.guided import Bench, guide
@@ -74,9 +75,11 @@ def rehearse(plan: Plan, stage: Stage, teller_of: Callable[[VirtualClock], Telle
         world.hears(event, clock.now_s())
 
     teller.listen(person)
-    rig = calibrate(table, Wishes(board))
     rig_file = stage.folder / "rig.json"
+    captures = Captures(folder_of(rig_file))
+    rig = calibrate(table, Wishes(board), captures).rig
     save_rig(rig, rig_file)
+    captures.remove()
     teller.tell("rig", **rig_keys(rig, rig_file))
     cloth = Cloth()
 

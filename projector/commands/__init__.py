@@ -13,7 +13,7 @@ from calibration.rigfile import RigError
 from calibration.sheet import BoardError
 from calibration.sheetpdf import SheetError
 from projector.album import AlbumError
-from projector.calibrating import CalibratingError
+from projector.captures import CapturesError
 from projector.checking import CheckError
 from projector.clock import WallClock
 from projector.commands import calibrate, check, cut, rehearse, sheet
@@ -21,6 +21,7 @@ from projector.commands.options import OptionError
 from projector.display import DisplayError
 from projector.events import Teller
 from projector.journal import JournalError
+from projector.looking import CalibratingError
 from projector.piecing.lengths import LengthError
 from projector.piecing.shapes import ShapeError
 from projector.piecing.tables import PlanError
@@ -33,6 +34,7 @@ FOR_THE_PERSON = (
     BoardError,
     CalibratingError,
     CalibrationError,
+    CapturesError,
     CameraError,
     CheckError,
     DisplayError,

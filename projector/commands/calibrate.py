@@ -10,11 +10,13 @@ from calibration.projector import TapedHeight
 from calibration.rigfile import check_place, save_rig
 from calibration.sheet import Board, parse_board
 from calibration.solve import camera_from_photographs
-from projector.calibrating import FLAT, TILTED, Wishes, calibrate, rig_of
+from projector.calibrating import FLAT_VIEWS, TILTED_VIEWS, Wishes, calibrate
+from projector.captures import folder_of, open_captures
 from projector.clock import WallClock
 from projector.commands.options import OptionError, add_json, files, read, whole
 from projector.display import PygameDisplay
 from projector.events import Teller
+from projector.finishing import rig_of, told_closure
 from projector.piecing.lengths import length_mm
 from projector.rigwords import rig_keys
 from projector.table import Table
@@ -41,11 +43,16 @@ def add(commands: Any) -> None:
         help="of the projector's lens above the mat, by tape measure; it matters for thick cloth",
     )
     parser.add_argument(
-        "--flat-views", type=whole(1), default=FLAT, metavar="N", help=f"flat places to ask for ({FLAT})"
+        "--flat-views", type=whole(1), default=FLAT_VIEWS, metavar="N", help=f"flat places to ask for ({FLAT_VIEWS})"
     )
     parser.add_argument(
-        "--tilted-views", type=whole(1), default=TILTED, metavar="N", help=f"tilted views to ask for ({TILTED})"
+        "--tilted-views",
+        type=whole(1),
+        default=TILTED_VIEWS,
+        metavar="N",
+        help=f"tilted views ({TILTED_VIEWS})",
     )
+    parser.add_argument("--resume", action="store_true", help="go on with what was captured before an interruption")
     add_json(parser)
     parser.set_defaults(run=run)
 
@@ -82,16 +89,18 @@ def _at_the_table(args: argparse.Namespace, teller: Teller) -> None:
     if not isinstance(board, Board):
         raise OptionError("at the table a ChArUco sheet is needed; write --board charuco:8x6:30mm:22mm:DICT_5X5_100")
     height = None if args.projector_height is None else TapedHeight(args.projector_height)
-    wishes = Wishes(board, args.flat_views, args.tilted_views, args.sheet_thickness, height)
+    wishes = Wishes(board, args.flat_views, args.tilted_views, args.sheet_thickness, height, args.resume)
+    captures = open_captures(folder_of(args.out))
     clock = WallClock()
     camera = open_camera(args.camera, clock)
     try:
         display = PygameDisplay(args.display)
         try:
-            rig = calibrate(Table(camera, display, clock, teller), wishes)
+            found = calibrate(Table(camera, display, clock, teller), wishes, captures)
         finally:
             display.close()
     finally:
         camera.close()
-    save_rig(rig, args.out)
-    teller.tell("rig", **rig_keys(rig, args.out))
+    save_rig(found.rig, args.out)
+    captures.remove()
+    teller.tell("rig", **rig_keys(found.rig, args.out), **told_closure(found.closure))

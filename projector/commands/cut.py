@@ -9,13 +9,13 @@ from typing import Any
 
 from calibration.rig import Rig
 from calibration.rigfile import load_rig
-from projector.calibrating import settle
 from projector.clock import WallClock
 from projector.commands.options import CLOTH_U_MM, OptionError, add_cloth, add_json, whole
 from projector.display import Display, PygameDisplay
 from projector.events import Teller
 from projector.guided import Bench, guide
 from projector.journal import Journal
+from projector.looking import settle
 from projector.piecing.planfile import load_plan
 from projector.piecing.planreading import plan_text
 from projector.piecing.plans import Plan

@@ -23,11 +23,11 @@ import pytest
 
 from calibration.rig import Rig
 from calibration.rigfile import load_rig
-from projector.calibrating import settle
 from projector.commands.cut import session_for
 from projector.events import Event, Teller
 from projector.guided import Bench, guide
 from projector.journal import Journal
+from projector.looking import settle
 from projector.piecing.planfile import load_plan
 from projector.piecing.planreading import plan_text
 from projector.rehearsal import ledger, person

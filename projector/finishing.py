@@ -1,0 +1,69 @@
+"""From solved devices to a rig: put together, given its marks on the bare mat, and checked against itself."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+from calibration.area import area_mat_mm
+from calibration.camera import CameraSolution
+from calibration.landmarks import choose_landmarks
+from calibration.moved import dots_to_show, with_dots
+from calibration.projector import ProjectorSolution
+from calibration.rig import Rig
+from calibration.tone import SRGB, Tone
+from projector.closure import Closure, closure, dot_pictures
+from projector.events import Event
+from projector.looking import LAMP, even
+from projector.table import Picture, Table
+
+BARE_FRAMES = 8
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Finished:
+    """A rig that was tried: how well light lands where it was sent. None where the dots were not seen."""
+
+    rig: Rig
+    closure: Closure | None
+
+
+def rig_of(
+    camera: CameraSolution, projector: ProjectorSolution | None, lines: tuple[str, ...] = (), tone: Tone = SRGB
+) -> Rig:
+    """Put solved devices into a rig, dated now."""
+    lit = None if projector is None else projector.device.pinhole
+    return Rig(
+        camera.device,
+        None if projector is None else projector.device,
+        0.0,
+        area_mat_mm(camera.device.pinhole, camera.covered_mat_mm, lit),
+        datetime.now().astimezone(),
+        tone=tone,
+        views=lines or tuple(str(view) for view in camera.views),
+        notes=(*camera.notes, *(() if projector is None else projector.notes)),
+    )
+
+
+def finish(table: Table, rig: Rig) -> Finished:
+    """Keep what the bare mat looks like and where dots of light are seen, and close the loop."""
+    bare = bare_pictures(table)
+    rig = replace(rig, landmarks=choose_landmarks(bare, rig.camera.pinhole, rig.area_mat_mm))
+    dots = dots_to_show(rig)
+    pictures = dot_pictures(table, rig, dots)
+    rig = with_dots(rig, pictures.lit, pictures.dark, pictures.even)
+    return Finished(rig, closure(rig, dots, pictures))
+
+
+def bare_pictures(table: Table) -> list[Picture]:
+    """The mat under even light."""
+    table.throw(even(table.display.size_px, LAMP))
+    return table.looks(BARE_FRAMES)
+
+
+def told_closure(found: Closure | None) -> Event:
+    """The keys of the event that tells how well the loop closes."""
+    if found is None:
+        return {"dots": 0, "closure_mm": None, "closure_worst_mm": None}
+    rms_mm, worst_mm = round(found.rms_mm, 4), round(found.worst_mm, 4)
+    return {"dots": len(found.off_mm), "closure_mm": rms_mm, "closure_worst_mm": worst_mm}

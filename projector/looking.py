@@ -1,0 +1,62 @@
+"""Looking at the table while a calibration goes on: even light, mean pictures, and the person's patience."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.tone import Tone
+from projector.latency import NotSeen, measure_latency
+from projector.table import Pressed, Still, Table
+from vision.light import mean_light
+
+Picture = NDArray[np.uint8]
+
+LAMP = 0.8  # of full white, encoded: bright enough for a short exposure, less than most cameras' clipping
+PATIENCE_S = 600.0  # for the person to do what was asked
+
+
+class CalibratingError(Exception):
+    """The table cannot be calibrated; the message says in one line what to do."""
+
+
+def settle(table: Table) -> None:
+    """Measure how late the light is by a blink. Raises CalibratingError where the camera does not see it."""
+    latency = measure_latency(table.display, table.camera, table.clock)
+    if isinstance(latency, NotSeen):
+        raise CalibratingError(f"{latency.why}; {latency.do}")
+    table.latency_s = latency
+
+
+def even(size_px: tuple[int, int], level: float) -> Picture:
+    """One grey all over, `level` 0 to 1 encoded."""
+    return np.full((size_px[1], size_px[0], 3), round(255 * level), np.uint8)
+
+
+def mean_picture(pictures: Sequence[Picture], tone: Tone) -> Picture:
+    """The mean in linear light, encoded again as the camera would."""
+    light = mean_light(pictures, tone)
+    middles = 0.5 * (tone.linear_of_byte[1:] + tone.linear_of_byte[:-1])
+    return np.searchsorted(middles.astype(np.float32), light).astype(np.uint8)
+
+
+def changed(table: Table, unlike: Still | None) -> Still:
+    """Wait until the person has done something and all is still; space takes things as they are.
+
+    Raises CalibratingError where nothing happens for ten minutes, or a key ends it.
+    """
+    still = table.until_still(unlike, PATIENCE_S)
+    if still is None:
+        raise CalibratingError("nothing was laid on the mat for ten minutes; start again when the sheet is at hand")
+    if isinstance(still, Still):
+        return still
+    end_by_key(still)
+    return table.glance() if "space" in still.keys else changed(table, unlike)
+
+
+def end_by_key(pressed: Pressed) -> None:
+    """Raises CalibratingError where a key ends the calibration."""
+    if {"q", "escape"} & set(pressed.keys):
+        raise CalibratingError("ended by a key, no rig was written; --resume goes on with what was captured")
