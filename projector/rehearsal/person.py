@@ -17,11 +17,13 @@ from numpy.typing import NDArray
 
 from projector.rehearsal.bench import Bench, Lying, Reach
 from projector.rehearsal.cloth import ClothToLay, Piece, cut
+from projector.rehearsal.laying import Laying, Misstep
 from projector.rehearsal.ledger import Ledger
-from projector.rehearsal.places import free_place, sheet_flat_at, sheet_tilted_at, strip_place
+from projector.rehearsal.places import disc, free_place, strip_place
 from projector.rehearsal.setting import Setting
 from projector.rehearsal.sheet import PrintedSheet, SheetPose
 from projector.rehearsal.sight import light_line
+from projector.rehearsal.sizes import MAT_CORNERS_MM
 from projector.rehearsal.truth import CutDemand, across
 
 Floats = NDArray[np.float64]
@@ -29,6 +31,8 @@ Action = Generator[float, None, None]
 Event = Mapping[str, Any]
 
 REACH_S = 0.4  # the hand is in the picture for so long
+LINGER_S = 5.0  # a hand that forgets to go
+SLIDE_AFTER_S = 0.5
 LOOK_AGAIN_S, PATIENCE_S = 0.2, 60.0  # between two looks for the light, and until the person gives up
 
 
@@ -57,7 +61,8 @@ class VirtualPerson:
     def __init__(self, bench: Bench, setting: Setting, work: Work, ledger: Ledger, seed: int, skill: Skill) -> None:
         self._bench, self.setting, self._work, self._ledger = bench, setting, work, ledger
         self._skill = skill
-        self._rng = np.random.default_rng([seed, 2])
+        self._rng, self._special = (np.random.default_rng([seed, k]) for k in (2, 9))
+        self._laying = Laying(work.sheet, self._rng, self._special)
         self._queue: deque[tuple[Event, float]] = deque()
         self._action: Action | None = None
         self._doing: tuple[object, ...] | None = None
@@ -76,6 +81,9 @@ class VirtualPerson:
 
     def hears(self, event: Event, t_s: float) -> None:
         """Take note of what the app says. A request that is already being met is not met twice."""
+        if event.get("event") == "refused" and str(event.get("what")).startswith("sheet"):
+            self._laying.refused(str(event.get("why")))
+            self._doing = None  # asked again, it is done again, though a hand may still be there
         if event.get("event") != "ask" or event.get("what") not in self._actions():
             return
         if _request(event) != self._doing and all(_request(event) != _request(e) for e, _ in self._queue):
@@ -105,7 +113,9 @@ class VirtualPerson:
     def _actions(self) -> dict[str, Callable[[Event], Action]]:
         return {
             "sheet_flat": self._lay_sheet,
-            "sheet_tilted": self._hold_sheet,
+            "sheet_tilted": self._lay_sheet,
+            "mat_corners": self._point_out,
+            "bars": self._read_bars,
             "clear_mat": self._clear,
             "strip": self._lay_strip,
             "strip_set": self._lay_strip,
@@ -116,31 +126,39 @@ class VirtualPerson:
             "confirm": self._press,
         }
 
-    def _reach(self, to_mat_mm: Floats) -> None:
+    def _reach(self, to_mat_mm: Floats, for_s: float = REACH_S) -> None:
         to = (float(to_mat_mm[0]), float(to_mat_mm[1]))
-        self._bench.reach(Reach(self._wake_s, self._wake_s + REACH_S, to))
-
-    def _sheet(self) -> PrintedSheet:
-        if self._work.sheet is None:
-            raise ValueError("the virtual person was asked for a printed sheet and was given none")
-        return self._work.sheet
+        self._bench.reach(Reach(self._wake_s, self._wake_s + for_s, to))
 
     def _lay_sheet(self, event: Event) -> Action:
-        sheet = self._sheet()
-        pose = sheet_flat_at(self.setting, sheet, int(event.get("n") or 1) - 1, self._rng)
-        yield from self._place_sheet(sheet, pose, "sheet_flat")
-
-    def _hold_sheet(self, event: Event) -> Action:
-        sheet = self._sheet()
-        pose = sheet_tilted_at(self.setting, sheet, int(event.get("n") or 1) - 1, self._rng)
-        yield from self._place_sheet(sheet, pose, "sheet_tilted")
-
-    def _place_sheet(self, sheet: PrintedSheet, pose: SheetPose, what: str) -> Action:
-        self._reach(pose.world_from_own(sheet.corners_mm).mean(axis=0)[:2])
+        misstep = self._laying.misstep(self.setting)
+        pose, before = self._laying.pose(self.setting, event), self._bench.lying.sheet
+        if misstep is Misstep.SAME_PLACE and before is not None:
+            pose = before
+        stays_s = LINGER_S if misstep is Misstep.HAND_STAYS else REACH_S
+        self._reach(pose.world_from_own(self._laying.sheet.corners_mm).mean(axis=0)[:2], stays_s)
         yield REACH_S / 2
+        self._put_down(event, pose)
+        yield stays_s - REACH_S / 2
+        if misstep is Misstep.SLIDES:
+            yield SLIDE_AFTER_S
+            self._put_down(event, self._laying.slid(pose))
+
+    def _put_down(self, event: Event, pose: SheetPose) -> None:
         self._bench.lay(Lying((), pose), self._wake_s)
-        self._ledger.sheet(self._wake_s, what, pose)
+        self._ledger.sheet(self._wake_s, str(event["what"]), pose)
+
+    def _point_out(self, event: Event) -> Action:
+        """Lay the disc on a corner of the mat, counted from the lower left, counter-clockwise."""
+        corner = MAT_CORNERS_MM[(int(event.get("n") or 1) - 1) % len(MAT_CORNERS_MM)]
+        self._reach(corner)
         yield REACH_S / 2
+        self._bench.lay(Lying((disc(corner, self.setting, self._special),)), self._wake_s)
+        yield REACH_S / 2
+
+    def _read_bars(self, _: Event) -> Action:
+        """The ruler is read beside the table (`VirtualTable.read_bars`)."""
+        yield 0.0
 
     def _clear(self, _: Event) -> Action:
         self._reach(np.array([450.0, 300.0]))

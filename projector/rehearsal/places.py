@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from shapely.geometry import Polygon
 
-from projector.rehearsal.cloth import ClothToLay, Piece, Pose, strip
+from projector.rehearsal.cloth import ClothToLay, Patch, Piece, Pose, strip
 from projector.rehearsal.setting import Setting
 from projector.rehearsal.sheet import PrintedSheet, SheetPose, flat, tilted
 from projector.rehearsal.sizes import MAT_MM
@@ -29,6 +29,8 @@ PLACES = (
     (0.2, 0.5),
     (0.8, 0.5),
 )
+DISC_MM, DISC_HIGH_MM, DISC_SIDES = 20.0, 1.5, 48  # something like a coin
+DISC_SD_MM = 0.4
 APART_MM = 15.0  # between a unit that was slid aside and all else
 RIM_MM = 8.0  # kept free at the mat's rim
 SEEN_PX = 8.0  # kept free at the rim of both pictures
@@ -66,6 +68,17 @@ def _seen(setting: Setting, sheet: PrintedSheet, pose_at: Callable[[float], Shee
         if np.all((pixels > SEEN_PX) & (pixels < np.array(camera.size_px) - 1 - SEEN_PX)):
             break
     return pose
+
+
+def disc(middle_mat_mm: Floats, setting: Setting, rng: np.random.Generator) -> Piece:
+    """Something round and flat laid on a point, as well as one does by eye; it stands out from the mat."""
+    angle = np.linspace(0.0, 2.0 * np.pi, DISC_SIDES, endpoint=False)
+    outline = DISC_MM / 2 * np.column_stack([np.cos(angle), np.sin(angle)])
+    colour = "navy" if setting.mat.look == "light" else "white"
+    x, y = middle_mat_mm + rng.normal(0.0, DISC_SD_MM, 2)
+    sides = tuple(f"side {k}" for k in range(DISC_SIDES))
+    pose = Pose(float(x), float(y))
+    return Piece("disc", outline, sides, (Patch(outline, colour),), np.empty((0, 2, 2)), pose, DISC_HIGH_MM)
 
 
 def strip_place(cloth: ClothToLay, rng: np.random.Generator) -> Piece:

@@ -9,12 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from projector.rehearsal.bench import Lying
-from projector.rehearsal.layers import Layer, Plane, beams, cloth_layer, sheet_layer, sights, weave_texture
+from projector.rehearsal.layers import Layer, Plane, Sights, beams, cloth_layer, sheet_layer, sights, weave_texture
 from projector.rehearsal.light import Planes, Thrown, lampless, picture_of, reflected, thrown
 from projector.rehearsal.mat import Skin, mat_layer, skin_of
 from projector.rehearsal.setting import Setting
 from projector.rehearsal.sheet import PrintedSheet
-from projector.rehearsal.sizes import CLOTH_THICKNESS_MM
 
 Picture = NDArray[np.uint8]
 
@@ -45,7 +44,7 @@ class View:
     def __init__(self, setting: Setting, props: Props) -> None:
         self._setting, self._props = setting, props
         self._mat = mat_layer(setting, sights(setting, 0.0), props.skin)
-        self._on_cloth = sights(setting, CLOTH_THICKNESS_MM)
+        self._sights: dict[float, Sights] = {}
         self._beams = beams(setting.camera)
         self._layers: dict[int, tuple[object, Layer]] = {}
         self._thrown: tuple[Picture | None, Thrown, Planes] | None = None
@@ -77,10 +76,15 @@ class View:
         self._layers = {id(t): self._layers.get(id(t)) or (t, self._layer(t, lying)) for t in things}
         return tuple(layer for _, layer in self._layers.values())
 
+    def _sights_at(self, height_mm: float) -> Sights:
+        if height_mm not in self._sights:
+            self._sights[height_mm] = sights(self._setting, height_mm)
+        return self._sights[height_mm]
+
     def _layer(self, thing: object, lying: Lying) -> Layer:
         for piece in lying.pieces:
             if piece is thing:
-                return cloth_layer(self._setting, self._on_cloth, piece, self._props.weave)
+                return cloth_layer(self._setting, self._sights_at(piece.thickness_mm), piece, self._props.weave)
         sheet, texture, pose = self._props.sheet, self._props.texture, lying.sheet
         if sheet is None or texture is None or pose is None:
             raise ValueError("no printed sheet was given to this table")
