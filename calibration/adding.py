@@ -179,7 +179,7 @@ def _fit(sums: _Sums) -> tuple[Floats, Floats]:
         normal = weighted.T @ rows + prior
         step = np.linalg.solve(normal, -weighted.T @ off - prior @ bend)
         bend = bend + np.clip(step, -MOST_STEP, MOST_STEP)
-    return bend, np.linalg.inv(normal)
+    return np.asarray(bend, np.float64), np.asarray(np.linalg.inv(normal), np.float64)
 
 
 def _missing(sums: _Sums, bend: Floats) -> tuple[Floats, Floats]:
@@ -189,10 +189,10 @@ def _missing(sums: _Sums, bend: Floats) -> tuple[Floats, Floats]:
     each = np.arange(len(light))
     most, least = light.argmax(axis=1), light.argmin(axis=1)
     span = np.maximum(light[each, most] - light[each, least], 1e-6)
-    off: Floats = light @ SIGNS / span
+    off = light @ SIGNS / span
     span_by_bend = by_bend[each, most] - by_bend[each, least]
     rows = (np.einsum("nfk,f->nk", by_bend, SIGNS) - off[:, None] * span_by_bend) / span[:, None]
-    return np.asarray(off), np.asarray(rows)
+    return np.asarray(off, np.float64), np.asarray(rows, np.float64)
 
 
 def _noise(off: Floats, level: NDArray[np.int64]) -> Floats:

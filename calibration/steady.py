@@ -59,7 +59,7 @@ def _columns(before: Floats32, after: Floats32, lit: NDArray[np.bool_]) -> Float
     planes = [along_x, along_y, first, np.ones_like(first), second - first]
     blocks = np.stack([_blocks(np.asarray(plane, np.float32)) for plane in planes], axis=-1)
     use = _blocks(lit.astype(np.float32)).mean(axis=1) > LEAST_LIT
-    return blocks[use].astype(np.float64)
+    return np.asarray(blocks[use], np.float64)
 
 
 def _blocks(plane: Floats32) -> Floats32:

@@ -1,0 +1,159 @@
+"""One projector lens fitted to correspondences: residuals, priors, and an honest covariance."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import partial
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.pinhole import Pinhole
+from calibration.projection import LENS_PARAMETERS, PARAMETERS, lens_vector, moved, project, turn_slope
+from calibration.robust import HUBER, Fit, Rows, fit_robustly
+
+Floats = NDArray[np.float64]
+
+THROW = 1.4  # focal length over width, the usual one
+THROW_SPREAD = np.log(1.6)  # consumer projectors: throw 0.5 to 2.2 and a bit, common practice
+CENTRE_SPREAD = (0.06, 0.6)  # of width and height: many have a vertical offset built in, fewer a sideways one
+TAILS = 3.0  # of the priors on throw and centre, as degrees of freedom of Student's t: lens shift goes far at times
+ASPECT_SPREAD = 0.002  # pixels are square
+DISTORTION_SPREAD = (0.05, 0.05, 0.002, 0.002, 0.02)
+FRINGE_PX = 32.0  # projector columns (and rows) whose small faults are one
+
+
+@dataclass(frozen=True, slots=True)
+class TapedHeight:
+    """The projector's lens above the mat, by tape measure, and its standard uncertainty."""
+
+    mm: float
+    u_mm: float = 10.0
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Job:
+    """What a projector is fitted to, and where it stands now."""
+
+    start: Pinhole
+    points_mat_mm: Floats  # (N, 3)
+    projector_px: Floats  # (N, 2)
+    u_px: Floats  # (N, 2)
+    height: TapedHeight | None
+
+    def thinned(self, most: int) -> Job:
+        """The same with about `most` of its points."""
+        some = slice(None, None, max(1, len(self.points_mat_mm) // most))
+        return replace(
+            self,
+            points_mat_mm=self.points_mat_mm[some],
+            projector_px=self.projector_px[some],
+            u_px=self.u_px[some],
+        )
+
+    def misses_px(self) -> Floats:
+        """(N, 2) where the lens puts the points, minus where they were read."""
+        return project(self.start, self.points_mat_mm).px - self.projector_px
+
+
+def fit_lens(job: Job) -> tuple[Job, Fit]:
+    """The job with its lens at its best."""
+    fit = fit_robustly(partial(_rows, job), PARAMETERS)
+    return replace(job, start=moved(job.start, fit.x)), fit
+
+
+def _rows(job: Job, x: Floats) -> Rows:
+    pinhole = moved(job.start, x)
+    at = project(pinhole, job.points_mat_mm)
+    slopes = at.by_parameters.copy()
+    to_turn = turn_slope(x[9:12])
+    slopes[:, :, 9:12] = slopes[:, :, 9:12] @ to_turn
+    residuals = ((at.px - job.projector_px) / job.u_px).ravel()
+    prior, prior_slopes = prior_rows(pinhole, job.height)
+    prior_slopes[:, 9:12] = prior_slopes[:, 9:12] @ to_turn
+    rows = (slopes / job.u_px[:, :, None]).reshape(-1, PARAMETERS)
+    return Rows(np.concatenate([residuals, prior]), np.concatenate([rows, prior_slopes]), len(prior))
+
+
+def prior_rows(pinhole: Pinhole, height: TapedHeight | None) -> tuple[Floats, Floats]:
+    """What is known of projectors before any light is seen, and the tape measure."""
+    w, h = pinhole.lens.size_px
+    fx, fy, cx, cy, *distortion = lens_vector(pinhole.lens).tolist()
+    throw, by_throw = _heavy_tailed(np.log(max(fx, 1e-3) / (THROW * w)) / THROW_SPREAD)
+    aside, by_aside = _heavy_tailed((cx - (w - 1) / 2) / (CENTRE_SPREAD[0] * w))
+    shift, by_shift = _heavy_tailed((cy - (h - 1) / 2) / (CENTRE_SPREAD[1] * h))
+    off = [
+        throw,
+        np.log(max(fy, 1e-3) / max(fx, 1e-3)) / ASPECT_SPREAD,
+        aside,
+        shift,
+        *(np.array(distortion) / DISTORTION_SPREAD),
+    ]
+    slopes = np.zeros((len(off) + 1, PARAMETERS))
+    slopes[0, 0] = by_throw / (fx * THROW_SPREAD)
+    slopes[1, :2] = -1.0 / (fx * ASPECT_SPREAD), 1.0 / (fy * ASPECT_SPREAD)
+    slopes[2, 2] = by_aside / (CENTRE_SPREAD[0] * w)
+    slopes[3, 3] = by_shift / (CENTRE_SPREAD[1] * h)
+    slopes[range(4, 9), range(4, LENS_PARAMETERS)] = 1.0 / np.array(DISTORTION_SPREAD)
+    if height is None:
+        return np.array([*off, 0.0]), slopes
+    slopes[9] = by_height(pinhole) / height.u_mm
+    return np.array([*off, (pinhole.lens_mat_mm[2] - height.mm) / height.u_mm]), slopes
+
+
+def by_height(pinhole: Pinhole) -> Floats:
+    """(15,): how the lens' height above the mat follows the parameters.
+
+    z = -r3 . t with r3 the third column of the rotation; a turn w moves it by -(w x r3) . t.
+    """
+    r3, t = pinhole.rotation[:, 2], pinhole.translation_mm
+    return np.concatenate([np.zeros(LENS_PARAMETERS), -np.cross(r3, t), -r3])
+
+
+def _heavy_tailed(z: float) -> tuple[float, float]:
+    """A residual whose half square is the negative log density of Student's t, and its slope."""
+    size = np.sqrt((TAILS + 1.0) * np.log1p(z * z / TAILS))
+    if abs(z) < 1e-6:
+        return z, 1.0
+    return float(np.sign(z) * size), float((TAILS + 1.0) * abs(z) / (TAILS + z * z) / size)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Doubt:
+    """What a fit leaves open. Kept as a root, for its widest direction is a million times its narrowest."""
+
+    own: Floats  # (15, 15) covariance by the light alone
+    root: Floats  # (15, 15): root @ root.T is the inverse of the normal matrix
+
+
+def doubt_of(job: Job) -> Doubt:
+    """The covariance of a fitted lens, errors within a fringe's columns (rows) being one error.
+
+    The fringes' small faults (rounding to 8 bits, the seventh harmonic) belong to a projector column and repeat
+    all along it, so that points do not err independently. The cluster-robust form: K.-Y. Liang, S. Zeger,
+    Biometrika 73, 1986; here with the priors' information as it is.
+    """
+    rows = _rows(job, np.zeros(PARAMETERS))
+    ends = len(rows.residuals) - rows.priors
+    weights = np.minimum(1.0, HUBER / np.maximum(np.abs(rows.residuals), 1e-12))
+    weights[ends:] = 1.0
+    size = np.linalg.norm(rows.slopes, axis=0)
+    triangle = np.linalg.qr(rows.slopes / size * np.sqrt(weights)[:, None], mode="r")
+    root = np.linalg.inv(triangle) / size[:, None]
+    pulls = (rows.slopes * (weights * rows.residuals)[:, None])[:ends] @ root
+    stripes = np.floor(job.projector_px / FRINGE_PX).astype(np.int64)
+    of = np.unique(np.stack([2 * stripes[:, 0], 2 * stripes[:, 1] + 1], axis=1).ravel(), return_inverse=True)[1]
+    sums = np.zeros((int(of.max()) + 1, PARAMETERS))
+    np.add.at(sums, of, pulls)
+    correction = len(sums) / max(len(sums) - PARAMETERS, 1)
+    priors = rows.slopes[ends:] @ root
+    inner = correction * sums.T @ sums + priors.T @ priors
+    return Doubt(np.asarray(root @ inner @ root.T), root)
+
+
+def carried(job: Job, doubt: Doubt, points_by: Floats) -> Floats:
+    """(15, Q): how the solved lens follows something that moves its points; `points_by` (N, 3, Q)."""
+    at = project(job.start, job.points_mat_mm)
+    slopes = (at.by_parameters / job.u_px[:, :, None]).reshape(-1, PARAMETERS) @ doubt.root
+    moves = ((at.by_point @ points_by) / job.u_px[:, :, None]).reshape(len(slopes), -1)
+    return np.asarray(-doubt.root @ (slopes.T @ moves))
