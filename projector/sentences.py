@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Any
 
-from projector.piecing.lengths import inches_text, mm_text
+from projector.piecing.lengths import INCH_MM, inches_text, mm_text
 
 ASKS = {
     "sheet_flat": "lay the printed sheet flat on the mat",
@@ -23,6 +24,8 @@ ASKS = {
     "confirm": "press space to go on",
 }
 THINGS = {"sheet_flat": "flat sheet", "sheet_tilted": "tilted sheet", "clear_mat": "empty mat"}
+DEVICE_DOES = {"camera": "is sure to", "projector": "lands within"}
+RIG_DOES = {"lands": "a projected line lands", "sees": "the camera places a point"}
 FIGURES_LEFT_OUT = frozenset({"event", "t", "what"})
 
 
@@ -70,6 +73,10 @@ def _count(event: Mapping[str, Any]) -> str:
 
 def _place(event: Mapping[str, Any]) -> str:
     """Where on the mat, told by the middle of the place."""
+    if event.get("where"):
+        lift = event.get("lift")
+        lifted = f", its {lift} edge raised by about {event['lift_mm'] / 10:.0f} cm" if lift else ""
+        return f" {event['where']}{lifted}"
     place = event.get("place")
     if not place or place.get("frame") != "mat":
         return ""
@@ -119,12 +126,46 @@ def _widths(event: Mapping[str, Any]) -> str:
 
 
 def _rig_figures(event: Mapping[str, Any]) -> str:
-    told = []
-    for device, does in (("camera", "is sure to"), ("projector", "lands within")):
-        rms, worst = event.get(f"{device}_u_mm"), event.get(f"{device}_u_worst_mm")
-        if rms is not None:
-            told.append(f"{device} {does} {rms:.2f} mm" + (f", {worst:.2f} at worst" if worst is not None else ""))
-    return f": {'; '.join(told)}" if told else ""
+    told = [_within(event[key], does) for key, does in RIG_DOES.items() if event.get(key)]
+    if not told:
+        told = [_surely(event, device, does) for device, does in DEVICE_DOES.items() if event.get(f"{device}_u_mm")]
+    return f": {'; '.join([*told, *_scale(event), *_closure(event)])}" if told else ""
+
+
+def _surely(event: Mapping[str, Any], device: str, does: str) -> str:
+    worst = event.get(f"{device}_u_worst_mm")
+    at_worst = f", {worst:.2f} at worst" if worst is not None else ""
+    return f"{device} {does} {event[f'{device}_u_mm']:.2f} mm{at_worst}"
+
+
+def _within(figures: Mapping[str, Any], does: str) -> str:
+    middle, worst = (f"{figures[key]:.2f} mm ({part_of_inch(figures[key])})" for key in ("middle_mm", "worst_mm"))
+    return f"{does} within {middle} in the middle, {worst} {figures['worst_where']}"
+
+
+def part_of_inch(value_mm: float) -> str:
+    """The smallest of 1/2, 1/4, 1/8 ... inch that is not less.
+
+    >>> part_of_inch(0.1), part_of_inch(0.2), part_of_inch(30.0)
+    ('1/128 in', '1/64 in', 'over 1/2 in')
+    """
+    power = math.floor(math.log2(INCH_MM / max(value_mm, 1e-3)))
+    return f"1/{2**power} in" if power >= 1 else "over 1/2 in"
+
+
+def _scale(event: Mapping[str, Any]) -> list[str]:
+    if event.get("scale_u") is None:
+        return []
+    how = f" ({event['scale_how']})" if event.get("scale_how") else ""
+    share = 100 * event["scale_u"]
+    return [f"sizes are known to {share:.2g} %{how}" if share > 0 else f"sizes are those of the sheet{how}"]
+
+
+def _closure(event: Mapping[str, Any]) -> list[str]:
+    if event.get("closure_mm") is None:
+        return []
+    worst = event["closure_worst_mm"]
+    return [f"tried with {event['dots']} dots of light: off by {event['closure_mm']:.2f} mm RMS, {worst:.2f} at worst"]
 
 
 def _summary(event: Mapping[str, Any]) -> str:
