@@ -1,0 +1,187 @@
+"""How good a calibration is at virtual tables of many kinds, against their truth.
+
+    python -m tests.measure.calibration --seeds 3            # all kinds; the full count is 100 seeds
+    python -m tests.measure.calibration --seeds 20 --only plain --only "k1 -0.35"
+
+Errors are in mm over the whole mat, after the best rigid in-plane alignment of the frames: of camera to mat, and of
+where a projected point lands. "(e/u)2" is the mean of e'C^-1 e / 2, which is 1 where the stated covariance C is true,
+and "beyond" the share of points past the chi-squared(2) 99.73 % point (0.27 % where it is true). The baseline is
+a plain `cv2.calibrateCamera` on corners of OpenCV's own detector, the mat's plane taken from the first sheet.
+"""
+
+from __future__ import annotations
+
+import argparse
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.camera import CalibrationError, solve_camera
+from calibration.corners import Refused, SheetView, find_sheet
+from calibration.decoding import decode, suit_white
+from calibration.mesh import mesh
+from calibration.patterns import Patterns
+from calibration.projection import mat_by_parameters
+from calibration.projector import solve_projector
+from calibration.rig import Device
+from calibration.sheet import Board
+from calibration.steady import Bumped
+from projector.rehearsal.optics import Optics
+from tests.measure.tables import KINDS, Kind, Trial, aligned_covariances, mat_grid, misses_mm
+
+Floats = NDArray[np.float64]
+Picture = NDArray[np.uint8]
+
+FULL_COUNT = 100
+CHI2_2_9973 = -2.0 * np.log(0.0027)  # chi-squared of two degrees of freedom is exponential with mean 2
+BOARD = Board()
+
+
+@dataclass(frozen=True, slots=True)
+class Score:
+    """One device of one rig."""
+
+    rms_mm: float
+    worst_mm: float
+    honesty: float  # mean of e'C^-1 e / 2
+    beyond: float  # share of points
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """One rig. A part that was not solved is None and `why` says what was told."""
+
+    camera: Score | None = None
+    projector: Score | None = None
+    baseline_mm: float | None = None  # RMS of the plain recipe
+    refused: tuple[str, ...] = ()
+    why: str = ""
+    seconds: float = 0.0
+
+
+def score(device: Device, truth: Optics, covered: Floats) -> Score:
+    """A solved device against the true one, over points (N, 2) of the mat."""
+    found = device.pinhole.mat_from_px(truth.px_from_level(covered, 0.0))
+    off = misses_mm(found, covered)
+    slopes = mat_by_parameters(device.pinhole, found).reshape(2 * len(found), -1)
+    covariances = aligned_covariances(found, slopes @ device.covariance @ slopes.T)
+    chi2 = np.einsum("ni,nij,nj->n", off, np.linalg.inv(covariances), off)
+    sizes = np.hypot(*off.T)
+    rms = float(np.sqrt(np.mean(sizes**2)))
+    return Score(rms, float(sizes.max()), float(chi2.mean() / 2), float(np.mean(chi2 > CHI2_2_9973)))
+
+
+def calibrated(seed: int, kind: Kind, flat: int = 9, tilted: int = 6, light: bool = True) -> Result:
+    """Calibrate one table as the app does, without the app, and score it."""
+    began = time.perf_counter()
+    trial = Trial(seed, kind, BOARD)
+    pictures = [(asked, picture) for asked, picture in trial.sheets(flat, tilted)]
+    found = [(asked, find_sheet(picture, BOARD, f"{asked.what} {asked.n}")) for asked, picture in pictures]
+    refused = tuple(f"{one.name} {one.why}" for _, one in found if isinstance(one, Refused))
+    views = {
+        w: [one for a, one in found if isinstance(one, SheetView) and a.what == w]
+        for w in ("sheet_flat", "sheet_tilted")
+    }
+    why, solved, lit = "", None, None
+    try:
+        solved = solve_camera(views["sheet_flat"], views["sheet_tilted"], kind.camera_px)
+        if light:
+            lit = _projector(trial, solved.device)
+    except CalibrationError as error:
+        why = str(error)
+    truth, grid = trial.close(), mat_grid()
+    return Result(
+        None if solved is None else score(solved.device, truth.camera, grid),
+        None if lit is None else score(lit, truth.projector, grid),
+        _baseline_mm(
+            [picture for asked, picture in pictures if asked.what == "sheet_flat"],
+            [picture for asked, picture in pictures if asked.what == "sheet_tilted"],
+            truth.camera,
+        ),
+        (*refused, *(str(one) for one in getattr(solved, "refused", ()))),
+        why,
+        time.perf_counter() - began,
+    )
+
+
+def _projector(trial: Trial, camera: Device) -> Device:
+    """Read the patterns at the level that the camera takes, and solve."""
+    size_px, white = trial.table.projector_px, 255
+    for _ in range(5):
+        black, bright = trial.lights(0), trial.lights(white)
+        suited = suit_white(bright, black, white)
+        if suited.white >= white:
+            break
+        white = suited.white
+    read = decode(trial.seen(Patterns(size_px, white)), size_px)
+    if isinstance(read, Bumped):
+        raise CalibrationError("the patterns seem bumped; nothing was")
+    return solve_projector(mesh(read), size_px, camera).device
+
+
+def _baseline_mm(flat: Sequence[Picture], tilted: Sequence[Picture], truth: Optics) -> float | None:
+    """RMS of the plain recipe over the mat."""
+    detector = cv2.aruco.CharucoDetector(BOARD.opencv())
+    objects, images = [], []
+    for picture in (*flat, *tilted):
+        corners, ids, _, _ = detector.detectBoard(picture)
+        if ids is not None and len(ids) >= 8:
+            sheet_mm = BOARD.corners_sheet_mm[ids.ravel()]
+            objects.append(np.column_stack([sheet_mm, np.zeros(len(ids))]).astype(np.float32))
+            images.append(corners.reshape(-1, 2).astype(np.float32))
+    if len(objects) < 3:
+        return None
+    _, matrix, distortion, turns, shifts = cv2.calibrateCamera(objects, images, truth.size_px, np.eye(3), np.zeros(5))
+    rotation = np.asarray(cv2.Rodrigues(turns[0])[0], float)
+    grid = mat_grid()
+    rays = cv2.undistortPoints(truth.px_from_level(grid, 0.0)[:, None], matrix, distortion)[:, 0]
+    plane = np.column_stack([rotation[:, :2], np.ravel(shifts[0])])
+    on_mat = np.column_stack([rays, np.ones(len(rays))]) @ np.linalg.inv(plane).T
+    off = misses_mm(on_mat[:, :2] / on_mat[:, 2:], grid)
+    return float(np.sqrt(np.mean(np.sum(off**2, axis=1))))
+
+
+def row(name: str, results: Sequence[Result]) -> str:
+    """One line of the table: mean over rigs of RMS, worst of worst."""
+    cameras = [one.camera for one in results if one.camera]
+    projectors = [one.projector for one in results if one.projector]
+    plain = [one.baseline_mm for one in results if one.baseline_mm is not None]
+    cells = [name, f"{len(cameras)}, {len(projectors)} of {len(results)}", *_cells(cameras), *_cells(projectors)]
+    cells += [f"{np.mean(plain):.3f}" if plain else "-"]
+    cells += [f"{np.mean([len(one.refused) for one in results]):.1f}", f"{np.mean([r.seconds for r in results]):.0f} s"]
+    return "| " + " | ".join(cells) + " |"
+
+
+def _cells(scores: Sequence[Score]) -> list[str]:
+    if not scores:
+        return ["-", "-", "-"]
+    rms, worst = np.mean([s.rms_mm for s in scores]), max(s.worst_mm for s in scores)
+    honesty, beyond = np.mean([s.honesty for s in scores]), np.mean([s.beyond for s in scores])
+    return [f"{rms:.3f} / {worst:.3f}", f"{honesty:.2f}", f"{100 * beyond:.1f} %"]
+
+
+HEAD = """| table | solved | camera mm RMS / worst | (e/u)2 | beyond | projector mm RMS / worst | (e/u)2 | beyond \
+| plain recipe RMS | views refused | time |
+| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |"""
+
+
+def main() -> None:
+    reader = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    reader.add_argument("--seeds", type=int, default=FULL_COUNT, help=f"rigs of each kind ({FULL_COUNT})")
+    reader.add_argument("--only", action="append", choices=list(KINDS), help="this kind alone; may be repeated")
+    reader.add_argument("--camera-only", action="store_true", help="leave the projector out")
+    told = reader.parse_args()
+    print(HEAD, flush=True)
+    for name in told.only or KINDS:
+        results = [calibrated(seed, KINDS[name], light=not told.camera_only) for seed in range(1, told.seeds + 1)]
+        print(row(name, results), flush=True)
+        for line in sorted({one.why for one in results if one.why}):
+            print(f"  {name}: {line}", flush=True)
+
+
+if __name__ == "__main__":
+    main()
