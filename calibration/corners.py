@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.ink import without_ink
-from calibration.lattice import local_slopes, torn
+from calibration.lattice import local_shape, torn
 from calibration.light import grey, linear_grey
 from calibration.markers import fit_marker_corners
 from calibration.mistaken import Mistake, what_is_wrong, wrong_size
@@ -21,7 +21,6 @@ Floats = NDArray[np.float64]
 
 FEWEST_CORNERS = 8  # below that a view holds its own pose and hardly anything more
 REACH_SQUARES = 0.45  # an edge ends, blurred, half way to the next corner
-NEIGHBOUR_STEPS = 1.6  # corners this near tell what a square's side is in the picture
 BLUR_MARGIN_PX = 2.0  # a marker's rim shines this far past its border
 BLURRED_PX = 3.0  # edges softer than this are not in focus, or moved
 CLIPPED = 0.98  # linear light of a white that has met the end of the scale
@@ -100,17 +99,20 @@ def _hidden(seen: int, board: Sheet) -> Mistake:
 
 def _saddles(linear: NDArray[np.float32], board: Board | Chessboard, rough: Rough) -> Saddles:
     sheet_mm = board.corners_sheet_mm[rough.ids]
-    slopes = local_slopes(sheet_mm, rough.px, NEIGHBOUR_STEPS * board.square_mm) * board.square_mm
-    along_px, up_px = slopes[:, :, 0], slopes[:, :, 1]
+    shape = local_shape(sheet_mm, rough.px, board.square_mm)
+    along_px, up_px = shape.along * board.square_mm, shape.up * board.square_mm
     side_px = float(np.median(np.hypot(*np.concatenate([along_px, up_px]).T)))
     # on a small sheet the margin may leave nothing: then the blur is taken in rather than the corner lost
     clear = max(board.clear_mm / board.square_mm - BLUR_MARGIN_PX / side_px, 0.5 * board.clear_mm / board.square_mm)
-    return fit_saddles(linear, rough.px, along_px, up_px, clear, REACH_SQUARES)
+    bends = (shape.along_bend, shape.up_bend)
+    return fit_saddles(linear, rough.px, along_px, up_px, clear, REACH_SQUARES, bends)
 
 
 def _marker_corners(linear: NDArray[np.float32], board: Grid, rough: Rough) -> Saddles:
     cell, gap = board.cell_mm / board.marker_mm, board.gap_mm / board.marker_mm
-    return fit_marker_corners(linear, rough.px.reshape(-1, 4, 2), cell, gap)
+    shape = local_shape(board.corners_sheet_mm[rough.ids], rough.px, board.marker_mm)
+    bends = np.stack([shape.along_bend, shape.up_bend], axis=1).reshape(-1, 4, 2)
+    return fit_marker_corners(linear, rough.px.reshape(-1, 4, 2), cell, gap, bends)
 
 
 def _judge(name: str, ids: NDArray[np.int64], sheet_mm: Floats, fitted: Saddles, board: Sheet) -> SheetView | Refused:

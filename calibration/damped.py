@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
-STEPS = 12
+STEPS = 25
 SETTLED_PX = 1e-4
 
 Model = Callable[[Floats], tuple[Floats, Floats]]  # unknowns (N, K) -> light (N, P), its slopes (N, P, K)

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.lattice import local_slopes
+from calibration.lattice import local_shape
 from calibration.sheet import Grid
 
 Floats = NDArray[np.float64]
@@ -34,8 +34,8 @@ def growth_mm(board: Grid, ids: NDArray[np.int64], px: Floats) -> float:
 
 def _growth(board: Grid, ids: NDArray[np.int64], px: Floats) -> tuple[float, Floats]:
     sheet_mm = board.corners_sheet_mm[ids]
-    slopes = local_slopes(sheet_mm, px, 1.6 * board.marker_mm)
-    outward_px = (slopes @ OUTWARD[ids % 4][..., None])[..., 0]
+    shape = local_shape(sheet_mm, px, board.marker_mm)
+    outward_px = shape.along * OUTWARD[ids % 4, :1] + shape.up * OUTWARD[ids % 4, 1:]
     markers = len(np.unique(ids // 4))
     if markers < FEWEST_MARKERS:
         return 0.0, outward_px

@@ -1,6 +1,11 @@
-"""How the points of a flat board lie to one another in a picture: what a millimetre is there, and what does not fit."""
+"""How the points of a flat board lie to one another in a picture: what a millimetre is there, how rows bend, what fits.
+
+A view of a flat sheet is a homography and, by the lens, something smooth on top: that is taken from the neighbours.
+"""
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -8,72 +13,69 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
-FLAT_ENOUGH = 0.1  # neighbours this much off one line (ratio of their spreads) hold a slope both ways
-OFF_BY = 0.3  # of a step: a point so far from where its neighbours want it belongs to another board
+REACH_STEPS = 2.3  # neighbours up to two steps away, the diagonal ones too
+STEP_SHARE = 0.05  # of a step, for differences of the homography
+HOLD = 0.02  # holds what few neighbours leave open at the homography; a neighbour itself weighs up to 1
+OFF_BY = 0.2  # of a step: a point so far from where its neighbours want it belongs to another board
 MOST_OFF = 0.2  # share of such points
 
 
-def local_slopes(sheet_mm: Floats, px: Floats, reach_mm: float) -> Floats:
-    """(N, 2, 2): pixels per millimetre at each point, columns by x and by y of the sheet.
+@dataclass(frozen=True, eq=False, slots=True)
+class Shape:
+    """The view about each point, to second order."""
 
-    From the neighbours within `reach_mm` (a straight map through them), so that a wide lens is followed where one
-    homography of the whole view is not; where the neighbours lie in a line, from that homography all the same.
-    """
-    slopes = _homography_slopes(sheet_mm, px)
-    weight, held = _neighbours(sheet_mm, reach_mm)
-    local, _ = _straight_maps(sheet_mm, px, weight[held])
-    slopes[held] = local
-    return slopes
+    along: Floats  # (N, 2) px per mm of the sheet's x
+    up: Floats  # (N, 2) px per mm of its y
+    along_bend: Floats  # (N,) curvature of the line along x, 1/px, positive towards (-along_y, along_x)
+    up_bend: Floats  # (N,) that of the line along y, positive towards (-up_y, up_x)
+    off_px: Floats  # (N,) how far the point lies from the smooth view of its neighbours and itself
+
+
+def local_shape(sheet_mm: Floats, px: Floats, step_mm: float) -> Shape:
+    """Slopes and bends of the view at each of the points (N, 2), `step_mm` apart; N >= 4, not in a line."""
+    h = np.asarray(cv2.findHomography(sheet_mm, px)[0], float)
+    remainder = px - _mapped(h, sheet_mm)
+    reach = REACH_STEPS * step_mm
+    quadratic = _local_quadratics(sheet_mm, remainder, reach)  # (N, 6, 2)
+    small = STEP_SHARE * step_mm
+    slopes, bends = [], []
+    for axis, first, second in ((0, 1, 3), (1, 2, 5)):
+        by = np.eye(2)[axis] * small
+        ahead, here, behind = (_mapped(h, sheet_mm + s * by) for s in (1, 0, -1))
+        slopes.append((ahead - behind) / (2 * small) + quadratic[:, first] / reach)
+        second_slope = (ahead - 2 * here + behind) / small**2 + 2 * quadratic[:, second] / reach**2
+        bends.append(_curvature(slopes[-1], second_slope))
+    return Shape(slopes[0], slopes[1], bends[0], bends[1], np.hypot(*(remainder - quadratic[:, 0]).T))
 
 
 def torn(sheet_mm: Floats, px: Floats, step_mm: float) -> bool:
     """Whether points lie where no single sheet has them: ids of one board on the picture of another."""
-    weight, held = _neighbours(sheet_mm, 1.6 * step_mm)
-    if not held.any():
-        return False
-    maps, middle = _straight_maps(sheet_mm, px, weight[held])
-    away_mm = sheet_mm[held] - middle[:, :2]
-    foretold = middle[:, 2:] + (maps @ away_mm[..., None])[..., 0]
-    side_px = np.sqrt(np.abs(np.linalg.det(maps))) * step_mm
-    off = np.hypot(*(foretold - px[held]).T) > OFF_BY * side_px
-    return bool(off.mean() > MOST_OFF)
+    shape = local_shape(sheet_mm, px, step_mm)
+    side_px = np.minimum(np.hypot(*shape.along.T), np.hypot(*shape.up.T)) * step_mm
+    return bool(np.mean(shape.off_px > OFF_BY * side_px) > MOST_OFF)
 
 
 def mirrored(sheet_mm: Floats, px: Floats) -> bool:
     """Whether the sheet's y axis, up as printed, is seen turned the wrong way round from its x axis."""
-    return bool(np.median(np.linalg.det(_homography_slopes(sheet_mm, px))) > 0)
+    shape = local_shape(sheet_mm, px, float(np.ptp(sheet_mm)))
+    return bool(np.median(shape.along[:, 0] * shape.up[:, 1] - shape.along[:, 1] * shape.up[:, 0]) > 0)
 
 
-def _homography_slopes(sheet_mm: Floats, px: Floats) -> Floats:
-    h = np.asarray(cv2.findHomography(sheet_mm, px)[0], float)
-    top = sheet_mm @ h[:2, :2].T + h[:2, 2]
-    bottom = (sheet_mm @ h[2, :2] + h[2, 2])[:, None, None]
-    return np.asarray((h[None, :2, :2] * bottom - top[:, :, None] * h[None, None, 2, :2]) / bottom**2)
+def _mapped(h: Floats, points: Floats) -> Floats:
+    mapped = points @ h[:, :2].T + h[:, 2]
+    return np.asarray(mapped[:, :2] / mapped[:, 2:])
 
 
-def _neighbours(sheet_mm: Floats, reach_mm: float) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """(N, N) who is near whom, itself left out, and (N,) whose neighbours hold a slope both ways."""
-    apart = np.hypot(*(sheet_mm[:, None] - sheet_mm[None]).T).T
-    near = (apart < reach_mm) & (apart > 0)
-    _, spread = _spreads(sheet_mm, near)
-    values = np.linalg.eigvalsh(spread)
-    held = (near.sum(axis=1) >= 3) & (values[:, 0] > FLAT_ENOUGH**2 * np.maximum(values[:, 1], 1e-12))
-    return near, held
+def _local_quadratics(sheet_mm: Floats, values: Floats, reach: float) -> Floats:
+    """(N, 6, 2): 1, x, y, xx, xy, yy about each point, in units of `reach`, through the values of its neighbours."""
+    x, y = np.moveaxis((sheet_mm[None] - sheet_mm[:, None]) / reach, -1, 0)
+    near = (np.hypot(x, y) <= 1.0).astype(float)
+    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
+    weighted = terms * near[..., None]
+    normal = np.swapaxes(weighted, 1, 2) @ terms + HOLD * np.eye(6)
+    return np.asarray(np.linalg.solve(normal, np.swapaxes(weighted, 1, 2) @ values))
 
 
-def _spreads(sheet_mm: Floats, near: NDArray[np.bool_]) -> tuple[Floats, Floats]:
-    """Means (N, 2) and covariances (N, 2, 2) of each point's neighbours in the sheet."""
-    share = near / np.maximum(near.sum(axis=1, keepdims=True), 1)
-    middle = share @ sheet_mm
-    away = sheet_mm[None] - middle[:, None]
-    return middle, np.einsum("nm,nmi,nmj->nij", share, away, away)
-
-
-def _straight_maps(sheet_mm: Floats, px: Floats, near: NDArray[np.bool_]) -> tuple[Floats, Floats]:
-    """Least-squares slopes (N, 2, 2) through each point's neighbours; their means (N, 4), mm and px."""
-    middle, spread = _spreads(sheet_mm, near)
-    share = near / near.sum(axis=1, keepdims=True)
-    middle_px = share @ px
-    away, away_px = sheet_mm[None] - middle[:, None], px[None] - middle_px[:, None]
-    mixed = np.einsum("nm,nmi,nmj->nij", share, away_px, away)
-    return mixed @ np.linalg.inv(spread), np.column_stack([middle, middle_px])
+def _curvature(slope: Floats, second: Floats) -> Floats:
+    across = slope[:, 0] * second[:, 1] - slope[:, 1] * second[:, 0]
+    return np.asarray(across / np.hypot(*slope.T) ** 3)

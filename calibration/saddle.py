@@ -4,8 +4,9 @@ Around a corner the light is
 
     I = (mean + contrast * erf(e1 / (s sqrt 2)) * erf(e2 / (s sqrt 2))) * (1 + fall . d)
 
-with e1, e2 the signed distances from two straight lines, s the total blur (lens and pixel) and d the place
-in the window. It is fitted in linear light, because a tone curve moves every edge towards its dark side.
+with e1, e2 the signed distances from two lines, s the total blur (lens and pixel) and d the place in the window.
+A wide lens bends the lines: how much is known from the board's other corners, and is no unknown here. It is fitted
+in linear light, because a tone curve moves every edge towards its dark side.
 """
 
 from __future__ import annotations
@@ -44,6 +45,8 @@ class _Windows:
     y: Floats
     light: Floats
     weight: Floats
+    along_bend: Floats  # (N, 1) curvature of the lines, 1/px
+    up_bend: Floats
 
 
 def fit_saddles(
@@ -53,6 +56,7 @@ def fit_saddles(
     up_px: Floats,
     clear: float,
     reach: float,
+    bends: tuple[Floats, Floats] | None = None,
     most_px: float = 14.0,
 ) -> Saddles:
     """Fit every corner of one view at once (Levenberg-Marquardt, analytic slopes).
@@ -67,10 +71,14 @@ def fit_saddles(
         What one square's side is in the picture at each corner, along the rows and up the columns.
     clear, reach : float
         In squares: how far from an edge the squares' inside is plain, and how long an edge is used.
+    bends : two of (N,), or None
+        Curvature of the line along the rows and of that up the columns, 1/px, positive to the left of its
+        direction as (-y, x) has it; None for straight lines.
     most_px : float
-        Edges are taken as straight for this length at most.
+        Edges are used for this length at most.
     """
-    windows = _windows(linear, starts_px, along_px, up_px, clear, reach, most_px)
+    straight = np.zeros(len(starts_px))
+    windows = _windows(linear, starts_px, along_px, up_px, clear, reach, bends or (straight, straight), most_px)
     start = _start(windows, along_px, up_px)
     settled = settle(partial(_model, windows), start, windows.light, windows.weight, _tidy)
     fit, cov = settled.fit, settled.covariance
@@ -95,6 +103,7 @@ def _windows(
     up_px: Floats,
     clear: float,
     reach: float,
+    bends: tuple[Floats, Floats],
     most_px: float,
 ) -> _Windows:
     """Cut out squares of pixels and keep the arms of the cross that holds no marker."""
@@ -112,7 +121,7 @@ def _windows(
     a = np.abs((x * up_px[:, 1:] - y * up_px[:, :1]) / det)
     b = np.abs((y * along_px[:, :1] - x * along_px[:, 1:]) / det)
     keep = inside & (np.maximum(a, b) < reach) & (np.minimum(a, b) < clear) & (np.hypot(x, y) < most_px)
-    return _Windows(x, y, light, keep.astype(float))
+    return _Windows(x, y, light, keep.astype(float), bends[0][:, None], bends[1][:, None])
 
 
 def _start(windows: _Windows, along_px: Floats, up_px: Floats) -> Floats:
@@ -125,22 +134,27 @@ def _start(windows: _Windows, along_px: Floats, up_px: Floats) -> Floats:
     if len(held):
         low, high = np.nanpercentile(held, [15, 85], axis=1)
         fit[:, 4], fit[:, 5] = (low + high) / 2, (high - low) / 2
-    e1, e2, *_ = _distances(windows, fit)
+    (e1, _), (e2, _) = _lines(windows, fit)
     same = np.sum(windows.weight * np.sign(e1 * e2) * (windows.light - fit[:, 4:5]), axis=1)
     fit[:, 5] *= np.where(same < 0, -1.0, 1.0)
     return fit
 
 
-def _distances(windows: _Windows, fit: Floats) -> tuple[Floats, ...]:
-    """Signed distances from both lines, and the places relative to the corner."""
+def _line(x: Floats, y: Floats, angle: Floats, bend: Floats) -> tuple[Floats, tuple[Floats, Floats, Floats]]:
+    """Signed distances from a bent line through the corner; their slopes by the corner's x and y and by the angle."""
+    c, s = np.cos(angle), np.sin(angle)
+    e, t = c * y - s * x, c * x + s * y
+    return e - 0.5 * bend * t * t, (s + bend * t * c, bend * t * s - c, -t - bend * t * e)
+
+
+def _lines(windows: _Windows, fit: Floats) -> list[tuple[Floats, tuple[Floats, Floats, Floats]]]:
     x, y = windows.x - fit[:, 0:1], windows.y - fit[:, 1:2]
-    c1, s1, c2, s2 = np.cos(fit[:, 2:3]), np.sin(fit[:, 2:3]), np.cos(fit[:, 3:4]), np.sin(fit[:, 3:4])
-    return c1 * y - s1 * x, c2 * y - s2 * x, c1 * x + s1 * y, c2 * x + s2 * y, c1, s1, c2, s2
+    return [_line(x, y, fit[:, 2:3], windows.along_bend), _line(x, y, fit[:, 3:4], windows.up_bend)]
 
 
 def _model(windows: _Windows, fit: Floats) -> tuple[Floats, Floats]:
     """Light (N, P) and its slopes (N, P, 9)."""
-    e1, e2, t1, t2, c1, s1, c2, s2 = _distances(windows, fit)
+    (e1, (x1, y1, a1)), (e2, (x2, y2, a2)) = _lines(windows, fit)
     mean, contrast, blur = fit[:, 4:5], fit[:, 5:6], fit[:, 6:7]
     root = np.sqrt(2.0) * blur
     f1, f2 = erf(e1 / root), erf(e2 / root)
@@ -151,10 +165,10 @@ def _model(windows: _Windows, fit: Floats) -> tuple[Floats, Floats]:
     by1, by2 = contrast * fall * g1 * f2, contrast * fall * f1 * g2  # slopes by e1 and e2
     slopes = np.stack(
         [
-            by1 * s1 + by2 * s2,
-            -by1 * c1 - by2 * c2,
-            -by1 * t1,
-            -by2 * t2,
+            by1 * x1 + by2 * x2,
+            by1 * y1 + by2 * y2,
+            by1 * a1,
+            by2 * a2,
             fall,
             fall * f1 * f2,
             -(by1 * e1 + by2 * e2) / blur,
