@@ -22,7 +22,8 @@ Floats = NDArray[np.float64]
 MARGIN_MM = 18.0  # of white paper around the print, which must be in the picture too
 FURTHEST_MM = 1500.0  # nobody's mat reaches further; past a tilted camera's horizon there are no millimetres
 LATTICE = (13, 9)  # middles that are tried over the field
-CELLS = 24  # along its longer side, at which coverage is counted
+CELLS = 40  # along its longer side, at which coverage is counted
+REACH_MM = 55.0  # around a sheet, that its view still tells of
 AGAIN = 0.3  # worth of covering a cell that one view has covered already
 TURNS_RAD = tuple(np.radians([0.0, 90.0, 180.0, 270.0]))  # turned sheets tell how the printer stretched
 TURN_AGAIN = 0.95  # worth of a turn for each time that it was taken
@@ -52,7 +53,7 @@ class Place:
     """Where the print should come to lie."""
 
     corners_sheet_mm: Floats  # (4, 2) counter-clockwise from the print's own lower left, in the first sheet's frame
-    words: str  # "near the far left corner, turned a quarter to the left"
+    words: str  # "at the far left corner, turned a quarter to the left"
     lift: Lift | None = None
 
 
@@ -136,7 +137,7 @@ def next_flat(field: Field, seen: Sequence[Floats]) -> Place | None:
     cells, worth = _cells(field.outline, seen)
     used = [_quarter(outline) for outline in seen]
     gains = [
-        worth[shapely.contains_xy(_box(middle, field.size_mm, TURNS_RAD[quarter]), cells)].sum()
+        worth[shapely.contains_xy(_box(middle, field.size_mm, TURNS_RAD[quarter], REACH_MM), cells)].sum()
         * TURN_AGAIN ** used.count(quarter)
         for middle, quarter in tried
     ]
@@ -158,11 +159,11 @@ def next_tilted(field: Field, n: int) -> Place:
 
 
 def covered(field: Field, seen: Sequence[Floats]) -> float:
-    """The share of the field that sheets (4, 2) have covered, 0 to 1."""
+    """The share of the field that sheets (4, 2) tell of, 0 to 1."""
     cells = _grid(field.outline)
     if not len(cells) or not seen:
         return 0.0
-    union = shapely.unary_union([shapely.Polygon(outline) for outline in seen])
+    union = shapely.unary_union([shapely.Polygon(outline).buffer(REACH_MM) for outline in seen])
     return float(shapely.contains_xy(union, cells).mean())
 
 
@@ -183,13 +184,13 @@ def where(outline: shapely.Polygon, middle_mm: Floats) -> str:
     """A place in words, as the person stands.
 
     >>> where(shapely.box(0, 0, 900, 600), np.array([130.0, 500.0]))
-    'near the far left corner'
+    'at the far left corner'
     """
     x0, y0, x1, y1 = outline.bounds
     across = _third((middle_mm[0] - x0) / (x1 - x0), ("left", "", "right"))
     away = _third((middle_mm[1] - y0) / (y1 - y0), ("near", "", "far"))
     if across and away:
-        return f"near the {away} {across} corner"
+        return f"at the {away} {across} corner"
     return f"at the {across or away} edge" if across or away else "in the middle"
 
 
@@ -233,5 +234,6 @@ def _cells(outline: shapely.Polygon, seen: Sequence[Floats]) -> tuple[Floats, Fl
     cells = _grid(outline)
     centre = np.array([outline.centroid.x, outline.centroid.y])
     away = np.hypot(*(cells - centre).T)
-    times = sum((shapely.contains_xy(shapely.Polygon(one), cells).astype(float) for one in seen), np.zeros(len(cells)))
+    told = [shapely.contains_xy(shapely.Polygon(one).buffer(REACH_MM), cells).astype(float) for one in seen]
+    times = sum(told, np.zeros(len(cells)))
     return cells, (0.5 + (away / away.max()) ** 2) * AGAIN**times

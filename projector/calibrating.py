@@ -7,7 +7,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from calibration.camera import SHEET_THICKNESS_MM, CameraSolution, solve_camera
+from calibration.coarse import NotSeen
 from calibration.corners import sheet_in_sight
 from calibration.projector import TapedHeight, solve_projector
 from calibration.sheet import Board
@@ -15,7 +18,7 @@ from calibration.sheetpdf import board_text
 from projector.captures import About, Captures, PatternsRead
 from projector.finishing import Finished, finish, rig_of
 from projector.looking import changed, settle
-from projector.patternlight import measured_tone, read_patterns, white_level
+from projector.patternlight import measured_tone, read_patterns, rough_map, white_level
 from projector.sheetviews import FLAT, TILTED, Light, Taking, take_views
 from projector.table import Still, Table
 
@@ -57,8 +60,17 @@ def calibrate(table: Table, wishes: Wishes, captures: Captures) -> Finished:
 
 
 def _light(table: Table) -> Light:
-    """Look at the light before anything is asked for."""
-    return Light(measured_tone(table, white_level(table)))
+    """Look at the light before anything is asked for: the camera's curve, and roughly where the light falls."""
+    white = white_level(table)
+    tone = measured_tone(table, white)
+    coarse = rough_map(table, white, tone)
+    if isinstance(coarse, NotSeen):
+        do = f"{coarse.do}; places are told in words alone meanwhile"
+        table.teller.tell("refused", what="light", why="not_seen", do=do)
+        return Light(tone)
+    width, height = table.display.size_px
+    rim_px = np.array([[0.0, 0.0], [width, 0.0], [width, height], [0.0, height]]) - 0.5
+    return Light(tone, coarse.projector_px_from_camera, coarse.camera_px_from_projector(rim_px))
 
 
 def _begin(table: Table, wishes: Wishes, captures: Captures) -> None:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from calibration.adding import find_tone, tone_count, tone_pictures
+from calibration.adding import find_tone, tone_pictures
+from calibration.coarse import CoarseMap, NotSeen, coarse_map, coarse_pictures
 from calibration.decoding import decode, suit_white
 from calibration.light import linear_grey
 from calibration.mesh import Mesh, mesh
@@ -32,11 +33,13 @@ def white_level(table: Table, tone: Tone = SRGB) -> int:
 
 def measured_tone(table: Table, white: int) -> Tone:
     """The camera's tone curve by light that adds up; sRGB's, with the reason, where that does not tell."""
-    pictures = tone_pictures(table.display.size_px, white)
-    frames = [_shown(table, picture) for picture in pictures]
-    if len(frames) != tone_count():
-        raise ValueError("the tone pictures are not as many as they say")
-    return find_tone(frames)
+    return find_tone([_shown(table, picture) for picture in tone_pictures(table.display.size_px, white)])
+
+
+def rough_map(table: Table, white: int, tone: Tone) -> CoarseMap | NotSeen:
+    """Roughly which projector pixel lights which camera pixel."""
+    size_px = table.display.size_px
+    return coarse_map([_shown(table, picture) for picture in coarse_pictures(size_px, white)], size_px, tone)
 
 
 def read_patterns(table: Table, tone: Tone) -> Mesh:
