@@ -23,9 +23,13 @@ SEEN = 4  # so many markers of one dictionary are no accident
 STRANGERS = 3  # nor so many that the board told does not have
 IN_PLACE = 0.7  # share of the markers that lie as told on a board as told, a hand's shadow aside
 OFF_STEPS = 0.5  # of a step between markers: further off a marker is not where it was told; a wide lens bends less
-LOOKED_AT_PX = 1400  # markers that a person meant to be seen are large enough then
+LOOKED_AT_PX = 1200  # markers that a person meant to be seen are large enough then
 GOES_ON = 0.75  # contrast of a further row's corners, in that of the board's own
+VARIED = 0.3  # scatter within a square, in steps from black to white: a marker has 0.4 and more
 CLIPPED_LEVEL, CLIPPED_SHARE = 252, 0.15
+FINE_PX, COARSE_PX = 1.0, 3.0  # two blurs put on a picture to learn its own
+STRONG_PERCENT, FAINT_STEP = 99.0, 2.0  # edges that are asked: the strongest hundredth, above this many levels a pixel
+SOFT_PX = 3.0  # nothing in focus is softer
 
 FAMILIES = (
     "DICT_4X4_1000",
@@ -36,7 +40,6 @@ FAMILIES = (
     "DICT_ARUCO_MIP_36h12",
     "DICT_APRILTAG_16h5",
     "DICT_APRILTAG_25h9",
-    "DICT_APRILTAG_36h10",
     "DICT_APRILTAG_36h11",
 )
 MEMBERS = (50, 100, 250, 1000)  # of the numbered families; the smaller ones are the first of the larger
@@ -46,7 +49,7 @@ MEMBERS = (50, 100, 250, 1000)  # of the numbered families; the smaller ones are
 class Mistake:
     """A short code, and "what is seen: what to do"."""
 
-    why: str  # another_board, another_dictionary, legacy, mirrored, overexposed
+    why: str  # another_board, another_dictionary, legacy, mirrored, overexposed, blurred
     do: str
 
 
@@ -55,9 +58,17 @@ def wrong_size(dim: Grey, board: Sheet, rough: Rough) -> Mistake | None:
     if len(rough.strangers) >= STRANGERS and not isinstance(board, Chessboard):
         most = f"marker {rough.strangers[-1]} is seen, the board told ends with {board.markers - 1}"
         return Mistake("another_board", f"{most}: tell its own size with --board")
-    if isinstance(board, Chessboard) and len(rough.ids) > 0 and _goes_on(dim, board, rough.px):
+    if isinstance(board, Chessboard) and len(rough.ids) > 0:
+        return _other_squares(dim, board, rough.px)
+    return None
+
+
+def _other_squares(dim: Grey, board: Chessboard, px: Floats) -> Mistake | None:
+    if _goes_on(dim, board, px):
         told = f"{board.corners_x}x{board.corners_y} inner corners were told"
         return Mistake("another_board", f"the chessboard goes on where {told}: count its inner corners for --board")
+    if _holds_markers(dim, board, px):
+        return Mistake("another_board", "there are markers in its squares: tell it as charuco with --board")
     return None
 
 
@@ -66,17 +77,42 @@ def what_is_wrong(dim: Grey, board: Sheet, rough: Rough) -> Mistake | None:
     small, _ = reduced(dim, LOOKED_AT_PX)
     if isinstance(board, Chessboard):
         found = _markers_seen(small) or _other_chessboard(small, board)
+    elif rough.markers >= SEEN:
+        found = _other_layout(dim, board, rough)
     else:
-        found = _other_layout(dim, board, rough) or _other_markers(small, board, rough.markers)
-    if found is None and rough.markers == 0 and np.mean(small >= CLIPPED_LEVEL) > CLIPPED_SHARE:
+        found = _other_markers(small, board)
+    return found or _light_or_focus(dim, rough)
+
+
+def _light_or_focus(dim: Grey, rough: Rough) -> Mistake | None:
+    if rough.markers == 0 and np.mean(dim >= CLIPPED_LEVEL) > CLIPPED_SHARE:
         return Mistake("overexposed", "much of the picture is clipped: darken the camera or the lamp")
-    return found
+    if _sharpest_px(dim) > SOFT_PX:
+        return Mistake("blurred", "nothing in the picture is sharp: hold the sheet still, focus the camera")
+    return None
+
+
+def _sharpest_px(dim: Grey) -> float:
+    """Blur (standard deviation) of the strongest edges, px; 0 where there are none.
+
+    An edge blurred by b and then by s has its steepest slope in proportion to 1 / sqrt(b b + s s): two s tell b.
+    """
+    fine, coarse = (_steepness(cv2.GaussianBlur(dim, (0, 0), s).astype(np.float32)) for s in (FINE_PX, COARSE_PX))
+    strong = coarse >= max(float(np.percentile(coarse[::2, ::2], STRONG_PERCENT)), FAINT_STEP)
+    if not strong.any():
+        return 0.0
+    ratio2 = float(np.median(fine[strong]) / np.median(coarse[strong])) ** 2
+    b2 = (COARSE_PX**2 - ratio2 * FINE_PX**2) / max(ratio2 - 1.0, 1e-3)
+    return float(np.sqrt(max(b2, 0.0)))
+
+
+def _steepness(smooth: NDArray[np.float32]) -> NDArray[np.float32]:
+    by_row, by_column = np.gradient(smooth)
+    return np.asarray(np.hypot(by_row, by_column))
 
 
 def _other_layout(dim: Grey, board: Board | Grid, rough: Rough) -> Mistake | None:
     """The right markers, lying otherwise than told."""
-    if rough.markers < SEEN:
-        return None
     if isinstance(board, Board) and len(legacy_charuco(dim, board).ids) > len(rough.ids):
         return Mistake("legacy", 'the sheet has OpenCV\'s older ("legacy") layout: print one with chalkbeam sheet')
     ids, px = _detected(dim, board.dictionary)
@@ -104,14 +140,14 @@ def _marker_centres_mm(board: Board | Grid) -> Floats:
     return np.asarray(corners_mm.mean(axis=1)[:, :2])
 
 
-def _other_markers(small: Grey, board: Board | Grid, have: int) -> Mistake | None:
+def _other_markers(small: Grey, board: Board | Grid) -> Mistake | None:
     flipped, _ = _detected(np.ascontiguousarray(small[:, ::-1]), board.dictionary)
-    if len(flipped) >= max(SEEN, 2 * have):
+    if len(flipped) >= SEEN:
         return Mistake("mirrored", "the camera's picture is mirrored: switch its mirroring off")
     seen = _dictionary_seen(small)
-    if seen is None or _family(seen[0]) == _family(board.dictionary) or seen[1] < 2 * have:
+    if seen is None or _family(seen) == _family(board.dictionary):
         return None
-    told = f"markers of {seen[0]} are seen, {board.dictionary} was told"
+    told = f"markers of {seen} are seen, {board.dictionary} was told"
     return Mistake("another_dictionary", f"{told}: tell the sheet's own with --board")
 
 
@@ -119,7 +155,7 @@ def _markers_seen(small: Grey) -> Mistake | None:
     seen = _dictionary_seen(small)
     if seen is None:
         return None
-    told = f"markers of {seen[0]} are seen, a plain chessboard was told"
+    told = f"markers of {seen} are seen, a plain chessboard was told"
     return Mistake("another_board", f"{told}: tell the sheet's own kind with --board")
 
 
@@ -127,17 +163,15 @@ def _family(dictionary: str) -> str:
     return re.sub(r"(?<=X\d)_\d+$", "", dictionary.upper())
 
 
-def _dictionary_seen(small: Grey) -> tuple[str, int] | None:
-    """The dictionary, of those in common use, that most markers in the picture belong to; and how many do."""
+def _dictionary_seen(small: Grey) -> str | None:
+    """The dictionary, of those in common use, that most markers in the picture belong to."""
     seen = {family: _detected(small, family)[0] for family in FAMILIES}
     family = max(seen, key=lambda one: len(seen[one]))
     ids = seen[family]
     if len(ids) < SEEN:
         return None
-    if not family.endswith("_1000"):
-        return family, len(ids)
     member = min(count for count in MEMBERS if count > ids.max())
-    return family.replace("1000", str(member)), len(ids)
+    return family.replace("_1000", f"_{member}")
 
 
 def _detected(dim: Grey, dictionary: str) -> tuple[NDArray[np.int64], Floats]:
@@ -161,9 +195,10 @@ def _other_chessboard(small: Grey, board: Chessboard) -> Mistake | None:
 
 
 def _near_sizes(across: int, down: int) -> Iterator[tuple[int, int]]:
-    steps = sorted(np.ndindex(5, 5), key=lambda step: abs(step[0] - 2) + abs(step[1] - 2))
-    sizes = ((across + i - 2, down + j - 2) for i, j in steps[1:])
-    yield from (size for size in sizes if min(size) >= 3)
+    steps = ((i, j) for i in range(-2, 3) for j in range(-2, 3) if 0 < abs(i) + abs(j) <= 2)
+    for i, j in sorted(steps, key=lambda step: abs(step[0]) + abs(step[1])):
+        if min(across + i, down + j) >= 3:
+            yield across + i, down + j
 
 
 def _goes_on(dim: Grey, board: Chessboard, px: Floats) -> bool:
@@ -180,6 +215,19 @@ def _goes_on(dim: Grey, board: Chessboard, px: Floats) -> bool:
     return any(np.median(side) > GOES_ON * own for side in sides)
 
 
+def _holds_markers(dim: Grey, board: Chessboard, px: Floats) -> bool:
+    """Whether every other square is anything but plain."""
+    grid = px.reshape(board.corners_y, board.corners_x, 2)
+    inner = np.linspace(0.25, 0.75, 6)[:, None, None, None]
+    upper = grid[:-1, :-1] + inner * (grid[:-1, 1:] - grid[:-1, :-1])
+    lower = grid[1:, :-1] + inner * (grid[1:, 1:] - grid[1:, :-1])
+    levels = np.stack([_level(dim, upper + share * (lower - upper)) for share in inner.ravel()])
+    varied = levels.std(axis=(0, 1))
+    colour = np.indices(varied.shape).sum(axis=0) % 2 == 0
+    step = abs(levels[:, :, colour].mean() - levels[:, :, ~colour].mean())
+    return bool(max(np.median(varied[colour]), np.median(varied[~colour])) > VARIED * step)
+
+
 def _extended(rows: Floats) -> Floats:
     """A row more at either end, as far on as the last two are apart."""
     return np.concatenate([[2 * rows[0] - rows[1]], rows, [2 * rows[-1] - rows[-2]]])
@@ -194,4 +242,6 @@ def _crossing(dim: Grey, grid: Floats) -> Floats:
 
 def _level(dim: Grey, px: Floats) -> Floats:
     at = px.astype(np.float32)
-    return cv2.remap(dim, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).astype(float)
+    flat = at.reshape(-1, 1, 2)
+    seen = cv2.remap(dim, flat[..., 0], flat[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return seen.astype(float).reshape(px.shape[:-1])

@@ -18,6 +18,7 @@ Grey = NDArray[np.uint8]
 ENOUGH = 0.9  # of all corners: then a picture need not be searched again in another way
 HARDLY_ANY = 0.25
 SEARCHED_PX = 2000  # larger pictures are searched reduced; a marker that counts is large enough then
+ENLARGED_PX = 1300  # smaller pictures are also searched enlarged
 SMALLEST_MARKER = 0.02  # its perimeter in sides of the picture; OpenCV's own 0.03 passes over small ones
 DIM = 110  # a picture whose brightest hundredth is below this is stretched first
 BLACK_POINT, WHITE_POINT = 1, 99  # percentiles
@@ -72,6 +73,8 @@ def _attempts(dim: Grey) -> Iterator[tuple[Grey, float, float]]:
     if by > 1:
         yield dim, 1.0, ENOUGH
     yield np.asarray(cv2.createCLAHE(clipLimit=4.0, tileGridSize=(8, 8)).apply(small), np.uint8), by, ENOUGH
+    if max(small.shape) <= ENLARGED_PX:  # markers of a few pixels a cell are read better when drawn out
+        yield np.asarray(cv2.resize(small, None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC), np.uint8), by / 2, ENOUGH
     for most_px in (max(small.shape) // 2, max(small.shape) // 4):  # soft or noisy: coarser pixels see it sooner
         coarse, more = reduced(small, most_px)
         yield coarse, by * more, HARDLY_ANY

@@ -13,6 +13,9 @@ from calibration.sheet import Sheet
 
 Picture = NDArray[np.uint8]
 
+MISTAKES = {"another_board", "another_dictionary", "legacy", "mirrored"}  # one of them for all pictures is no accident
+FEWEST_TO_TELL = 3  # pictures, to say that a row is nowhere
+
 
 def camera_from_photographs(
     flat: Iterable[tuple[str, Picture]],
@@ -23,7 +26,7 @@ def camera_from_photographs(
     """Solve the camera from named pictures, callers having sorted them: the first flat one is the mat frame.
 
     Returns the solution and a line for every picture, used or refused. Raises CalibrationError where sizes
-    differ or too few pictures show the board.
+    differ, too few pictures show the board, or another board than was told.
     """
     flat_found, flat_sizes = _find(flat, board)
     tilted_found, tilted_sizes = _find(tilted, board)
@@ -31,6 +34,7 @@ def camera_from_photographs(
     found = flat_found + tilted_found
     refused = [one for one in found if isinstance(one, Refused)]
     _check_seen(found, refused)
+    _check_rows(_views(found), board)
     solution = solve_camera(_views(flat_found), _views(tilted_found), size_px, thickness_mm)
     lines = [str(fit) for fit in solution.views]
     return solution, tuple(lines + [f"{one.name}: not used, {one.why}: {one.do}" for one in refused])
@@ -64,8 +68,27 @@ def _one_size(sizes: Sequence[tuple[str, tuple[int, int]]]) -> tuple[int, int]:
 
 
 def _check_seen(found: Sequence[SheetView | Refused], refused: Sequence[Refused]) -> None:
-    if len(refused) == len(found):
+    if len(refused) < len(found):
+        return
+    whys = {one.why for one in refused}
+    if len(whys) == 1 and whys <= MISTAKES:
+        seen, _, do = refused[0].do.partition(": ")
+        raise CalibrationError(f"{refused[0].name} and all other pictures: {seen}; {do}")
+    raise CalibrationError(
+        f"the board is not seen in any of {len(found)} pictures ({refused[0].name}: {refused[0].why}); "
+        "check that it is the board told, and in full view"
+    )
+
+
+def _check_rows(views: Sequence[SheetView], board: Sheet) -> None:
+    """A row at the rim that no picture shows, the rest being seen in all, was told but not printed."""
+    if len(views) < FEWEST_TO_TELL:
+        return
+    told_mm = board.corners_sheet_mm
+    seen_mm = told_mm[np.unique(np.concatenate([view.ids for view in views]))]
+    missing = np.concatenate([seen_mm.min(axis=0) - told_mm.min(axis=0), told_mm.max(axis=0) - seen_mm.max(axis=0)])
+    if missing.max() > 0:
+        side = ("left", "lowest", "right", "top")[int(np.argmax(missing))]
         raise CalibrationError(
-            f"the board is not seen in any of {len(found)} pictures ({refused[0].name}: {refused[0].why}); "
-            "check that it is the board told, and in full view"
+            f"no picture shows the sheet's {side} corners; tell the board's own size with --board, or show all of it"
         )
