@@ -13,6 +13,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from calibration.constellation import together
 from calibration.light import grey
 from calibration.pinhole import Pinhole
 from calibration.tone import Tone
@@ -26,7 +27,7 @@ DOT_MM = 2.2  # standard deviation of a dot's light: 5 mm wide at half its heigh
 BRIGHTEST = 200  # encoded; its light is half of white's, so that it does not clip where even light does not
 INSET_MM = 25.0  # from the area's border, so that a bump moves no dot out of sight
 JITTER = 0.22  # of the pitch: a lattice shifted by its pitch looks like itself, this one does not
-REACH_MM = 24.0  # a dot that went further is looked for by nobody
+REACH_MM = 12.0  # around where a dot is expected; the picture of all dots may have gone much further
 FEWEST = 4
 LEAST_SNR = 8.0
 FIT_STEPS = 8
@@ -94,7 +95,8 @@ def find_dots(dots: Dots, lit: Picture, dark: Picture, even: Picture | None, ton
     tone : Tone
         Of the camera.
     rough_px : (N, 2)
-        Where about the camera should see each dot; it is looked for up to REACH_MM around.
+        Where about the camera should see each dot. All may have gone some way together: the picture of the
+        dots is looked for first, then each of them up to REACH_MM around.
 
     Returns dots of which those unseen (hidden, clipped, out of the picture, or drowned in noise) are NaN.
     """
@@ -104,6 +106,7 @@ def find_dots(dots: Dots, lit: Picture, dark: Picture, even: Picture | None, ton
     u = np.full(len(found), np.nan)
     pitch_px = _camera_per_projector_px(dots, rough_px)
     sigma_px = dots.sigma_px * pitch_px
+    rough_px = together(light, rough_px, sigma_px)
     for i in np.nonzero(np.isfinite(rough_px).all(axis=1))[0]:
         found[i], u[i] = _dot(light, reflectance, rough_px[i], sigma_px)
     return Dots(dots.projector_px, dots.sigma_px, found, u)

@@ -26,6 +26,7 @@ LEAST_MM = 0.25  # less than this is no bump: devices that warm up do as much
 CHANCE = 6.0  # standard uncertainties; a normal error in the plane passes once in 7e7: exp(-CHANCE**2 / 2)
 WORTH_MM = 0.5  # what is said to be unseen is only what matters
 GRID = 12
+CLEARLY = 0.95  # of the landmarks: a grid seen a line too far loses those of the border
 LEAST_U_PX = 0.02  # of a dot: what smooth faults of lens and print leave
 
 
@@ -98,7 +99,7 @@ def glance(rig: Rig, bare: Picture, lit: Picture | None = None, dark: Picture | 
         is no even light.
     """
     camera = rig.camera.pinhole
-    sighting = None if rig.landmarks is None else find_landmarks(bare, rig.landmarks, camera)
+    sighting = _sighted(rig, [bare] if dark is None or bare is dark else [bare, dark])
     now = camera if sighting is None else sighting.pose.pinhole
     seen = None
     if rig.projector is not None and rig.dots is not None and lit is not None and dark is not None:
@@ -107,6 +108,23 @@ def glance(rig: Rig, bare: Picture, lit: Picture | None = None, dark: Picture | 
     mat = None if sighting is None else _mat_shift(rig, sighting)
     on_mat, in_picture = _light_shift(rig, now, sighting, seen), _light_shift(rig, camera, None, seen)
     return Glance(_told(mat, on_mat, in_picture), _unseen(rig, mat, on_mat), sighting, seen)
+
+
+def _sighted(rig: Rig, pictures: list[Picture]) -> Sighting | None:
+    """The mat in the first picture; where it seems to have moved, in whichever shows it more clearly.
+
+    The rim of a projector's light that moved over the mat looks like something of the mat that moved.
+    """
+    if rig.landmarks is None:
+        return None
+    best = None
+    for picture in pictures:
+        found = find_landmarks(picture, rig.landmarks, rig.camera.pinhole)
+        if found is not None and (best is None or found.count / found.miss_px > best.count / best.miss_px):
+            best = found
+        if best is not None and (not _mat_shift(rig, best).surely or best.count > CLEARLY * len(rig.landmarks)):
+            break
+    return best
 
 
 def _told(mat: _Shift | None, on_mat: _Shift | None, in_picture: _Shift | None) -> tuple[Moved, ...]:

@@ -1,7 +1,6 @@
 """Find the mat's landmarks again: first all at once in a small picture, then each by itself.
 
-Pose by direct alignment (M. Irani and P. Anandan, "About direct methods", 1999) in the small picture, coarse to
-fine; then patches by least squares with gain and offset (B. D. Lucas and T. Kanade, 1981; S. Baker and
+Patches are followed by least squares with gain and offset (B. D. Lucas and T. Kanade, 1981; S. Baker and
 I. Matthews, "Lucas-Kanade 20 years on", 2004, the inverse compositional form).
 """
 
@@ -13,27 +12,24 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.landmarks import CORE_PX, PATCH_PX, RIM_PX, SHRINK, SMOOTH_PX, Landmarks, shrunk
+from calibration.carried import residual_px
+from calibration.landmarks import CORE_PX, PATCH_PX, RIM_PX, SMOOTH_PX, Landmarks, shrunk
 from calibration.light import grey
 from calibration.pinhole import Pinhole
-from calibration.posefit import BUMP, POSE, Pose, fit_pose
-from calibration.projection import LENS_PARAMETERS, moved, project
+from calibration.posefit import Pose, fit_pose
+from calibration.smallpicture import rough_poses
 
 Floats = NDArray[np.float64]
 Plane = NDArray[np.float32]
 Picture = NDArray[np.uint8]
 
-COARSE = (4.0, 2.0, 1.0)  # smoothing of the small picture, in its pixels
-COARSE_STEPS = 12
-SAMPLE_STEP = (3, 2, 1)
-NEAR_MM = 25.0  # around the landmarks' hull
-TUKEY = 3.0
 SEARCH_PX = 4  # whole pixels around where the small picture says
-FINE_ROUNDS = 2
+SEARCHES_PX = (SEARCH_PX, 0)
 FINE_STEPS = 6
 LEAST_LIKENESS = 0.5  # normalised correlation with what was there
 OUTLIER = 5.0  # standard uncertainties
-FEWEST = 3
+FEWEST = 4
+MOST_MISS_PX = 0.7  # more, and what was recognised is something else
 RIDGE = 0.02  # of a patch's slopes: along a border it stays where it is
 AGREE_ROUNDS = 4
 
@@ -45,6 +41,7 @@ class Sighting:
     pose: Pose  # of the camera, over the mat as it lies now
     seen_px: Floats  # (N, 2) where each is now
     used: NDArray[np.bool_]  # (N,) neither hidden nor against all others
+    miss_px: float  # RMS of those used against the pose
 
     @property
     def count(self) -> int:
@@ -67,89 +64,19 @@ def find_landmarks(picture: Picture, landmarks: Landmarks, camera: Pinhole) -> S
         return None
     whole = grey(picture)
     spline = _spline(np.asarray(cv2.GaussianBlur(whole.astype(np.float32), (0, 0), SMOOTH_PX), np.float32))
-    now = _coarse(shrunk(whole), landmarks, camera)
+    found = [_sighted(spline, landmarks, camera, pose) for pose in rough_poses(shrunk(whole), landmarks, camera)]
+    return max((one for one in found if one is not None), key=lambda one: one.count / one.miss_px, default=None)
+
+
+def _sighted(spline: Plane, landmarks: Landmarks, camera: Pinhole, now: Pinhole) -> Sighting | None:
+    """From a rough pose to landmarks found one by one."""
     found = None
-    for round_ in range(FINE_ROUNDS):
-        found = _fine(spline, landmarks, camera, now, SEARCH_PX if round_ == 0 else 0)
+    for search in SEARCHES_PX:
+        found = _fine(spline, landmarks, camera, now, search)
         if found is None:
             return None
         now = found.pose.pinhole
     return found
-
-
-# The small picture
-
-
-def _coarse(small: Picture, landmarks: Landmarks, camera: Pinhole) -> Pinhole:
-    """A pose good to a pixel or two of the full picture."""
-    now = camera
-    for smoothing, every in zip(COARSE, SAMPLE_STEP, strict=True):
-        before, after = _evened(landmarks.small, smoothing), _evened(small, smoothing)
-        at = _samples(landmarks, camera, before.shape, every)
-        now = _aligned(before, after, at, camera, now)
-    return now
-
-
-def _evened(small: Picture, smoothing: float) -> Plane:
-    """Smoothed; slow light taken out, and contrast made alike everywhere."""
-    plane = cv2.GaussianBlur(small.astype(np.float32), (0, 0), smoothing)
-    wide = 4.0 * smoothing + 6.0
-    high = plane - cv2.GaussianBlur(plane, (0, 0), wide)
-    size = np.sqrt(cv2.GaussianBlur(high * high, (0, 0), 2.0 * wide))
-    return np.asarray(high / (size + 1.0), np.float32)
-
-
-def _samples(landmarks: Landmarks, camera: Pinhole, shape: tuple[int, ...], every: int) -> Floats:
-    """Pixels (P, 2) of the small picture on and just around the landmarks."""
-    hull = cv2.convexHull(landmarks.places_px.astype(np.float32) / SHRINK)
-    mask = np.zeros(shape, np.uint8)
-    cv2.fillConvexPoly(mask, np.rint(hull).astype(np.int32), 1)
-    per_mm = np.linalg.norm(np.diff(landmarks.places_px[[0, -1]], axis=0)) / max(
-        float(np.linalg.norm(np.diff(landmarks.places_mat_mm[[0, -1]], axis=0))), 1.0
-    )
-    reach = int(np.ceil(NEAR_MM * per_mm / SHRINK))
-    mask = np.asarray(cv2.dilate(mask, np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)), np.uint8)
-    y, x = np.nonzero(mask[::every, ::every])
-    return np.column_stack([x, y]).astype(float) * every
-
-
-def _full_px(small_px: Floats) -> Floats:
-    return small_px * SHRINK + (SHRINK - 1) / 2
-
-
-def _aligned(before: Plane, after: Plane, at: Floats, camera: Pinhole, now: Pinhole) -> Pinhole:
-    """Gauss-Newton on the pose with Tukey's weights, so that hands and cloth do not count."""
-    mat_mm = camera.mat_from_px(_full_px(at))
-    known = np.isfinite(mat_mm).all(axis=1)
-    points, at = np.column_stack([mat_mm[known], np.zeros(known.sum())]), at[known].astype(int)
-    wanted = before[at[:, 1], at[:, 0]]
-    dx, dy = (np.asarray(cv2.Sobel(after, cv2.CV_32F, *order, scale=1 / 8), np.float32) for order in ((1, 0), (0, 1)))
-    damping = np.diag(1.0 / BUMP**2)
-    for _ in range(COARSE_STEPS):
-        to = project(now, points)
-        x, y = ((to.px[:, axis] - (SHRINK - 1) / 2) / SHRINK for axis in (0, 1))
-        value, gx, gy = (_read(plane, x, y) for plane in (after, dx, dy))
-        slopes = (gx[:, None] * to.by_parameters[:, 0, POSE] + gy[:, None] * to.by_parameters[:, 1, POSE]) / SHRINK
-        miss = value - wanted
-        inside = (x >= 0) & (y >= 0) & (x <= after.shape[1] - 1) & (y <= after.shape[0] - 1)
-        scale = 1.4826 * float(np.median(np.abs(miss[inside]))) + 1e-3 if inside.any() else 1.0
-        weights = inside * np.clip(1.0 - (miss / (TUKEY * scale)) ** 2, 0.0, None) ** 2 / scale**2
-        normal = (slopes * weights[:, None]).T @ slopes + damping
-        step = -np.linalg.solve(normal, slopes.T @ (weights * miss))
-        now = moved(now, np.concatenate([np.zeros(LENS_PARAMETERS), step]))
-        if np.abs(step / BUMP).max() < 1e-4:
-            break
-    return now
-
-
-def _read(plane: Plane, x: Floats, y: Floats) -> Floats:
-    """Values between the pixels."""
-    return np.asarray(
-        cv2.remap(plane, x.astype(np.float32)[:, None], y.astype(np.float32)[:, None], cv2.INTER_LINEAR)[:, 0], float
-    )
-
-
-# Each by itself
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -199,7 +126,9 @@ def _agreed(landmarks: Landmarks, camera: Pinhole, seen_px: Floats, used: NDArra
         if np.array_equal(good, used):
             break
         used = good
-    return Sighting(pose, seen_px, used)
+    told = landmarks.places_mat_mm[used], seen_px[used], landmarks.information_px2[used]
+    miss_px = residual_px(pose.pinhole, *told)
+    return Sighting(pose, seen_px, used, miss_px) if miss_px < MOST_MISS_PX else None
 
 
 def _unbent(spline: Plane, ties: _Ties, shift: Floats, half: int) -> Plane:
@@ -226,9 +155,11 @@ def _between(spline: Plane, x: Plane, y: Plane) -> Plane:
     return total
 
 
-def _spline_weights(t: Plane) -> tuple[Plane, Plane, Plane, Plane]:
-    s, third = np.asarray(1 - t, np.float32), np.float32(2 / 3)
-    return s * s * s / 6, third - t * t + t * t * t / 2, third - s * s + s * s * s / 2, t * t * t / 6
+def _spline_weights(t: Plane) -> Plane:
+    s, third = 1 - t, np.float32(2 / 3)
+    ends = s * s * s / 6, t * t * t / 6
+    inner = third - t * t + t * t * t / 2, third - s * s + s * s * s / 2
+    return np.stack([ends[0], inner[0], inner[1], ends[1]])
 
 
 def _spline(plane: Plane) -> Plane:
