@@ -70,5 +70,25 @@ def _fit(design: Floats, values: Floats, valid: NDArray[np.bool_]) -> tuple[Floa
         scatter = np.maximum(1.4826 * np.nanmedian(miss, axis=1), 1e-4) if len(values) else np.empty(0)
         size = np.nan_to_num(miss) / scatter[:, None]
         weights = valid * np.minimum(1.0, HUBER / np.maximum(size, 1e-9))
-    u = scatter * np.sqrt(np.linalg.inv(normal)[:, 0, 0])
+    u = scatter * np.sqrt(np.linalg.inv(normal)[:, 0, 0]) * _together(filled - fit @ design.T, weights)
     return fit[:, 0] + middle, u, scatter
+
+
+def _together(rest: Floats, weights: Floats) -> float:
+    """By how much more windows err than if their pixels erred apart, at least 1.
+
+    The projector's rounding and its pixels' raster are one along a whole column or row: the means of a window's
+    columns (rows) then scatter more than the pixels' own scatter allows. The typical window speaks for all.
+    """
+    if len(rest) == 0:
+        return 1.0
+    side = round(np.sqrt(rest.shape[1]))
+    rest, weights = rest.reshape(-1, side, side), weights.reshape(-1, side, side)
+    each = np.sum(weights * rest**2, axis=(1, 2)) / np.sum(weights, axis=(1, 2))
+    share = 1.0
+    for axis in (1, 2):
+        means = np.sum(weights * rest, axis=axis) / np.maximum(np.sum(weights, axis=axis), 1.0)
+        freedom = side - 3  # the paraboloid takes three along each axis
+        ratio = side * np.sum(means**2, axis=1) / freedom / np.maximum(each, 1e-12)
+        share = max(share, float(np.median(ratio)))
+    return float(np.sqrt(share))
