@@ -47,8 +47,8 @@ def rig_of(
 
 def finish(table: Table, rig: Rig) -> Finished:
     """Keep what the bare mat looks like and where dots of light are seen, and close the loop."""
-    bare = bare_pictures(table)
-    rig = replace(rig, landmarks=choose_landmarks(bare, rig.camera.pinhole, rig.area_mat_mm))
+    if rig.landmarks is None:
+        rig = replace(rig, landmarks=choose_landmarks(bare_pictures(table), rig.camera.pinhole, rig.area_mat_mm))
     dots = dots_to_show(rig)
     pictures = dot_pictures(table, rig, dots)
     rig = with_dots(rig, pictures.lit, pictures.dark, pictures.even)

@@ -12,6 +12,8 @@ ASKS = {
     "sheet_flat": "lay the printed sheet flat on the mat",
     "sheet_tilted": "hold or prop the printed sheet at a tilt",
     "clear_mat": "clear the mat",
+    "mat_corners": "lay something small and round on the mat's corner",
+    "read_figure": "read a, b and c with your own ruler, from cross to cross, and type them like a=203.4 mm",
     "cloth": "lay the cloth on the mat",
     "strip": "lay the strip on the mat",
     "strip_set": "lay the strip set on the mat",
@@ -34,6 +36,8 @@ def sentence(event: Mapping[str, Any]) -> str:
     match event:
         case {"event": "ask", "what": what}:
             return f"Please {ASKS.get(what, _words(what))}{_place(event)}{_count(event)}."
+        case {"event": "seen", "what": "figure"}:
+            return _figure_seen(event)
         case {"event": "seen", "what": what}:
             return f"Seen: {_thing(what)}{_figures(event)}."
         case {"event": "refused", "what": what, "why": why}:
@@ -54,6 +58,20 @@ def sentence(event: Mapping[str, Any]) -> str:
             return f"{_words(str(kind)).capitalize()}{_figures(event)}."
         case _:
             raise ValueError("an event says its kind under 'event'")
+
+
+def _figure_seen(event: Mapping[str, Any]) -> str:
+    sides = [
+        f"{name} is drawn {length:.2f} mm long and seen {event['seen_mm'][name]:.2f}"
+        + (f", read {length + event['off_mm'][name]:.2f}" if name in event.get("off_mm", {}) else "")
+        for name, length in event["lengths_mm"].items()
+    ]
+    closes = f"light lands {event['closure_mm']:.2f} mm RMS off, {event['closure_worst_mm']:.2f} at worst"
+    return f"Figure: {'; '.join(sides)}; {closes}. {_capital(event['words'])}."
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _words(code: str) -> str:

@@ -16,7 +16,7 @@ from projector.album import AlbumError
 from projector.captures import CapturesError
 from projector.checking import CheckError
 from projector.clock import WallClock
-from projector.commands import calibrate, check, cut, rehearse, sheet
+from projector.commands import calibrate, check, cut, realign, rehearse, sheet, verify
 from projector.commands.options import OptionError
 from projector.display import DisplayError
 from projector.events import Teller
@@ -25,7 +25,9 @@ from projector.looking import CalibratingError
 from projector.piecing.lengths import LengthError
 from projector.piecing.shapes import ShapeError
 from projector.piecing.tables import PlanError
+from projector.realigning import RealignError
 from projector.rehearsing import RehearsalError
+from projector.verifying import VerifyError
 from vision.cameras import CameraError
 from vision.pictures import PictureError
 
@@ -43,10 +45,12 @@ FOR_THE_PERSON = (
     OptionError,
     PictureError,
     PlanError,
+    RealignError,
     RehearsalError,
     RigError,
     ShapeError,
     SheetError,
+    VerifyError,
 )
 
 ABOUT = "Light that shows the next cut where the cloth really lies, and a camera that measures what was cut."
@@ -70,7 +74,7 @@ def parser() -> argparse.ArgumentParser:
     """The whole command line."""
     whole = _Parser(prog="chalkbeam", description=ABOUT, epilog=CAUTION)
     commands = whole.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=_Parser)
-    for command in (rehearse, sheet, calibrate, cut, check):
+    for command in (rehearse, sheet, calibrate, verify, realign, cut, check):
         command.add(commands)
     return whole
 

@@ -8,22 +8,18 @@ from typing import Any
 
 from calibration.projector import TapedHeight
 from calibration.rigfile import check_place, save_rig
-from calibration.sheet import Board, parse_board
+from calibration.sheet import parse_board
 from calibration.solve import camera_from_photographs
 from projector.calibrating import FLAT_VIEWS, TILTED_VIEWS, Wishes, calibrate
 from projector.captures import folder_of, open_captures
 from projector.clock import WallClock
-from projector.commands.options import OptionError, add_json, files, read, whole
-from projector.display import PygameDisplay
+from projector.commands.devices import board_at_the_table, opened
+from projector.commands.options import OptionError, add_json, add_sheet, files, read, whole
 from projector.events import Teller
 from projector.finishing import rig_of, told_closure
 from projector.piecing.lengths import length_mm
 from projector.rigwords import rig_keys
-from projector.table import Table
-from vision.cameras import open_camera
 from vision.pictures import read_picture
-
-BOARD = "charuco:8x6:30mm:22mm:DICT_5X5_100"
 
 
 def add(commands: Any) -> None:
@@ -34,8 +30,7 @@ def add(commands: Any) -> None:
     parser.add_argument("--display", type=whole(0), metavar="N", help="the projector's display, from 0")
     parser.add_argument("--flat", nargs="+", metavar="PHOTO", help="photographs of the sheet flat on the mat")
     parser.add_argument("--tilted", nargs="+", default=[], metavar="PHOTO", help="photographs of the sheet held tilted")
-    parser.add_argument("--board", default=BOARD, help=f"what is printed on the sheet ({BOARD})")
-    parser.add_argument("--sheet-thickness", type=read(length_mm), default=0.1, metavar="LENGTH", help='"0.1 mm"')
+    add_sheet(parser)
     parser.add_argument(
         "--projector-height",
         type=read(length_mm),
@@ -85,22 +80,13 @@ def _from_photographs(args: argparse.Namespace, teller: Teller) -> None:
 
 
 def _at_the_table(args: argparse.Namespace, teller: Teller) -> None:
-    board = parse_board(args.board)
-    if not isinstance(board, Board):
-        raise OptionError("at the table a ChArUco sheet is needed; write --board charuco:8x6:30mm:22mm:DICT_5X5_100")
+    board = board_at_the_table(args.board)
     height = None if args.projector_height is None else TapedHeight(args.projector_height)
     wishes = Wishes(board, args.flat_views, args.tilted_views, args.sheet_thickness, height, args.resume)
     captures = open_captures(folder_of(args.out))
     clock = WallClock()
-    camera = open_camera(args.camera, clock)
-    try:
-        display = PygameDisplay(args.display)
-        try:
-            found = calibrate(Table(camera, display, clock, teller), wishes, captures)
-        finally:
-            display.close()
-    finally:
-        camera.close()
+    with opened(args, clock, teller) as table:
+        found = calibrate(table, wishes, captures)
     save_rig(found.rig, args.out)
     captures.remove()
     teller.tell("rig", **rig_keys(found.rig, args.out), **told_closure(found.closure))

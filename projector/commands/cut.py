@@ -8,10 +8,9 @@ from pathlib import Path
 from typing import Any
 
 from calibration.rig import Rig
-from calibration.rigfile import load_rig
 from projector.clock import WallClock
-from projector.commands.options import CLOTH_U_MM, OptionError, add_cloth, add_json, whole
-from projector.display import Display, PygameDisplay
+from projector.commands.devices import add_devices, check_sizes, opened, rig_for_light
+from projector.commands.options import CLOTH_U_MM, add_cloth, add_json
 from projector.events import Teller
 from projector.guided import Bench, guide
 from projector.journal import Journal
@@ -22,7 +21,6 @@ from projector.piecing.plans import Plan
 from projector.rigwords import rig_keys
 from projector.table import Table
 from projector.totals import journal_keys
-from vision.cameras import Camera, open_camera
 from vision.measure import Cloth
 
 
@@ -31,8 +29,7 @@ def add(commands: Any) -> None:
     parser = commands.add_parser("cut", help="cut a plan, led by light", description=__doc__)
     parser.add_argument("plan", type=Path, metavar="PLAN", help="plan file (TOML)")
     parser.add_argument("--rig", required=True, type=Path, help="rig file that calibrate wrote")
-    parser.add_argument("--camera", default="0", metavar="SOURCE", help="device number, video or http://… stream (0)")
-    parser.add_argument("--display", type=whole(0), default=1, metavar="N", help="the projector's display, from 0 (1)")
+    add_devices(parser)
     parser.add_argument(
         "--journal", type=Path, default=Path("journal.sqlite"), help="where judged units are kept (journal.sqlite)"
     )
@@ -46,25 +43,15 @@ def run(args: argparse.Namespace) -> int:
     """Open everything, lead through the plan, sum up."""
     clock = WallClock()
     teller = Teller(clock, args.json)
-    plan, rig = load_plan(args.plan), load_rig(args.rig)
-    if rig.projector is None:
-        raise OptionError(f"{args.rig} knows no projector; calibrate at the table, with --camera and --display")
+    plan, rig = load_plan(args.plan), rig_for_light(args.rig)
     teller.tell("rig", **rig_keys(rig, args.rig))
-    with Journal.open(args.journal) as journal:
-        camera = open_camera(args.camera, clock)
-        try:
-            display = PygameDisplay(args.display)
-            try:
-                _cut(args, plan, rig, journal, Table(camera, display, clock, teller))
-            finally:
-                display.close()
-        finally:
-            camera.close()
+    with Journal.open(args.journal) as journal, opened(args, clock, teller) as table:
+        _cut(args, plan, rig, journal, table)
     return 0
 
 
 def _cut(args: argparse.Namespace, plan: Plan, rig: Rig, journal: Journal, table: Table) -> None:
-    _check_sizes(rig, table.camera, table.display)
+    check_sizes(rig, table)
     settle(table)
     session, made = session_for(args, plan, journal, table.teller)
     guided = guide(Bench(table, rig, journal, session, Cloth(args.cloth, CLOTH_U_MM)), plan, made)
@@ -87,17 +74,3 @@ def session_for(
     elif left is not None:
         teller.tell("seen", what="unfinished_session", units=len(journal.units(left.id)), do="--resume goes on with it")
     return journal.begin(datetime.now().astimezone(), "cut", text, str(args.rig)), None
-
-
-def _check_sizes(rig: Rig, camera: Camera, display: Display) -> None:
-    frame = camera.read().pixels
-    seen, known = (frame.shape[1], frame.shape[0]), rig.camera.pinhole.lens.size_px
-    if seen != known:
-        raise OptionError(
-            f"the camera gives {seen[0]}x{seen[1]}, the rig was made with {known[0]}x{known[1]}; calibrate again"
-        )
-    if rig.projector is not None and display.size_px != rig.projector.pinhole.lens.size_px:
-        (w, h), (a, b) = display.size_px, rig.projector.pinhole.lens.size_px
-        raise OptionError(
-            f"the display is {w}x{h}, the rig's projector {a}x{b}; name the right one, or calibrate again"
-        )

@@ -10,6 +10,7 @@ from typing import TypeVar
 
 from projector.piecing.lengths import LengthError, angle_rad, length_mm
 
+BOARD = "charuco:8x6:30mm:22mm:DICT_5X5_100"
 CLOTH_U_MM = 0.06
 THICKEST_MM = 20.0
 T = TypeVar("T")
@@ -23,6 +24,12 @@ def add_json(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--json", action="store_true", help="one JSON object a line on standard output; words go to standard error"
     )
+
+
+def add_sheet(parser: argparse.ArgumentParser) -> None:
+    """What is printed on the sheet, and how thick it is."""
+    parser.add_argument("--board", default=BOARD, help=f"what is printed on the sheet ({BOARD})")
+    parser.add_argument("--sheet-thickness", type=read(length_mm), default=0.1, metavar="LENGTH", help='"0.1 mm"')
 
 
 def add_cloth(parser: argparse.ArgumentParser) -> None:
@@ -59,7 +66,7 @@ def read(reader: Callable[[str], T]) -> Callable[[str], T]:
     def strict(text: str) -> T:
         try:
             return reader(text)
-        except LengthError as error:
+        except (LengthError, OptionError) as error:
             raise argparse.ArgumentTypeError(str(error)) from None
 
     return strict

@@ -10,8 +10,7 @@ from calibration.rigfile import check_place
 from calibration.sheet import Board, parse_board
 from calibration.sheetpdf import PAPERS_MM, lay_out, sheet_pdf
 from projector.clock import WallClock
-from projector.commands.calibrate import BOARD
-from projector.commands.options import OptionError, add_json
+from projector.commands.options import BOARD, OptionError, add_json
 from projector.events import Teller
 
 

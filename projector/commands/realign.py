@@ -1,0 +1,43 @@
+"""`chalkbeam realign`: after a bump, solve the poses of camera and projector again; the lenses are known."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+from calibration.rigfile import check_place, save_rig
+from projector.clock import WallClock
+from projector.commands.devices import add_devices, board_at_the_table, check_sizes, opened, rig_for_light
+from projector.commands.options import add_json, add_sheet
+from projector.events import Teller
+from projector.finishing import told_closure
+from projector.looking import settle
+from projector.realigning import realign
+from projector.rigwords import rig_keys
+
+
+def add(commands: Any) -> None:
+    """Add the command to the command line."""
+    parser = commands.add_parser("realign", help="solve the poses again after a bump", description=__doc__)
+    parser.add_argument("--rig", required=True, type=Path, help="rig file that calibrate wrote")
+    parser.add_argument("-o", "--out", type=Path, metavar="NEW", help="rig file to write (the same)")
+    add_devices(parser)
+    add_sheet(parser)
+    add_json(parser)
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Look, solve, write; the old rig stays where it cannot be done."""
+    clock, out = WallClock(), args.out or args.rig
+    teller = Teller(clock, args.json)
+    rig, board = rig_for_light(args.rig), board_at_the_table(args.board)
+    check_place(out)
+    with opened(args, clock, teller) as table:
+        check_sizes(rig, table)
+        settle(table)
+        found = realign(table, rig, board, args.sheet_thickness)
+    save_rig(found.rig, out)
+    teller.tell("rig", **rig_keys(found.rig, out), **told_closure(found.closure))
+    return 0

@@ -1,0 +1,82 @@
+"""A small virtual table and its rig, calibrated once for all tests that need one. Frames are generated."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pytest
+
+from calibration.sheet import Board, picture
+from projector.calibrating import Wishes, calibrate
+from projector.captures import Captures
+from projector.events import Event, Teller
+from projector.finishing import Finished
+from projector.looking import settle
+from projector.rehearsal.devices import VirtualCamera, VirtualClock, VirtualDisplay
+from projector.rehearsal.person import Work
+from projector.rehearsal.quirks import PLAIN, Quirks
+from projector.rehearsal.sheet import PrintedSheet
+from projector.rehearsal.world import VirtualTable, virtual_table
+from projector.table import Table
+
+SIZE_PX = (960, 540)
+SEED = 3
+
+
+@dataclass
+class SmallTable:
+    """A virtual table whose person hears what `hears` lets through."""
+
+    hears: Callable[[Event], Event | None] = lambda event: event
+    quirks: Quirks = PLAIN
+    events: list[Event] = field(default_factory=list)
+    clock: VirtualClock = field(default_factory=VirtualClock)
+    world: VirtualTable = field(init=False)
+    table: Table = field(init=False)
+
+    def __post_init__(self) -> None:
+        printed = picture(Board(), 4.0)
+        work = Work(PrintedSheet(printed.pixels, *printed.size_mm))
+        self.world = virtual_table(SEED, work, SIZE_PX, SIZE_PX, self.quirks)
+        teller = Teller(self.clock, True, io.StringIO(), io.StringIO(), [self.events.append])
+        teller.listen(self._passed_on)
+        display = VirtualDisplay(self.world, self.clock)
+        self.table = Table(VirtualCamera(self.world, self.clock), display, self.clock, teller)
+
+    def _passed_on(self, event: Event) -> None:
+        heard = self.hears(event)
+        if heard is not None:
+            self.world.hears(heard, self.clock.now_s())
+
+    def settled(self) -> Table:
+        settle(self.table)
+        return self.table
+
+    def told(self, kind: str, what: str | None = None) -> list[Event]:
+        return [e for e in self.events if e["event"] == kind and what in (None, e.get("what"))]
+
+
+@dataclass(frozen=True)
+class Calibrated:
+    found: Finished
+    captures: Captures
+    events: list[Event]
+
+    def told(self, kind: str, what: str | None = None) -> list[Event]:
+        return [e for e in self.events if e["event"] == kind and what in (None, e.get("what"))]
+
+
+@pytest.fixture(scope="session")
+def small_table() -> type[SmallTable]:
+    return SmallTable
+
+
+@pytest.fixture(scope="session")
+def calibrated(tmp_path_factory: pytest.TempPathFactory) -> Calibrated:
+    room = SmallTable()
+    captures = Captures(Path(tmp_path_factory.mktemp("rig")) / "rig.json.captures")
+    found = calibrate(room.table, Wishes(Board()), captures)
+    return Calibrated(found, captures, room.events)
