@@ -22,6 +22,7 @@ from vision.drivers import Adjustable as Adjustable
 from vision.drivers import Automatic as Automatic
 from vision.drivers import Driver
 from vision.drivers import Knob as Knob
+from vision.drivers import switch_off_automatics as switch_off_automatics
 from vision.pictures import PictureError, read_picture
 
 T = TypeVar("T")
@@ -116,6 +117,8 @@ class LiveCamera:
 
     def on_the_thread(self, work: Callable[[], T]) -> T | None:
         """Let the thread that owns the capture do something between two frames; None if it does not get to it."""
+        if self._ended.is_set():
+            return None
         done: SimpleQueue[T] = SimpleQueue()
         self._orders.put(lambda: done.put(work()))
         try:
