@@ -60,6 +60,12 @@ def settle(model: Model, start: Floats, light: Floats, weight: Floats, tidy: Cal
     return Settled(fit, np.linalg.pinv(normal) * scatter[:, None, None], scatter, freedom)
 
 
+def packed(keep: NDArray[np.bool_], *values: Floats) -> tuple[Floats, ...]:
+    """Pixels (N, P) that count moved to the front of each row, the rest cut off; the weights of what is left first."""
+    order = np.argsort(~keep, axis=1, kind="stable")[:, : max(int(keep.sum(axis=1).max(initial=0)), 1)]
+    return tuple(np.take_along_axis(value, order, axis=1) for value in (keep.astype(float), *values))
+
+
 def _normal(model: Model, fit: Floats, light: Floats, weight: Floats) -> tuple[Floats, Floats, Floats]:
     foretold, slopes = model(fit)
     miss = weight * (light - foretold)

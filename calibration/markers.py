@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import erf
 
-from calibration.damped import Settled, settle
+from calibration.damped import Settled, packed, settle
 from calibration.saddle import Saddles
 
 Floats = NDArray[np.float64]
@@ -135,7 +135,8 @@ def _arms(
     keep = (
         in_picture & clear & (t > near[:, None]) & (t < far[:, None]) & (n > -inside[:, None]) & (n < outside[:, None])
     )
-    return _Arms(along, across, near, far, t, n, light, keep.astype(float), (bend * outside_sign)[:, None])
+    weight, t, n, light = packed(keep, t, n, light)
+    return _Arms(along, across, near, far, t, n, light, weight, (bend * outside_sign)[:, None])
 
 
 def _start(arms: _Arms, blur_px: float) -> Floats:

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import erf
 
-from calibration.damped import settle
+from calibration.damped import packed, settle
 
 Floats = NDArray[np.float64]
 
@@ -121,7 +121,8 @@ def _windows(
     a = np.abs((x * up_px[:, 1:] - y * up_px[:, :1]) / det)
     b = np.abs((y * along_px[:, :1] - x * along_px[:, 1:]) / det)
     keep = inside & (np.maximum(a, b) < reach) & (np.minimum(a, b) < clear) & (np.hypot(x, y) < most_px)
-    return _Windows(x, y, light, keep.astype(float), bends[0][:, None], bends[1][:, None])
+    weight, x, y, light = packed(keep, x, y, light)
+    return _Windows(x, y, light, weight, bends[0][:, None], bends[1][:, None])
 
 
 def _start(windows: _Windows, along_px: Floats, up_px: Floats) -> Floats:
