@@ -59,7 +59,7 @@ def rehearse(plan: Plan, stage: Stage, teller_of: Callable[[VirtualClock], Telle
     _make_folder(stage.folder)
     board, clock = Board(), VirtualClock()
     printed = picture(board, SHEET_PX_PER_MM)
-    sheet = PrintedSheet(printed.pixels, *printed.size_mm)
+    sheet = PrintedSheet(printed.pixels, *printed.size_mm, printed.margin_mm)
     world = virtual_table(stage.seed, work_of(plan, sheet), stage.size_px, stage.size_px)
     teller, album = teller_of(clock), Album(stage.folder)
     watchers = [album.watches, *_window(teller, stage)]

@@ -95,7 +95,7 @@ def score(truth: Truth) -> dict[str, object]:
 def printed_sheet() -> PrintedSheet:
     """The printed sheet, handed in as a picture with its size."""
     printed = picture(Board(), SHEET_PX_PER_MM)
-    return PrintedSheet(printed.pixels, *printed.size_mm)
+    return PrintedSheet(printed.pixels, *printed.size_mm, printed.margin_mm)
 
 
 def main() -> None:
