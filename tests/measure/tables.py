@@ -45,6 +45,7 @@ class Kind:
     quirks: Quirks = PLAIN
     camera_px: tuple[int, int] = FULL_HD
     projector_px: tuple[int, int] = FULL_HD
+    read_bars: bool = False  # the sheet is not said to be exact: its bars are read with a ruler
 
 
 def camera(**quirks: object) -> Kind:
@@ -87,6 +88,8 @@ KINDS: dict[str, Kind] = {
     "lifted 0.5, ends": Kind(Quirks(sheet=SheetQuirks(lift_mm=0.5, profile="ends"))),
     "lifted 0.5, any": Kind(Quirks(sheet=SheetQuirks(lift_mm=0.5, profile="any"))),
     "lifted 2, any": Kind(Quirks(sheet=SheetQuirks(lift_mm=2.0, profile="any"))),
+    "bars read": Kind(read_bars=True),
+    "printed 97 x 97.4 %, bars read": Kind(Quirks(sheet=SheetQuirks(along=0.97, across=0.974)), read_bars=True),
 }
 
 
@@ -176,6 +179,12 @@ def rigidly(points: Floats, onto: Floats) -> tuple[Floats, Floats]:
     u, _, vt = np.linalg.svd(b.T @ a)
     rotation = u @ np.diag([1.0, np.linalg.det(u @ vt)]) @ vt
     return rotation, onto.mean(axis=0) - rotation @ points.mean(axis=0)
+
+
+def larger(found: Floats, true: Floats) -> float:
+    """By which factor points (N, 2) were found further apart than they are (RMS about their middles)."""
+    spreads = [np.linalg.norm(points - points.mean(axis=0)) for points in (found, true)]
+    return float(spreads[0] / spreads[1])
 
 
 def misses_mm(found: Floats, true: Floats) -> Floats:

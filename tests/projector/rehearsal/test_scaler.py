@@ -30,7 +30,7 @@ def test_overscan_loses_the_rim_evenly() -> None:
     assert found == pytest.approx(np.array([[-0.5, -0.5], [95.5, 53.5]]), abs=1e-9)
 
 
-@pytest.mark.parametrize(("trapezoid", "overscan"), [(0.2, 0.0), (0.0, 0.05), (0.12, 0.03)])
+@pytest.mark.parametrize(("trapezoid", "overscan"), [(0.2, 0.0), (0.0, 0.05), (0.0, -0.08), (0.12, 0.03)])
 def test_the_picture_is_what_opencv_makes_of_it(trapezoid: float, overscan: float) -> None:
     """Reference: cv2.getPerspectiveTransform of the corners, cv2.warpPerspective, bilinear, black around.
 
