@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from projector.rehearsal.bend import bend_of
+from projector.rehearsal.optics import turn_about
 from projector.rehearsal.places import sheet_flat_at, sheet_tilted_at
 from projector.rehearsal.setting import Setting
 from projector.rehearsal.sheet import PrintedSheet, SheetPose, flat, tilted
@@ -98,12 +99,8 @@ class Laying:
             return self._special.uniform(-np.pi, np.pi), self._special.uniform(LEAST_TILT_RAD, MOST_TILT_RAD)
         axis = LIFT_AXES_RAD[str(edge)] + self._special.uniform(-0.2, 0.2)
         course = np.array([-np.sin(axis), np.cos(axis)])  # on the mat, towards the lifted edge
-        own = np.abs(
-            [
-                np.cos(turn_rad) * course[0] + np.sin(turn_rad) * course[1],
-                course @ [-np.sin(turn_rad), np.cos(turn_rad)],
-            ]
-        )
+        rotation = turn_about(np.array([0.0, 0.0, 1.0]), turn_rad)[:2, :2]
+        own = np.abs(course @ rotation)  # the same along the sheet's own right and up
         length = float(own @ [self.sheet.width_mm, self.sheet.height_mm])
         lift = float(event.get("lift_mm") or 0.4 * length) * (1.0 + self._special.uniform(-TILT_OFF, TILT_OFF))
         angle = float(np.arcsin(min(lift / length, 0.9)))
