@@ -5,7 +5,7 @@ What is captured on the way is kept on the disk, so that an interruption costs o
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -15,11 +15,12 @@ from calibration.corners import sheet_in_sight
 from calibration.projector import TapedHeight, solve_projector
 from calibration.sheet import Board
 from calibration.sheetpdf import board_text
-from projector.captures import About, Captures, PatternsRead
+from calibration.tone import SRGB
+from projector.captures import About, Captures
 from projector.finishing import Finished, finish, rig_of
 from projector.looking import changed, settle
 from projector.patternlight import measured_tone, read_patterns, rough_map, white_level
-from projector.sheetviews import FLAT, TILTED, Light, Taking, take_views
+from projector.sheetviews import FLAT, TILTED, Light, Taking, look_again, take_views
 from projector.table import Still, Table
 
 FLAT_VIEWS, TILTED_VIEWS = 9, 6
@@ -45,25 +46,23 @@ def calibrate(table: Table, wishes: Wishes, captures: Captures) -> Finished:
     Raises CalibratingError, CalibrationError, CapturesError, CameraError.
     """
     settle(table)
-    light = _light(table)
     _begin(table, wishes, captures)
-    taking = Taking(table, wishes.board, light, captures)
+    taking = Taking(table, wishes.board, _light(table, captures), captures)
+    taking = _with_tone(taking, wishes)
     camera = _camera(taking, wishes)
     _clear_mat(taking)
     if captures.patterns is None:
-        captures.keep_patterns(PatternsRead(read_patterns(table, light.tone), light.tone))
-    read = captures.patterns
-    if read is None:
+        captures.keep_patterns(read_patterns(table, taking.light.tone))
+    if captures.patterns is None:
         raise ValueError("patterns that were kept are there")
-    projector = solve_projector(read.mesh, table.display.size_px, camera.device, wishes.height)
-    return finish(table, rig_of(camera, projector, tone=light.tone))
+    projector = solve_projector(captures.patterns, table.display.size_px, camera.device, wishes.height)
+    return finish(table, rig_of(camera, projector, tone=taking.light.tone))
 
 
-def _light(table: Table) -> Light:
-    """Look at the light before anything is asked for: the camera's curve, and roughly where the light falls."""
-    white = white_level(table)
-    tone = measured_tone(table, white)
-    coarse = rough_map(table, white, tone)
+def _light(table: Table, captures: Captures) -> Light:
+    """Look roughly where the light falls, before anything is asked for."""
+    tone = captures.tone or SRGB
+    coarse = rough_map(table, white_level(table, tone), tone)
     if isinstance(coarse, NotSeen):
         do = f"{coarse.do}; places are told in words alone meanwhile"
         table.teller.tell("refused", what="light", why="not_seen", do=do)
@@ -71,6 +70,21 @@ def _light(table: Table) -> Light:
     width, height = table.display.size_px
     rim_px = np.array([[0.0, 0.0], [width, 0.0], [width, height], [0.0, height]]) - 0.5
     return Light(tone, coarse.projector_px_from_camera, coarse.camera_px_from_projector(rim_px))
+
+
+def _with_tone(taking: Taking, wishes: Wishes) -> Taking:
+    """The first view, and with the sheet in it, whose white uses the camera's whole range, the camera's tone curve.
+
+    Measured on a dark mat alone the curve of everything brighter would be a guess.
+    """
+    captures, table = taking.captures, taking.table
+    if captures.tone is not None:
+        return taking
+    take_views(taking, FLAT, wishes.flat, until=1)
+    captures.keep_tone(measured_tone(table, white_level(table)))
+    taking = replace(taking, light=replace(taking.light, tone=captures.tone or SRGB))
+    look_again(taking)
+    return taking
 
 
 def _begin(table: Table, wishes: Wishes, captures: Captures) -> None:

@@ -25,7 +25,7 @@ from calibration.tone import Tone
 
 KIND = "chalkbeam captures"
 SCHEMA = 1
-ABOUT, PATTERNS = "about.json", "patterns.json"
+ABOUT, TONE, PATTERNS = "about.json", "tone.json", "patterns.json"
 VIEW = re.compile(r"(sheet_flat|sheet_tilted)_(\d+)\.json")
 Data = dict[str, Any]
 T = TypeVar("T")
@@ -45,14 +45,6 @@ class About:
     options: tuple[tuple[str, float | str | bool], ...] = ()  # what the person said on the command line
 
 
-@dataclass(frozen=True, eq=False, slots=True)
-class PatternsRead:
-    """What the projector's patterns told."""
-
-    mesh: Mesh
-    tone: Tone
-
-
 class Captures:
     """One folder of captures. What it holds is read once, when it is opened."""
 
@@ -63,7 +55,8 @@ class Captures:
     def _forget(self) -> None:
         self.about: About | None = None
         self.views: dict[str, list[SheetView]] = {"sheet_flat": [], "sheet_tilted": []}
-        self.patterns: PatternsRead | None = None
+        self.tone: Tone | None = None
+        self.patterns: Mesh | None = None
         self._count, self._fresh = 0, False
 
     @property
@@ -109,9 +102,14 @@ class Captures:
                 if json.loads(path.read_text(encoding="utf-8"))["name"] == view.name:
                     path.unlink()
 
-    def keep_patterns(self, read: PatternsRead) -> None:
+    def keep_tone(self, tone: Tone) -> None:
+        """Keep the camera's tone curve. Raises CapturesError."""
+        self._write(TONE, {"how": tone.how, "linear_of_byte": tone.linear_of_byte.tolist()})
+        self.tone = tone
+
+    def keep_patterns(self, read: Mesh) -> None:
         """Keep what the patterns told. Raises CapturesError."""
-        self._write(PATTERNS, _patterns_data(read))
+        self._write(PATTERNS, _mesh_data(read))
         self.patterns = read
 
     def remove(self) -> None:
@@ -122,7 +120,7 @@ class Captures:
         self._forget()
 
     def _clear(self) -> None:
-        for path in (*self._paths(), self.folder / ABOUT, self.folder / PATTERNS):
+        for path in (*self._paths(), *(self.folder / name for name in (ABOUT, TONE, PATTERNS))):
             with suppress(OSError):
                 path.unlink()
 
@@ -165,8 +163,21 @@ def open_captures(folder: Path) -> Captures:
         if found is not None:
             captures.views[found[1]].append(_parsed(path, _view))
     captures._count = max(map(_number, captures._paths()), default=0)
+    if (folder / TONE).exists():
+        captures.tone = _parsed(folder / TONE, _tone)
     if (folder / PATTERNS).exists():
-        captures.patterns = _parsed(folder / PATTERNS, _patterns)
+        captures.patterns = _parsed(folder / PATTERNS, _mesh)
+    return captures
+    captures.about = _parsed(folder / ABOUT, _about)
+    for path in captures._paths():
+        found = VIEW.fullmatch(path.name)
+        if found is not None:
+            captures.views[found[1]].append(_parsed(path, _view))
+    captures._count = max(map(_number, captures._paths()), default=0)
+    if (folder / TONE).exists():
+        captures.tone = _parsed(folder / TONE, _tone)
+    if (folder / PATTERNS).exists():
+        captures.patterns = _parsed(folder / PATTERNS, _mesh)
     return captures
 
 
@@ -231,16 +242,15 @@ def _or_null(value: float) -> float | None:
     return float(value) if np.isfinite(value) else None
 
 
-def _patterns_data(read: PatternsRead) -> Data:
-    rows: NDArray[np.float64] = np.hstack([read.mesh.camera_px, read.mesh.projector_px, read.mesh.u_px])
-    return {
-        "camera_px_projector_px_u_px": rows.tolist(),
-        "tone": {"how": read.tone.how, "linear_of_byte": read.tone.linear_of_byte.tolist()},
-    }
+def _mesh_data(read: Mesh) -> Data:
+    rows: NDArray[np.float64] = np.hstack([read.camera_px, read.projector_px, read.u_px])
+    return {"camera_px_projector_px_u_px": rows.tolist()}
 
 
-def _patterns(data: Data) -> PatternsRead:
+def _mesh(data: Data) -> Mesh:
     rows = array(data, "camera_px_projector_px_u_px", (None, 6))
-    tone = keys(get(data, "tone"), "tone")
-    curve = Tone(array(tone, "linear_of_byte", (256,)), text(get(tone, "how"), "how"))
-    return PatternsRead(Mesh(rows[:, :2], rows[:, 2:4], rows[:, 4:]), curve)
+    return Mesh(rows[:, :2], rows[:, 2:4], rows[:, 4:])
+
+
+def _tone(data: Data) -> Tone:
+    return Tone(array(data, "linear_of_byte", (256,)), text(get(data, "how"), "how"))

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from calibration.rig import Rig
 from projector.events import unit_event
+from projector.glancing import glanced, key_after_bump, tell_glance
 from projector.guide.cutting import MEANINGS, begin, step
 from projector.guide.scenes import LAMP, Scene
 from projector.guide.stage import scene_of
@@ -66,6 +67,7 @@ def guide(bench: Bench, plan: Plan, made: tuple[int, ...] | None = None) -> Guid
     area = tuple((float(x), float(y)) for x, y in bench.rig.area_mat_mm)
     seeing = _Seeing(bench)
     judged: list[Judged] = []
+    told = set[str]()
     state, _ = _carried_out(bench, begin(plan, area, made), judged)
     unlike: Still | None = None  # the next measurement waits for a change from this
     while state.phase is not Phase.DONE:
@@ -83,7 +85,11 @@ def guide(bench: Bench, plan: Plan, made: tuple[int, ...] | None = None) -> Guid
             continue
         if isinstance(observation, Seen) and bench.kept is not None:
             bench.kept(seeing.latest, observation.cloths)
-        state, unlike = _carried_out(bench, step(state, observation), judged)
+        turn = step(state, observation)
+        if turn.state.phase is Phase.LAY_STRIP is not state.phase and not _still_true(bench, told):
+            _keep_records(bench, turn, judged)
+            return Guided(tuple(judged), stopped=True)
+        state, unlike = _carried_out(bench, turn, judged)
     return Guided(tuple(judged), state.stopped)
 
 
@@ -100,15 +106,26 @@ def _carried_out(bench: Bench, turn: Step, judged: list[Judged]) -> tuple[Cuttin
 
     The look is taken before anybody is asked for anything, so that whatever the person does is a change from it.
     """
-    for record in turn.records:
-        _keep(bench, record)
-        judged.append(record.judged)
+    _keep_records(bench, turn, judged)
     _show(bench, turn.scene)
     as_it_lies = bench.table.glance()
     for event in turn.events:
         told = dict(event)
         bench.table.teller.tell(str(told.pop("event")), **told)
     return turn.state, as_it_lies
+
+
+def _still_true(bench: Bench, told: set[str]) -> bool:
+    """A glance before a strip is asked for. False where something moved and the person ends it."""
+    found, _ = glanced(bench.table, bench.rig)
+    tell_glance(bench.table.teller, found, told)
+    return found.quiet or key_after_bump(bench.table, bench.rig, found, realign=False) is not None
+
+
+def _keep_records(bench: Bench, turn: Step, judged: list[Judged]) -> None:
+    for record in turn.records:
+        _keep(bench, record)
+        judged.append(record.judged)
 
 
 def _keep(bench: Bench, record: Record) -> None:

@@ -35,7 +35,7 @@ def sentence(event: Mapping[str, Any]) -> str:
     """One line of words for an event of any kind."""
     match event:
         case {"event": "ask", "what": what}:
-            return f"Please {ASKS.get(what, _words(what))}{_place(event)}{_count(event)}."
+            return f"Please {ASKS.get(what, _words(what))}{_place(event)}{_count(event)}{_instead(event)}."
         case {"event": "seen", "what": "figure"}:
             return _figure_seen(event)
         case {"event": "seen", "what": what}:
@@ -87,6 +87,10 @@ def _count(event: Mapping[str, Any]) -> str:
     if n is None:
         return ""
     return f" ({n} of {of})" if of is not None else f" ({n})"
+
+
+def _instead(event: Mapping[str, Any]) -> str:
+    return f"; {event['instead']}" if event.get("instead") else ""
 
 
 def _place(event: Mapping[str, Any]) -> str:

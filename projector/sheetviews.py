@@ -24,6 +24,7 @@ Floats = NDArray[np.float64]
 
 FRAMES = 4  # averaged for each view of the sheet
 NEW_PLACE = 0.02  # of the sheet's own size that its corners must have moved, for another view
+STAYED_PX = 1.0  # a sheet that nobody touched, seen with another tone curve
 WHOLE = 0.65  # of the pattern's area that its corners seen must span: more hidden, and the person can do better
 FLAT, TILTED = "sheet_flat", "sheet_tilted"
 
@@ -56,13 +57,27 @@ class Taking:
         return field_of(flat[0], self.board.size_mm, self.captures.about.camera_px, self.light.lit_px)
 
 
-def take_views(taking: Taking, what: str, count: int) -> None:
-    """Ask for the sheet until `count` views of a kind are captured. Raises CalibratingError, CapturesError."""
-    while len(taking.captures.views[what]) < count:
+def take_views(taking: Taking, what: str, count: int, until: int | None = None) -> None:
+    """Ask for the sheet until `count` views of a kind are captured, or for now `until` of them.
+
+    Raises CalibratingError, CapturesError.
+    """
+    while len(taking.captures.views[what]) < (until or count):
         n = len(taking.captures.views[what]) + 1
         view = _one_view(taking, _Wanted(what, n, count))
         taking.captures.keep_view(what, view)
         taking.table.teller.tell("seen", what=what, n=n, of=count, corners=len(view.ids), covered=_covered(taking))
+
+
+def look_again(taking: Taking) -> None:
+    """Take the latest flat view anew where it lies, the light being known better; it stays if the sheet is gone."""
+    views = taking.captures.views[FLAT]
+    if not views:
+        return
+    found = _look(taking, views[-1].name)
+    if isinstance(found, SheetView) and apart_px(found, views[-1]) < STAYED_PX:
+        taking.captures.drop_view(FLAT, views[-1])
+        taking.captures.keep_view(FLAT, found)
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,17 +7,23 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from calibration.camera import SHEET_THICKNESS_MM
 from calibration.rig import Rig
+from calibration.rigfile import save_rig
+from calibration.sheet import Board
 from projector.clock import WallClock
 from projector.commands.devices import add_devices, check_sizes, opened, rig_for_light
 from projector.commands.options import CLOTH_U_MM, add_cloth, add_json
 from projector.events import Teller
+from projector.finishing import told_closure
+from projector.glancing import REALIGN, glanced, key_after_bump, tell_glance
 from projector.guided import Bench, guide
 from projector.journal import Journal
 from projector.looking import settle
 from projector.piecing.planfile import load_plan
 from projector.piecing.planreading import plan_text
 from projector.piecing.plans import Plan
+from projector.realigning import realign
 from projector.rigwords import rig_keys
 from projector.table import Table
 from projector.totals import journal_keys
@@ -53,11 +59,30 @@ def run(args: argparse.Namespace) -> int:
 def _cut(args: argparse.Namespace, plan: Plan, rig: Rig, journal: Journal, table: Table) -> None:
     check_sizes(rig, table)
     settle(table)
+    trusted = trusted_rig(table, rig, args.rig)
+    if trusted is None:
+        return
+    rig = trusted
     session, made = session_for(args, plan, journal, table.teller)
     guided = guide(Bench(table, rig, journal, session, Cloth(args.cloth, CLOTH_U_MM)), plan, made)
     if not guided.stopped:  # what was left before its end can be resumed
         journal.end(session, datetime.now().astimezone())
     table.teller.tell("summary", **journal_keys(journal.counts(session), len(journal.units(session))))
+
+
+def trusted_rig(table: Table, rig: Rig, file: Path) -> Rig | None:
+    """The rig after a glance, realigned where the person wants it so; None where they end it."""
+    found, _ = glanced(table, rig)
+    tell_glance(table.teller, found, set())
+    if found.quiet:
+        return rig
+    key = key_after_bump(table, rig, found, realign=True)
+    if key != REALIGN:
+        return rig if key else None
+    again = realign(table, rig, Board(), SHEET_THICKNESS_MM)
+    save_rig(again.rig, file)
+    table.teller.tell("rig", **rig_keys(again.rig, file), **told_closure(again.closure))
+    return again.rig
 
 
 def session_for(

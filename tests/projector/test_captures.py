@@ -10,7 +10,7 @@ import pytest
 from calibration.corners import SheetView
 from calibration.mesh import Mesh
 from calibration.tone import SRGB
-from projector.captures import About, Captures, CapturesError, PatternsRead, folder_of, open_captures
+from projector.captures import About, Captures, CapturesError, folder_of, open_captures
 
 ABOUT = About("charuco:8x6:30mm:22mm:DICT_5X5_100", (1920, 1080), (1280, 800), (("bar_along_mm", 275.1),))
 
@@ -42,7 +42,8 @@ def kept(folder: Path) -> Captures:
 
 
 def test_what_was_kept_is_read_again_to_the_last_bit(kept: Captures, folder: Path) -> None:
-    kept.keep_patterns(PatternsRead(mesh(), SRGB))
+    kept.keep_tone(SRGB)
+    kept.keep_patterns(mesh())
     again = open_captures(folder)
     assert again.about == ABOUT
     assert [one.name for one in again.views["sheet_flat"]] == ["flat 1", "flat 2"]
@@ -52,9 +53,10 @@ def test_what_was_kept_is_read_again_to_the_last_bit(kept: Captures, folder: Pat
     assert has.blur_px == 0.7
     assert np.isnan(again.views["sheet_tilted"][0].blur_px)
     assert again.patterns is not None
+    assert again.tone is not None
     for name in ("camera_px", "projector_px", "u_px"):
-        assert np.array_equal(getattr(mesh(), name), getattr(again.patterns.mesh, name)), name
-    assert np.array_equal(again.patterns.tone.linear_of_byte, SRGB.linear_of_byte)
+        assert np.array_equal(getattr(mesh(), name), getattr(again.patterns, name)), name
+    assert np.array_equal(again.tone.linear_of_byte, SRGB.linear_of_byte)
 
 
 def test_a_view_that_was_dropped_is_not_read_again(kept: Captures, folder: Path) -> None:
