@@ -1,6 +1,7 @@
 """How the points of a flat board lie to one another in a picture: what a millimetre is there, how rows bend, what fits.
 
-A view of a flat sheet is a homography and, by the lens, something smooth on top: that is taken from the neighbours.
+A view of a flat sheet is a homography and, by the lens, something smooth on top: a polynomial of the fourth degree over
+the whole sheet where there are corners enough for it, and what is left of it from the neighbours.
 """
 
 from __future__ import annotations
@@ -15,7 +16,10 @@ Floats = NDArray[np.float64]
 
 REACH_STEPS = 2.3  # neighbours up to two steps away, the diagonal ones too
 STEP_SHARE = 0.05  # of a step, for differences of the homography
+ORDERS = ((0, 0), (1, 0), (0, 1), (2, 0), (1, 1), (0, 2))  # of derivatives by x and y: 1, x, y, xx, xy, yy
 HOLD = 0.02  # holds what few neighbours leave open at the homography; a neighbour itself weighs up to 1
+DEGREE = 4  # third-order distortion seen at a slant, and some of the fifth
+POINTS_A_TERM = 2.0  # with fewer corners the polynomial would follow their errors
 OFF_BY = 0.2  # of a step: a point so far from where its neighbours want it belongs to another board
 MOST_OFF = 0.2  # share of such points
 
@@ -34,9 +38,12 @@ class Shape:
 def local_shape(sheet_mm: Floats, px: Floats, step_mm: float) -> Shape:
     """Slopes and bends of the view at each of the points (N, 2), `step_mm` apart; N >= 4, not in a line."""
     h = np.asarray(cv2.findHomography(sheet_mm, px)[0], float)
-    remainder = px - _mapped(h, sheet_mm)
     reach = REACH_STEPS * step_mm
-    quadratic = _local_quadratics(sheet_mm, remainder, reach)  # (N, 6, 2)
+    remainder = px - _mapped(h, sheet_mm)
+    smooth = _sheet_polynomial(sheet_mm, remainder, reach)  # (N, 6, 2)
+    remainder = remainder - smooth[:, 0]
+    local = _local_quadratics(sheet_mm, remainder, reach)
+    quadratic = smooth + local
     small = STEP_SHARE * step_mm
     slopes, bends = [], []
     for axis, first, second in ((0, 1, 3), (1, 2, 5)):
@@ -45,7 +52,7 @@ def local_shape(sheet_mm: Floats, px: Floats, step_mm: float) -> Shape:
         slopes.append((ahead - behind) / (2 * small) + quadratic[:, first] / reach)
         second_slope = (ahead - 2 * here + behind) / small**2 + 2 * quadratic[:, second] / reach**2
         bends.append(_curvature(slopes[-1], second_slope))
-    return Shape(slopes[0], slopes[1], bends[0], bends[1], np.hypot(*(remainder - quadratic[:, 0]).T))
+    return Shape(slopes[0], slopes[1], bends[0], bends[1], np.hypot(*(remainder - local[:, 0]).T))
 
 
 def torn(sheet_mm: Floats, px: Floats, step_mm: float) -> bool:
@@ -64,6 +71,28 @@ def mirrored(sheet_mm: Floats, px: Floats) -> bool:
 def _mapped(h: Floats, points: Floats) -> Floats:
     mapped = points @ h[:, :2].T + h[:, 2]
     return np.asarray(mapped[:, :2] / mapped[:, 2:])
+
+
+def _sheet_polynomial(sheet_mm: Floats, values: Floats, reach: float) -> Floats:
+    """(N, 6, 2): one polynomial through all values, to second order about each point as `_local_quadratics` has it."""
+    powers = [(i, j) for i in range(DEGREE + 1) for j in range(DEGREE + 1 - i)]
+    if len(sheet_mm) < POINTS_A_TERM * len(powers):
+        return np.zeros((len(sheet_mm), 6, 2))
+    middle, half = (sheet_mm.max(axis=0) + sheet_mm.min(axis=0)) / 2, float(np.ptp(sheet_mm, axis=0).max()) / 2
+    x, y = ((sheet_mm - middle) / half).T
+    slopes = [np.column_stack([_power(x, i, a) * _power(y, j, b) for i, j in powers]) for a, b in ORDERS]
+    weights = np.linalg.lstsq(slopes[0], values, rcond=None)[0]
+    unit = reach / half
+    taylor = [(unit ** (a + b)) / (1 + (a == 2) + (b == 2)) for a, b in ORDERS]
+    return np.stack([(slope @ weights) * factor for slope, factor in zip(slopes, taylor, strict=True)], axis=1)
+
+
+def _power(x: Floats, power: int, order: int) -> Floats:
+    """The derivative of that order, up to 2, of x to that power."""
+    if order > power:
+        return np.zeros_like(x)
+    factor = (1, power, power * (power - 1))[order]
+    return np.asarray(factor * x ** (power - order))
 
 
 def _local_quadratics(sheet_mm: Floats, values: Floats, reach: float) -> Floats:
