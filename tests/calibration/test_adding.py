@@ -12,7 +12,7 @@ import pytest
 from calibration.adding import find_tone, tone_count, tone_pictures
 from calibration.tone import SRGB
 
-SIZE = (960, 540)
+SIZE = (800, 450)
 
 
 def srgb(light):
@@ -35,7 +35,7 @@ def camera_of(curve, *, gamma=2.2, reflectance=0.5, room=0.1, follow=0.0, noise=
         light = (picture[:, :, 1] / 255.0) ** gamma
         light = light * (1.0 - follow * (1.0 - light.mean())) + 1 / 200
         light = cv2.GaussianBlur(light, (0, 0), 0.8)
-        light = reflectance * (0.8 * cv2.warpAffine(light, turned, (860, 500)) + room)
+        light = reflectance * (0.8 * cv2.warpAffine(light, turned, (720, 410)) + room)
         light = light + noise * np.sqrt(np.maximum(light, 0.001) / 0.18) * rng.normal(size=light.shape)
         grey = np.rint(255 * np.clip(curve(np.clip(light, 0.0, 1.0)), 0.0, 1.0)).astype(np.uint8)
         return np.repeat(grey[:, :, None], 3, axis=2)
@@ -94,7 +94,7 @@ def test_a_projector_that_mixes_its_pixels_unequally_is_not_believed():
     """A picture that is scaled before it is shown mixes encoded values: its light does not add up."""
     see = camera_of(srgb)
     scaled = (
-        cv2.resize(cv2.resize(p, (811, 457), interpolation=cv2.INTER_LINEAR), SIZE, interpolation=cv2.INTER_LINEAR)
+        cv2.resize(cv2.resize(p, (677, 381), interpolation=cv2.INTER_LINEAR), SIZE, interpolation=cv2.INTER_LINEAR)
         for p in tone_pictures(SIZE)
     )
     tone = find_tone(see(p) for p in scaled)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 from hypothesis import given
@@ -184,3 +185,44 @@ def test_the_top_level_settles_where_nothing_clips_and_the_range_is_used(gain, g
 def test_no_light_asks_for_a_longer_exposure():
     dark = np.full((20, 30, 3), 4, np.uint8)
     assert suit_white(dark, dark) == Suited(255, 4.0)
+
+
+@pytest.mark.parametrize("curve", ["gamma 2.6", "S"])
+def test_a_projector_out_of_focus_with_a_curve_of_its_own_is_read_as_well(curve):
+    size = (320, 200)
+    y, x = np.mgrid[:280, :400].astype(np.float32)
+    column, row = 0.71 * x + 0.05 * y + 4, -0.04 * x + 0.68 * y + 14
+    frames, rng = [], np.random.default_rng(5)
+    for picture in Patterns(size):
+        shown = picture[:, :, 0] / 255.0
+        light = shown**2.6 if curve == "gamma 2.6" else 3 * shown**2 - 2 * shown**3
+        soft = cv2.GaussianBlur(light.astype(np.float32), (0, 0), 4.0, borderType=cv2.BORDER_REPLICATE)
+        seen_light = 0.4 * cv2.remap(soft, column, row, cv2.INTER_LINEAR) + 0.02 + rng.normal(0, 0.002, x.shape)
+        grey = np.rint(255 * np.clip(seen_light, 0, 1) ** (1 / 2.2)).astype(np.uint8)
+        frames.append(np.repeat(grey[:, :, None], 3, axis=2))
+    points = mesh(decode(frames, size), most=200)
+    true = np.stack([column, row], axis=-1)
+    inner = np.all(
+        (points.projector_px > 16) & (points.projector_px < np.array(size) - 17), axis=1
+    )  # a blur bends rims
+    off = misses(points, true)[inner]
+    assert len(off) > 100
+    assert np.sqrt(np.mean(off**2)) < 0.05
+
+
+def test_grid_lines_shift_no_point():
+    """Same light, same noise, with and without lines printed on the mat, seen through a soft camera lens."""
+    size = (320, 200)
+    y, x = np.mgrid[:280, :400].astype(np.float32)
+    column, row = 0.71 * x + 0.05 * y + 4, -0.04 * x + 0.68 * y + 14
+    lines = np.where((x % 37 < 2) | (y % 37 < 2), 0.5, 0.1).astype(np.float32)
+    frames = []
+    for picture in Patterns(size):
+        light = cv2.remap((picture[:, :, 0] / 255.0).astype(np.float32) ** 2.2, column, row, cv2.INTER_LINEAR)
+        light = cv2.GaussianBlur(lines * (0.8 * light + 0.02), (0, 0), 0.8)
+        grey = np.rint(255 * light ** (1 / 2.2)).astype(np.uint8)
+        frames.append(np.repeat(grey[:, :, None], 3, axis=2))
+    off = misses(mesh(decode(frames, size), most=300), np.stack([column, row], axis=-1))
+    assert len(off) > 100
+    assert np.sqrt(np.mean(off**2)) < 0.02
+    assert np.abs(off).max() < 0.1
