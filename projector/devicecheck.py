@@ -17,14 +17,15 @@ from projector.table import Table
 from vision.beats import resampling
 from vision.cameras import Automatic, switch_off_automatics
 from vision.fieldrim import rim_seen
-from vision.light import linear_image, mean_light
+from vision.light import mean_light
 from vision.marks import Marks, Sight, find_marks, look_at, mirrored
 from vision.steadiness import Flicker, helping
 
 Floats32 = NDArray[np.float32]
 Picture = NDArray[np.uint8]
 
-WATCHED_S = 1.2  # for each change of surroundings: what helps by itself needs up to a second
+SPREADS = (1.0, 0.6)  # of the marks; the camera need not see all of the projector's picture
+WATCHED_S = 1.0  # for each change of surroundings: what helps by itself needs up to a second
 AVERAGED = 2
 MOST_FLICKER = 0.03  # relative standard deviation that averaging deals with
 
@@ -89,8 +90,8 @@ OVERSCAN = Fault(
 )
 RESAMPLES = Fault(
     "resampled",
-    "the projector resamples its picture, by digital keystone, zoom or a resolution that is not its own",
-    "switch off keystone correction and zoom in its menu, choose its native resolution, and move the projector instead",
+    "the projector resamples its picture, by digital keystone, zoom, overscan or a resolution not its own",
+    "switch these off in its menu, choose its native resolution, and move the projector instead",
 )
 TOO_BRIGHT = Fault(
     "overexposed",
@@ -116,22 +117,36 @@ def check_devices(table: Table, paper_in_view: bool = False) -> DeviceReport:
     helps = _helping(table, found)
     if helps:
         return DeviceReport(helps, None, 1, None, (*_held(held), "what else there may be is looked for after that"))
-    exposure = match_exposure(table, found.box(), paper_in_view)
+    exposure = match_exposure(table, found.marks.box(), paper_in_view)
     faults = (*_of_exposure(exposure), *_of_geometry(table, found))
     left = exposure.flicker
     return DeviceReport(faults, left, left.frames_to_average, exposure.seconds, (*_held(held), _said(exposure)))
 
 
-def _find_marks(table: Table) -> Marks | None:
+@dataclass(frozen=True, eq=False, slots=True)
+class _Found:
+    """The marks in the camera's picture, and how far they were spread in the projector's."""
+
+    marks: Marks
+    spread: float
+
+
+def _find_marks(table: Table) -> _Found | None:
+    """Marks as far apart as the camera sees them."""
     size_px = table.display.size_px
-    without, discs = (_mean(table, marks(size_px, WHITE, discs), WATCHED_S) for discs in (False, True))
-    return find_marks(without, discs)
+    for spread in SPREADS:
+        without, discs = (_mean(table, marks(size_px, WHITE, spread, shown), WATCHED_S) for shown in (False, True))
+        found = find_marks(without, discs)
+        if found is not None:
+            return _Found(found, spread)
+    return None
 
 
-def _helping(table: Table, found: Marks) -> tuple[Fault, ...]:
+def _helping(table: Table, found: _Found) -> tuple[Fault, ...]:
     """What changes in the marks when their surroundings change."""
     size_px = table.display.size_px
-    white, black, red, blue = (_watched(table, marks(size_px, c), found) for c in (WHITE, BLACK, RED, BLUE))
+    colours = (WHITE, BLACK, RED, BLUE)
+    white, black, red, blue = (_watched(table, marks(size_px, c, found.spread), found.marks) for c in colours)
     seen = helping(black, white, red, blue)
     said = {EXPOSES: seen.exposes, BALANCES: seen.balances, FOCUSES: seen.focuses, DIMS: seen.dims}
     return tuple(fault for fault, is_so in said.items() if is_so)
@@ -142,7 +157,7 @@ def _watched(table: Table, picture: Picture, found: Marks) -> list[Sight]:
     table.throw(picture)
     started_s, sights = table.clock.now_s(), list[Sight]()
     while not sights or table.clock.now_s() - started_s < WATCHED_S:
-        sights.append(look_at(linear_image(table.look().pixels), found))
+        sights.append(look_at(table.look().pixels, found))
     return sights
 
 
@@ -166,9 +181,9 @@ def _flickers(exposure: Exposure) -> Fault:
     )
 
 
-def _of_geometry(table: Table, found: Marks) -> tuple[Fault, ...]:
+def _of_geometry(table: Table, found: _Found) -> tuple[Fault, ...]:
     """Mirrored, resampled, or cut off at the rim."""
-    faults = [MIRRORED] if mirrored(found, discs_px(table.display.size_px)) else []
+    faults = [MIRRORED] if mirrored(found.marks, discs_px(table.display.size_px)) else []
     native = _is_native(table)
     if native is False:
         faults.append(OVERSCAN if _rim_is_cut(table, found) else RESAMPLES)
@@ -177,21 +192,21 @@ def _of_geometry(table: Table, found: Marks) -> tuple[Fault, ...]:
 
 def _is_native(table: Table) -> bool | None:
     size_px = table.display.size_px
-    fine, coarse = (
+    single, double, coarse = (
         (_grey(table, checker(size_px, cell, False)), _grey(table, checker(size_px, cell, True)))
-        for cell in (1, COARSE_PX)
+        for cell in (1, 2, COARSE_PX)
     )
-    judged = resampling(fine, coarse)
+    judged = resampling(single, double, coarse)
     return None if judged is None else judged.native
 
 
-def _rim_is_cut(table: Table, found: Marks) -> bool:
+def _rim_is_cut(table: Table, found: _Found) -> bool:
     size_px = table.display.size_px
     line, black, white = (
         _grey(table, picture) for picture in (rim(size_px), even(size_px, BLACK), even(size_px, WHITE))
     )
-    shares = (discs_px(size_px) / np.array(size_px)).astype(np.float32)
-    from_shares = cv2.getPerspectiveTransform(shares, found.centres_px.astype(np.float32))
+    shares = (discs_px(size_px, found.spread) / np.array(size_px)).astype(np.float32)
+    from_shares = cv2.getPerspectiveTransform(shares, found.marks.centres_px.astype(np.float32))
     seen = rim_seen(line, black, white, np.asarray(from_shares, np.float64))
     return seen is not None and seen < 0.5
 

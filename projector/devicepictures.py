@@ -19,17 +19,21 @@ COARSE_PX = 48
 RIM_PX = 3
 
 
-def discs_px(size_px: tuple[int, int]) -> Floats:
-    """Middles of the discs in projector pixels, (4, 2), the largest first."""
-    return np.array([[x * size_px[0], y * size_px[1]] for x, y, _ in DISCS])
+def discs_px(size_px: tuple[int, int], spread: float = 1.0) -> Floats:
+    """Middles of the discs in projector pixels, (4, 2), the largest first; drawn together where `spread` is less."""
+    shares = 0.5 + spread * (np.array([disc[:2] for disc in DISCS]) - 0.5)
+    return np.asarray(shares * np.array(size_px))
 
 
-def marks(size_px: tuple[int, int], around: Colour, discs: bool = True) -> Picture:
-    """Grey squares with a black disc in each; all around them is of one colour (blue, green, red)."""
+def marks(size_px: tuple[int, int], around: Colour, spread: float = 1.0, discs: bool = True) -> Picture:
+    """Grey squares with a black disc in each; all around them is of one colour (blue, green, red).
+
+    With a `spread` of less than 1 they are nearer to the middle and smaller.
+    """
     width, height = size_px
     picture = even(size_px, around)
-    for (x, y), (_, _, share) in zip(discs_px(size_px), DISCS, strict=True):
-        radius = share * min(size_px)
+    for (x, y), (_, _, share) in zip(discs_px(size_px, spread), DISCS, strict=True):
+        radius = spread * share * min(size_px)
         half = AROUND * radius
         low = (max(round(x - half), 0), max(round(y - half), 0))
         high = (min(round(x + half), width), min(round(y + half), height))

@@ -24,7 +24,7 @@ Box = tuple[slice, slice]
 
 WHOLE_PERIODS_S = (1 / 60, 1 / 50, 1 / 30, 1 / 25, 1 / 20, 1 / 120, 1 / 100, 1 / 180, 1 / 240)
 EVEN_ENOUGH = 0.002  # relative standard deviation of a frame's light; nothing is searched below
-FRAMES, TRIAL_FRAMES = 30, 10
+FRAMES, TRIAL_FRAMES = 24, 10
 SKIPPED = 2  # frames after a change of settings that may still be of before
 PAPER_OVER_MAT = 8.5  # white paper's 0.85 over a dark mat's 0.1
 BRIGHTEST = 0.9  # of full scale, linear, for white paper
@@ -62,10 +62,10 @@ def match_exposure(table: Table, box: Box, paper_in_view: bool = False) -> Expos
     if not isinstance(table.camera, Adjustable):
         return _measured(table, box, FRAMES, None, False)
     turned = _less_gain(table, table.camera, box, paper_in_view)
-    now = _measured(table, box, TRIAL_FRAMES, table.camera.at(Knob.EXPOSURE_S), turned)
+    now = _measured(table, box, FRAMES, table.camera.at(Knob.EXPOSURE_S), turned)
     most = _most(now, paper_in_view)
     if now.seconds is None or (now.flicker.worst < EVEN_ENOUGH and now.light <= most):
-        return _measured(table, box, FRAMES, now.seconds, turned)
+        return now
     best = _best_of(table, table.camera, box, now, most)
     seconds = _turned(table, table.camera, now.seconds if best is None else best)
     return _measured(table, box, FRAMES, seconds, best is not None or turned)

@@ -12,6 +12,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.tone import SRGB, Tone
+
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
 
@@ -79,21 +81,21 @@ def _turn(points: Floats) -> float:
     return float(a[0] * b[1] - a[1] * b[0])
 
 
-def look_at(linear: Floats32, marks: Marks) -> Sight:
-    """Light, places and sharpness of the discs in a frame (h, w, 3) in linear light."""
-    seen = [_one(linear, centre, radius) for centre, radius in zip(marks.centres_px, marks.radii_px, strict=True)]
+def look_at(pixels: NDArray[np.uint8], marks: Marks, tone: Tone = SRGB) -> Sight:
+    """Light, places and sharpness of the discs in a frame (h, w, 3)."""
+    seen = [_one(pixels, centre, radius, tone) for centre, radius in zip(marks.centres_px, marks.radii_px, strict=True)]
     light, centres, sharpness = zip(*seen, strict=True)
     return Sight(np.array(light), np.array(centres), np.array(sharpness))
 
 
-def _one(linear: Floats32, centre: Floats, radius: float) -> tuple[Floats, Floats, float]:
+def _one(pixels: NDArray[np.uint8], centre: Floats, radius: float, tone: Tone) -> tuple[Floats, Floats, float]:
     reach = int(np.ceil(RING[1] * radius)) + 2
     left, top = (max(round(float(c)) - reach, 0) for c in centre)
-    window = linear[top : top + 2 * reach + 1, left : left + 2 * reach + 1]
+    window = tone.table[pixels[top : top + 2 * reach + 1, left : left + 2 * reach + 1]]
     y, x = np.mgrid[top : top + window.shape[0], left : left + window.shape[1]].astype(np.float64)
     far = np.hypot(x - centre[0], y - centre[1]) / radius
     ring = (far > RING[0]) & (far < RING[1])
-    light = np.median(window[ring], axis=0).astype(np.float64)
+    light = window[ring].mean(axis=0, dtype=np.float64)
     grey = window.mean(axis=2, dtype=np.float64)
     low, high = float(np.median(grey[far < EDGE[0]])), float(np.median(grey[ring]))
     contrast = max(high - low, 1e-4)

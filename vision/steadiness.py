@@ -21,7 +21,7 @@ Floats32 = NDArray[np.float32]
 
 LEAST_FOLLOWING = 0.06  # change of the logarithm of light that is somebody's doing
 LEAST_DIMMING = 0.15  # stray light of bright surroundings does less
-LEAST_BREATH = 0.0005  # change of scale
+LEAST_BREATH = 0.0002  # change of scale: a tenth of a camera pixel between the marks
 LEAST_BLURRING = 0.2  # change of the logarithm of sharpness
 SETTLED_FRAMES = 6  # the last ones of each state, over which light is averaged
 BAND_PX = 12  # rows of a rolling shutter that count as one

@@ -41,6 +41,11 @@ def mat(**keys: object) -> Quirks:
     return Quirks(mat=replace(MatQuirks(), **keys))
 
 
+def _overscan(share: float) -> Quirks:
+    """A camera that sees two sides of the field's rim."""
+    return Quirks(CameraQuirks(quarter_turns=1), ProjectorQuirks(overscan=share))
+
+
 # What must be found; nothing where the table is only unusual.
 CASES: dict[str, tuple[Quirks, tuple[str, ...]]] = {
     "plain": (Quirks(), ()),
@@ -70,8 +75,13 @@ CASES: dict[str, tuple[Quirks, tuple[str, ...]]] = {
     "camera mirrored": (camera(mirrored=True), ("mirrored",)),
     "digital keystone of 1 %": (projector(trapezoid=0.01), ("resampled",)),
     "digital keystone of 10 %": (projector(trapezoid=0.1), ("resampled",)),
-    "overscan of 2 %": (projector(overscan=0.02), ("overscan",)),
-    "overscan of 5 %": (projector(overscan=0.05), ("overscan",)),
+    "overscan of 2 %, rim out of sight": (projector(overscan=0.02), ("resampled",)),
+    "overscan of 2 %, rim in sight": (_overscan(0.02), ("overscan",)),
+    "overscan of 5 %, rim in sight": (_overscan(0.05), ("overscan",)),
+    "digital keystone of 3 %, rim in sight": (
+        Quirks(CameraQuirks(quarter_turns=1), ProjectorQuirks(trapezoid=0.03)),
+        ("resampled",),
+    ),
     "lamp follows the picture": (projector(dynamic=0.3), ("dynamic_lamp",)),
     "wheel of 100 Hz, driver obeys": (projector(wheel=Wheel(1 / 100)), ()),
     "wheel of 100 Hz, driver ignores": (
