@@ -5,8 +5,10 @@
 
 Errors are in mm over the whole mat, after the best rigid in-plane alignment of the frames: of camera to mat, and of
 where a projected point lands. "(e/u)2" is the mean of e'C^-1 e / 2, which is 1 where the stated covariance C is true,
-and "beyond" the share of points past the chi-squared(2) 99.73 % point (0.27 % where it is true). The baseline is
-a plain `cv2.calibrateCamera` on corners of OpenCV's own detector, the mat's plane taken from the first sheet.
+and "beyond" the share of points past the chi-squared(2) 99.73 % point (0.27 % where it is true). Where the sheet's
+bars are read with a ruler, the common scale is taken out of these and told apart: its error, and that over what is
+stated. The baseline is a plain `cv2.calibrateCamera` on corners of OpenCV's own detector, the mat's plane taken from
+the first sheet.
 """
 
 from __future__ import annotations
@@ -28,10 +30,12 @@ from calibration.patterns import Patterns
 from calibration.projection import mat_by_parameters
 from calibration.projector import solve_projector
 from calibration.rig import Device
+from calibration.scale import EXACT, SheetScale, from_bars
 from calibration.sheet import Board
+from calibration.sheetpdf import lay_out
 from calibration.steady import Bumped
 from projector.rehearsal.optics import Optics
-from tests.measure.tables import KINDS, Kind, Trial, aligned_covariances, mat_grid, misses_mm
+from tests.measure.tables import KINDS, Kind, Trial, aligned_covariances, larger, mat_grid, misses_mm
 
 Floats = NDArray[np.float64]
 Picture = NDArray[np.uint8]
@@ -49,6 +53,7 @@ class Score:
     worst_mm: float
     honesty: float  # mean of e'C^-1 e / 2
     beyond: float  # share of points
+    scale: float  # found over true lengths, less 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,21 +63,23 @@ class Result:
     camera: Score | None = None
     projector: Score | None = None
     baseline_mm: float | None = None  # RMS of the plain recipe
+    scale_u: float = 0.0  # relative, as stated
     refused: tuple[str, ...] = ()
     why: str = ""
     seconds: float = 0.0
 
 
-def score(device: Device, truth: Optics, covered: Floats) -> Score:
-    """A solved device against the true one, over points (N, 2) of the mat."""
-    found = device.pinhole.mat_from_px(truth.px_from_level(covered, 0.0))
-    off = misses_mm(found, covered)
+def score(device: Device, truth: Optics, points: Floats, scaled: bool = False) -> Score:
+    """A solved device against the true one, over points (N, 2) of the mat; a common scale may be taken out."""
+    found = device.pinhole.mat_from_px(truth.px_from_level(points, 0.0))
+    scale = larger(found, points)
+    off = misses_mm(found, points * scale if scaled else points)
     slopes = mat_by_parameters(device.pinhole, found).reshape(2 * len(found), -1)
     covariances = aligned_covariances(found, slopes @ device.covariance @ slopes.T)
     chi2 = np.einsum("ni,nij,nj->n", off, np.linalg.inv(covariances), off)
     sizes = np.hypot(*off.T)
     rms = float(np.sqrt(np.mean(sizes**2)))
-    return Score(rms, float(sizes.max()), float(chi2.mean() / 2), float(np.mean(chi2 > CHI2_2_9973)))
+    return Score(rms, float(sizes.max()), float(chi2.mean() / 2), float(np.mean(chi2 > CHI2_2_9973)), scale - 1.0)
 
 
 def calibrated(seed: int, kind: Kind, flat: int = 9, tilted: int = 6, light: bool = True) -> Result:
@@ -88,24 +95,32 @@ def calibrated(seed: int, kind: Kind, flat: int = 9, tilted: int = 6, light: boo
     }
     why, solved, lit = "", None, None
     try:
-        solved = solve_camera(views["sheet_flat"], views["sheet_tilted"], kind.camera_px)
+        scale = _read(trial) if kind.read_bars else EXACT
+        solved = solve_camera(views["sheet_flat"], views["sheet_tilted"], kind.camera_px, scale=scale)
         if light:
             lit = _projector(trial, solved.device)
     except CalibrationError as error:
         why = str(error)
     truth, grid = trial.close(), mat_grid()
     return Result(
-        None if solved is None else score(solved.device, truth.camera, grid),
-        None if lit is None else score(lit, truth.projector, grid),
+        None if solved is None else score(solved.device, truth.camera, grid, kind.read_bars),
+        None if lit is None else score(lit, truth.projector, grid, kind.read_bars),
         _baseline_mm(
             [picture for asked, picture in pictures if asked.what == "sheet_flat"],
             [picture for asked, picture in pictures if asked.what == "sheet_tilted"],
             truth.camera,
         ),
-        (*refused, *(str(one) for one in getattr(solved, "refused", ()))),
+        0.0 if solved is None else solved.scale_u,
+        refused if solved is None else (*refused, *(f"{one.name} {one.why}" for one in solved.refused)),
         why,
         time.perf_counter() - began,
     )
+
+
+def _read(trial: Trial) -> SheetScale:
+    """The sheet's scale by its bars, along the lower edge and up the left one."""
+    nominal = lay_out(BOARD, "letter")
+    return from_bars(nominal.along_mm, nominal.across_mm, *trial.table.read_bars(nominal.along_mm, nominal.across_mm))
 
 
 def _projector(trial: Trial, camera: Device) -> Device:
@@ -151,9 +166,18 @@ def row(name: str, results: Sequence[Result]) -> str:
     projectors = [one.projector for one in results if one.projector]
     plain = [one.baseline_mm for one in results if one.baseline_mm is not None]
     cells = [name, f"{len(cameras)}, {len(projectors)} of {len(results)}", *_cells(cameras), *_cells(projectors)]
-    cells += [f"{np.mean(plain):.3f}" if plain else "-"]
+    cells += [_scale_cell(results), f"{np.mean(plain):.3f}" if plain else "-"]
     cells += [f"{np.mean([len(one.refused) for one in results]):.1f}", f"{np.mean([r.seconds for r in results]):.0f} s"]
     return "| " + " | ".join(cells) + " |"
+
+
+def _scale_cell(results: Sequence[Result]) -> str:
+    """RMS of the scale's error, and of that over its stated uncertainty."""
+    read = [(one.camera.scale, one.scale_u) for one in results if one.camera and one.scale_u > 0]
+    if not read:
+        return "-"
+    errors, us = np.array(read).T
+    return f"{100 * np.sqrt(np.mean(errors**2)):.3f} %, {np.sqrt(np.mean((errors / us) ** 2)):.1f}"
 
 
 def _cells(scores: Sequence[Score]) -> list[str]:
@@ -164,9 +188,10 @@ def _cells(scores: Sequence[Score]) -> list[str]:
     return [f"{rms:.3f} / {worst:.3f}", f"{honesty:.2f}", f"{100 * beyond:.1f} %"]
 
 
-HEAD = """| table | solved | camera mm RMS / worst | (e/u)2 | beyond | projector mm RMS / worst | (e/u)2 | beyond \
-| plain recipe RMS | views refused | time |
-| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |"""
+COLUMNS = (
+    *("table", "solved", "camera mm RMS / worst", "(e/u)2", "beyond"),
+    *("projector mm RMS / worst", "(e/u)2", "beyond", "scale", "plain recipe RMS", "views refused", "time"),
+)
 
 
 def main() -> None:
@@ -175,7 +200,7 @@ def main() -> None:
     reader.add_argument("--only", action="append", choices=list(KINDS), help="this kind alone; may be repeated")
     reader.add_argument("--camera-only", action="store_true", help="leave the projector out")
     told = reader.parse_args()
-    print(HEAD, flush=True)
+    print("| " + " | ".join(COLUMNS) + " |\n" + "| --- " * len(COLUMNS) + "|", flush=True)
     for name in told.only or KINDS:
         results = [calibrated(seed, KINDS[name], light=not told.camera_only) for seed in range(1, told.seeds + 1)]
         print(row(name, results), flush=True)
