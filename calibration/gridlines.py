@@ -15,10 +15,10 @@ Floats = NDArray[np.float64]
 
 PITCHES_MM = (25.4, 12.7, 50.8, 10.0, 20.0, 50.0)  # inch and centimetre rulings in use
 STRETCH = 0.012  # a wrong scale, or a badly printed grid
-LINE_MM = 7.0  # what varies more slowly is no line
+WINDOW = 31  # cells: what varies more slowly is no line
 CLEARLY = 6.0  # times what other periods show
 STRIPS = 8
-FULL = 0.5  # of the strongest
+FULL, FUNDAMENTAL = 0.5, 0.2  # of the strongest; of the overtone
 LEAST_LINES = 4
 LEAST_U_MM = 0.03  # what the map's cells leave
 
@@ -58,7 +58,7 @@ def _lines_alone(light: Plane, axis: int) -> Plane:
     grey = light.mean(axis=2)
     hidden = ~np.isfinite(grey)
     root = np.sqrt(np.clip(np.nan_to_num(grey), 0.0, None))
-    size = (1, 15) if axis == 0 else (15, 1)
+    size = (1, WINDOW) if axis == 0 else (WINDOW, 1)
     seen = (~hidden).astype(np.float32)
     high = root - cv2.blur(root, size) / np.maximum(cv2.blur(seen, size), 1e-3)
     high[cv2.dilate(hidden.astype(np.uint8), np.ones((9, 9), np.uint8)) > 0] = 0.0
@@ -100,7 +100,8 @@ def _best_pitch(profile: Plane, across: Floats) -> tuple[float, float, float]:
     true = [
         one
         for one in found
-        if one[0] >= least and abs(_wave(profile, across, one[1])) > FULL * abs(_wave(profile, across, one[1] / 2))
+        if one[0] >= least
+        and abs(_wave(profile, across, one[1])) > FUNDAMENTAL * abs(_wave(profile, across, one[1] / 2))
     ]
     return max(true, key=lambda one: one[2]) if true else max(found)
 

@@ -108,7 +108,9 @@ def _of_corners(corners_mm: Floats, turn_rad: float, how: str, u_mm: float) -> M
     )
 
 
-def find_mat_frame(picture: Picture, camera: Pinhole, middle_mm: Floats, tone: Tone = SRGB) -> MatFrame | NotFound:
+def find_mat_frame(
+    picture: Picture, camera: Pinhole, middle_mm: Floats, projector: Pinhole | None = None, tone: Tone = SRGB
+) -> MatFrame | NotFound:
     """The frame from a picture of the bare mat.
 
     Parameters
@@ -119,15 +121,20 @@ def find_mat_frame(picture: Picture, camera: Pinhole, middle_mm: Floats, tone: T
         The solved camera, in the first sheet's frame: its y axis points away from the person.
     middle_mm : (2,)
         Some place that is surely on the mat, such as the middle of where the sheets lay, in that frame.
+    projector : Pinhole, optional
+        Where the even light comes from, so that its rim is not taken for the mat's; none under the room's light.
+    tone : Tone
+        Of the camera.
 
     Returns
     -------
     MatFrame by the outline where the left and the near border are seen, else by the grid; or NotFound.
     """
     light = linear(picture, tone)
-    turn = _direction(light, camera, middle_mm)
+    lit = None if projector is None else shapely.get_coordinates(footprint_mat_mm(projector))
+    turn = _direction(light, camera, middle_mm, lit)
     box = _box(camera, turn, middle_mm)
-    flat = flat_view(light, camera, box, turn)
+    flat = flat_view(light, camera, box, turn, lit)
     rough = rough_borders(flat, middle_mm @ turn_matrix(turn))
     borders = _borders(light, camera, turn, rough, box)
     lines = rulings(within(flat, rough))
@@ -153,11 +160,11 @@ def _box(camera: Pinhole, turn: float, middle_mm: Floats) -> tuple[float, ...]:
     return float(low[0]), float(low[1]), float(high[0]), float(high[1])
 
 
-def _direction(light: Plane, camera: Pinhole, middle_mm: Floats) -> float:
+def _direction(light: Plane, camera: Pinhole, middle_mm: Floats, lit_mm: Floats | None) -> float:
     """Of the mat's sides, from what is straight in the picture; the second time on a map that is nearly right."""
     turn = 0.0
     for _ in range(2):
-        turn = upright(turn + direction(flat_view(light, camera, _box(camera, turn, middle_mm), turn)))
+        turn = upright(turn + direction(flat_view(light, camera, _box(camera, turn, middle_mm), turn, lit_mm)))
     return turn
 
 

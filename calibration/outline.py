@@ -20,16 +20,19 @@ from calibration.pinhole import Pinhole
 Floats = NDArray[np.float64]
 
 CELL_MM = 1.0
+TRIALS = 6  # to either side, on each of three scales
 THIN = 5  # cells: lines thinner than half of this are not seen on the rough map
 GAP, BAND = 2, 7  # cells: levels are read this far to this far from a border
 CLEARLY = 8.0  # times the unevenness of the mat itself
-SHARE = 0.4  # of the strongest step on that side: the first from the middle that is as strong is the mat's
+LEAST = 0.012  # of the square root of light: fainter steps are nobody's border
+EVERY = 3  # which row is enough for the rough map
 SEEN = 0.5  # a line is judged where this share of it is in view
 SIDES = ("left", "right", "near", "far")
 PROFILE_MM, STEP_MM = 4.0, 0.1
 ALONG_MM = 3.0
 CLEAR_MM = 12.0  # from corners
 FEWEST = 20
+LEAST_STEP = 0.3  # of the usual one: what lies around may be streaked
 HUBER = 1.5
 
 
@@ -48,18 +51,36 @@ class Border:
 def direction(flat: FlatMap) -> float:
     """Which way most straight edges go, modulo a quarter turn, within 45 degrees of the map's own axes (rad).
 
-    By the gradient's angle times four, weighted by its strength: a border and lines at right angles agree.
+    Roughly by the gradient's angle times four, weighted by its strength: a border and lines at right angles
+    agree. Then by trial: sums along straight edges have the sharpest steps.
     """
-    grey = np.nan_to_num(flat.light.mean(axis=2))
-    dx, dy = (cv2.Scharr(grey, cv2.CV_32F, *order) for order in ((1, 0), (0, 1)))
-    seen = cv2.erode(np.isfinite(flat.light[..., 0]).astype(np.uint8), np.ones((7, 7), np.uint8)) > 0
-    size, angle = np.hypot(dx, dy)[seen], np.arctan2(dy, dx)[seen]
-    best = 0.0
-    for spread in (np.inf, 0.2, 0.05, 0.02):  # ever more of those that agree
-        off = (angle - best + np.pi / 4) % (np.pi / 2) - np.pi / 4
-        near = np.abs(off) < spread
-        best += float(np.angle(np.sum(size[near] * np.exp(4j * off[near]))) / 4)
-    return best
+    grey = cv2.resize(_bright(flat.light), None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+    hidden = np.isnan(grey)
+    grey = np.asarray(np.where(hidden, 0.0, grey), np.float32)
+    dx, dy = (np.asarray(cv2.Scharr(grey, cv2.CV_32F, *order), np.float32) for order in ((1, 0), (0, 1)))
+    clear = cv2.dilate(hidden.astype(np.uint8), np.ones((7, 7), np.uint8)) == 0
+    dx[~clear], dy[~clear] = 0.0, 0.0
+    spun = np.asarray((dx[clear] + 1j * dy[clear]) ** 4 / np.maximum(np.hypot(dx, dy)[clear], 1e-9) ** 3)
+    rough = float(np.angle(spun.sum()) / 4)
+    for step in (0.01, 0.002, 0.0004):
+        tried = rough + step * np.arange(-TRIALS, TRIALS + 1)
+        rough = float(tried[int(np.argmax([_sharpness(dx, dy, turn) for turn in tried]))])
+    return rough
+
+
+def _bright(light: Plane) -> Plane:
+    return np.asarray(np.sqrt(np.clip(light, 0.0, None)).mean(axis=2), np.float32)
+
+
+def _sharpness(dx: Plane, dy: Plane, turn_rad: float) -> float:
+    """How unevenly the slopes add up along turned axes."""
+    c, s = np.cos(turn_rad), np.sin(turn_rad)
+    h, w = dx.shape
+    about = np.array([[c, -s, (w - c * w + s * h) / 2], [s, c, (h - s * w - c * h) / 2]])
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    across = cv2.warpAffine(np.asarray(c * dx + s * dy, np.float32), about, (w, h), flags=flags).sum(axis=0)
+    upwards = cv2.warpAffine(np.asarray(c * dy - s * dx, np.float32), about, (w, h), flags=flags).sum(axis=1)
+    return float(np.sum(across**2) + np.sum(upwards**2))
 
 
 def rough_borders(flat: FlatMap, middle_mm: Floats) -> dict[str, float]:
@@ -107,7 +128,7 @@ def _without_thin(light: Plane) -> Plane:
 
 def _steps(plain: Plane, rows: tuple[int, int]) -> Floats:
     """(columns,) how strongly the levels left and right of each column differ along most of the rows; NaN unseen."""
-    part = plain[max(rows[0], 0) : max(rows[1], 1)]
+    part = plain[max(rows[0], 0) : max(rows[1], 1) : EVERY]
     width = part.shape[1]
     sums = np.cumsum(np.pad(np.nan_to_num(part), ((0, 0), (1, 0), (0, 0))), axis=1, dtype=np.float64)
     bad = np.cumsum(np.pad(np.isnan(part[..., 0]), ((0, 0), (1, 0))), axis=1)
@@ -128,7 +149,7 @@ def _first_step(steps: Floats, middle: int, outwards: int) -> int | None:
     if not np.isfinite(side).any():
         return None
     inside = side[: max(len(side) // 3, 10)]
-    least = max(CLEARLY * float(np.nanmedian(inside)), SHARE * float(np.nanmax(side)), 1e-3)
+    least = max(CLEARLY * float(np.nanmedian(inside)), LEAST)
     strong = np.nonzero(np.nan_to_num(side) >= least)[0]
     if not len(strong):
         return None
@@ -168,7 +189,7 @@ def _half_way(profiles: Floats, across: Floats) -> Floats:
     weight = step / max(float(step @ step), 1e-12)  # the colours that tell, in one number: 0 inside, 1 outside
     value = (profiles - low[:, None]) @ weight
     size = (high - low) @ weight
-    good = np.isfinite(size) & (np.abs(size - 1.0) < 0.6)
+    good = np.isfinite(size) & (size > LEAST_STEP)
     height = value / np.where(good, size, np.nan)[:, None]
     smooth = cv2.blur(height, (3, 7))  # neighbours, and half a pixel of the profile
     above = smooth >= 0.5
@@ -198,6 +219,17 @@ def _line(along: Floats, at: Floats) -> Border | None:
     return Border(float(fit[0]), float(fit[1]), middle, float(u[0]), float(u[1]), float(np.ptp(along)))
 
 
-def flat_view(light: Plane, camera: Pinhole, box_mm: tuple[float, ...], turn_rad: float) -> FlatMap:
-    """The rough map that the functions above read."""
-    return laid_flat(light, camera, box_mm, turn_rad, CELL_MM)
+def flat_view(
+    light: Plane, camera: Pinhole, box_mm: tuple[float, ...], turn_rad: float, lit_mm: Floats | None = None
+) -> FlatMap:
+    """The rough map that the functions above read, nothing of it seen outside of the outline `lit_mm` (M, 2).
+
+    The rim of a projector's light on the table would be the strongest border of all.
+    """
+    flat = laid_flat(light, camera, box_mm, turn_rad, CELL_MM)
+    if lit_mm is not None and len(lit_mm) >= 3:
+        cells = (lit_mm @ turn_matrix(turn_rad) - np.array(flat.first_mm)) / flat.pitch_mm
+        lit = np.zeros(flat.light.shape[:2], np.uint8)
+        cv2.fillPoly(lit, [np.rint(cells).astype(np.int32)], 1)
+        flat.light[cv2.erode(lit, np.ones((2 * BAND + 1,) * 2, np.uint8)) == 0] = np.nan
+    return flat

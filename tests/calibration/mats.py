@@ -166,7 +166,7 @@ def over_table(size_px, at_mm, turn_rad=(0.0, 0.0, 0.0), focal=1.55, centre=(0.0
 
 def usual(size_px=(960, 540), projector_px=(960, 540), **how):
     """A camera that sees the whole mat from 1.45 m, and a projector that lights all of it."""
-    camera = over_table(size_px, (420, 240, 1450), (0.04, -0.02, 0.015), 2.0, distortion=(-0.1, 0.03, 2e-4, -3e-4, 0))
+    camera = over_table(size_px, (420, 240, 1450), (-0.05, -0.02, 0.015), 2.0, distortion=(-0.1, 0.03, 2e-4, -3e-4, 0))
     light = over_table(projector_px, (480, 380, 1600), (-0.02, 0.03, 0.02), 2.2, (0.0, -0.1), (-0.02, 0, 1e-4, 0, 0))
     return Scene(camera, light, **how)
 
