@@ -1,32 +1,24 @@
 """The joint solve of one camera and all views of the sheet.
 
 All flat sheets share one plane, the mat's plus the sheet's thickness; each has a place and an angle in it.
-Each tilted sheet has a pose of its own. The first flat sheet is the mat frame.
+Each tilted sheet has a pose of its own. Every sheet bends a little. The first flat sheet is the mat frame.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.bending import FIRST_MM, GROUP, Bend, bend, usual_lifts
+from calibration.blocks import Normal, normal
 from calibration.corners import SheetView
-from calibration.pinhole import Lens, Pinhole
-from calibration.projection import (
-    LENS_PARAMETERS,
-    PARAMETERS,
-    Projected,
-    lens_vector,
-    mat_by_parameters,
-    moved,
-    project,
-    turn,
-    turn_slope,
-)
-from calibration.robust import Rows, fit_robustly, spread
+from calibration.joint import OWN, POSE, SHARED, STRETCH, Bundle, Seen, foretold, points_sheet_mm, side_by_side
+from calibration.pinhole import Pinhole
+from calibration.projection import PARAMETERS, lens_vector, mat_by_parameters
+from calibration.robust import HUBER
 
 Floats = NDArray[np.float64]
 
@@ -36,15 +28,14 @@ Floats = NDArray[np.float64]
 PRIOR_INDEX = (5, 6, 7, 8)
 PRIOR_SD = (0.4, 0.003, 0.003, 0.15)
 
-
-@dataclass(frozen=True, eq=False, slots=True)
-class Bundle:
-    """A camera over the mat and where each sheet lies. Flat places are (x mm, y mm, angle rad) in the mat."""
-
-    camera: Pinhole
-    flat_places: Floats  # (F, 3), the first one zero
-    tilted_poses: tuple[Pinhole, ...]  # the camera as each tilted sheet's frame sees it
-    thickness_mm: float
+HELD_STRETCH = 1e-6  # prior of a stretch that is said to be known
+STEPS = 40
+SETTLED = 1e-7  # a relative gain in cost below this is none
+STEPS_A_ROUND = 2  # warm ones
+ROUNDS = 12  # of weighing anew and solving again
+WEIGHED = 0.02  # relative change of weights and usual lifts below which they are settled
+SLIGHT_MM = 0.02  # usual lifts much below this are all the same
+LOOSE_VIEW = 1.3  # a view that scatters by more than this, relative to all, is weighed by its own scatter
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -54,141 +45,174 @@ class Solved:
     bundle: Bundle
     covariance: Floats
     residuals_px: tuple[Floats, ...]  # (N, 2) a view, flat ones first; seen minus foretold
-    scale: float  # how much larger residuals are than the corners' stated uncertainties
-    usual_u_px: float  # median of those
+    bends: tuple[Bend, ...]
+    covered_mat_mm: Floats  # (N, 2) all corners of the flat sheets
+    stretch_u: float
+    usual_lifts_mm: Floats  # (2, 2) of flat and of tilted sheets, at ends and at corners
+    scatter_px: float  # of the corners, usual
 
 
 @dataclass(frozen=True, eq=False, slots=True)
-class _Job:
-    start: Bundle
-    flat: Sequence[SheetView]
-    tilted: Sequence[SheetView]
-    scale: float
+class _Weights:
+    """What decides how much each residual counts, and is itself found from the residuals."""
 
-    @property
-    def views(self) -> list[SheetView]:
-        return [*self.flat, *self.tilted]
-
-    @property
-    def unknowns(self) -> int:
-        return PARAMETERS + 3 * (len(self.flat) - 1) + 6 * len(self.tilted)
+    scales: Floats  # (V,) by how much the corners' stated uncertainties are too small
+    usual_mm: Floats  # (V, 2) usual lifts of that kind of view
+    stretch_u: float
 
 
-def solve_bundle(start: Bundle, flat: Sequence[SheetView], tilted: Sequence[SheetView]) -> Solved:
-    """Refine lens, camera pose and sheets together (Huber loss, analytic slopes).
+@dataclass(frozen=True, eq=False, slots=True)
+class _At:
+    """A bundle, and what it foretells."""
 
-    Solved three times: the first two find how large the corners' errors really are, so that loss and priors
-    are weighed rightly in the last.
+    bundle: Bundle
+    px: Floats
+    slopes: Floats
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Now:
+    """Where a solve has come to."""
+
+    at: _At
+    cost: float
+    equations: Normal
+
+
+def solve_bundle(
+    start: Bundle, flat: Sequence[SheetView], tilted: Sequence[SheetView], stretch_u: float, along_share: float
+) -> Solved:
+    """Refine lens, camera pose, sheets and their bending together (Huber loss, analytic slopes).
+
+    In rounds: how large the corners' errors and the sheets' lifts really are is found from what the round before
+    left, so that loss and priors are weighed rightly in the last.
     """
-    job = _Job(start, flat, tilted, scale=10.0)
-    for _ in range(3):
-        fit = fit_robustly(partial(_rows, job), job.unknowns)
-        bundle = _stepped(job.start, fit.x)
-        residuals = _residuals_px(bundle, flat, tilted)
-        job = replace(job, start=bundle, scale=_scale(residuals, job))
-    covariance = _in_frame(bundle, flat, fit.covariance[:PARAMETERS, :PARAMETERS])
-    usual_u_px = float(np.median(np.concatenate([view.corners_u_px for view in job.views])))
-    return Solved(bundle, covariance, residuals, job.scale, usual_u_px)
-
-
-def _stepped(start: Bundle, x: Floats) -> Bundle:
-    camera = moved(start.camera, x[:PARAMETERS])
-    at = PARAMETERS + 3 * (len(start.flat_places) - 1)
-    places = start.flat_places.copy()
-    places[1:] += x[PARAMETERS:at].reshape(-1, 3)
-    poses = tuple(
-        Pinhole(camera.lens, turn(step[:3]) @ pose.rotation, pose.translation_mm + step[3:])
-        for pose, step in zip(start.tilted_poses, x[at:].reshape(-1, 6), strict=True)
+    seen = side_by_side([*flat, *tilted], along_share)
+    kinds = np.repeat([0, 1], [len(flat), len(tilted)])
+    first = np.full((len(kinds), 2), FIRST_MM)
+    weights = _Weights(np.full(len(kinds), 10.0), first, max(stretch_u, HELD_STRETCH))
+    now = _settle(_at(start, seen), seen, weights, STEPS)
+    shared, own = now.equations.covariance()
+    for _ in range(ROUNDS):
+        before, weights = weights, _weighed(weights, now, seen, kinds, own[:, POSE:, POSE:])
+        now = _settle(now.at, seen, weights, STEPS_A_ROUND)
+        shared, own = now.equations.covariance()
+        if _settled(before, weights):
+            break
+    bundle, left = now.at.bundle, now.at.px - seen.px
+    covered = np.concatenate(_flat_points_mm(bundle, seen))
+    covariance = _in_frame(bundle.camera, covered, shared[:PARAMETERS, :PARAMETERS])
+    stated = 1.0 / float(np.median(seen.sure[seen.sure > 0]))
+    return Solved(
+        bundle,
+        covariance,
+        tuple(-r[:n] for r, n in zip(left, seen.counts, strict=True)),
+        _bends(seen, bundle, own),
+        covered,
+        float(np.sqrt(shared[STRETCH, STRETCH])),
+        np.array([weights.usual_mm[0], weights.usual_mm[-1]]),
+        float(np.median(weights.scales)) * stated,
     )
-    return Bundle(camera, places, poses, start.thickness_mm)
 
 
-def _flat_points(place: Floats, sheet_mm: Floats, thickness_mm: float) -> Floats:
-    """(N, 3) points of a sheet that lies at a place of the mat."""
-    c, s = np.cos(place[2]), np.sin(place[2])
-    xy = sheet_mm @ np.array([[c, s], [-s, c]]) + place[:2]
-    return np.column_stack([xy, np.full(len(xy), thickness_mm)])
+def _at(bundle: Bundle, seen: Seen) -> _At:
+    return _At(bundle, *foretold(bundle, seen))
 
 
-def _sheet_points(sheet_mm: Floats) -> Floats:
-    return np.column_stack([sheet_mm, np.zeros(len(sheet_mm))])
+def _settle(at: _At, seen: Seen, weights: _Weights, steps: int) -> _Now:
+    """The best bundle for these weights (Levenberg and Marquardt's damping), or as near as some steps come to it."""
+    damping = 1e-4
+    now = _weigh(at, seen, weights)
+    for _ in range(steps):
+        tried = _weigh(_at(now.at.bundle.moved(*now.equations.step(damping)), seen), seen, weights)
+        if not tried.cost <= now.cost:  # also where it is not a number
+            damping *= 10.0
+            if damping > 1e8:
+                break
+            continue
+        gain, now = now.cost - tried.cost, tried
+        if gain <= SETTLED * now.cost and damping < 1e-2:  # a short step gains little anywhere
+            break
+        damping = max(damping * 0.1, 1e-12)
+    return now
 
 
-def _projected(bundle: Bundle, flat: Sequence[SheetView], tilted: Sequence[SheetView]) -> list[Projected]:
-    over_flat = [
-        project(bundle.camera, _flat_points(place, view.corners_sheet_mm, bundle.thickness_mm))
-        for place, view in zip(bundle.flat_places, flat, strict=True)
-    ]
-    over_tilted = [
-        project(pose, _sheet_points(view.corners_sheet_mm))
-        for pose, view in zip(bundle.tilted_poses, tilted, strict=True)
-    ]
-    return over_flat + over_tilted
+def _weigh(at: _At, seen: Seen, weights: _Weights) -> _Now:
+    """Cost and normal equations of a bundle, priors included."""
+    left = at.px - seen.px
+    sure = (seen.sure / weights.scales[:, None])[..., None]
+    size = np.abs(left * sure)
+    pull = sure * np.sqrt(HUBER / np.maximum(size, HUBER))  # Huber's modified weights: "Robust Statistics", 7.8
+    cost = np.sum(np.where(size <= HUBER, 0.5 * size**2, HUBER * (size - 0.5 * HUBER)))
+    count = len(left)
+    slopes = (at.slopes * pull[..., None]).reshape(count, -1, SHARED + OWN)
+    equations = normal(slopes, (left * pull).reshape(count, -1), SHARED)
+    return _Now(at, float(cost + _add_priors(equations, at.bundle, weights)), equations)
 
 
-def _residuals_px(bundle: Bundle, flat: Sequence[SheetView], tilted: Sequence[SheetView]) -> tuple[Floats, ...]:
-    seen = _projected(bundle, flat, tilted)
-    return tuple(view.corners_px - p.px for view, p in zip([*flat, *tilted], seen, strict=True))
+def _add_priors(equations: Normal, bundle: Bundle, weights: _Weights) -> float:
+    """Put the priors on distortion, stretch and lifts into the equations; their cost."""
+    shared = np.array([*lens_vector(bundle.camera.lens)[list(PRIOR_INDEX)], bundle.stretch])
+    at, information = [*PRIOR_INDEX, STRETCH], 1.0 / np.array([*PRIOR_SD, weights.stretch_u]) ** 2
+    equations.shared[at, at] += information
+    equations.pull_shared[at] -= information * shared
+    flatness = 1.0 / weights.usual_mm[:, GROUP] ** 2
+    own = np.arange(POSE, OWN)
+    equations.own[:, own, own] += flatness
+    equations.pull_own[:, own] -= flatness * bundle.lifts_mm
+    return float(0.5 * np.sum(information * shared**2) + 0.5 * np.sum(flatness * bundle.lifts_mm**2))
 
 
-def _rows(job: _Job, x: Floats) -> Rows:
-    """Weighted residuals and their slopes by all unknowns, priors at the end."""
-    bundle = _stepped(job.start, x)
-    residuals, slopes = [], []
-    for i, (view, seen) in enumerate(zip(job.views, _projected(bundle, job.flat, job.tilted), strict=True)):
-        by_x = np.zeros((*seen.px.shape, len(x)))
-        if i < len(job.flat):
-            _fill_flat(by_x, seen, view, x, bundle.flat_places[i], i)
-        else:
-            _fill_tilted(by_x, seen, x, PARAMETERS + 3 * (len(job.flat) - 1) + 6 * (i - len(job.flat)))
-        weight = 1.0 / (job.scale * view.corners_u_px[:, None])
-        residuals.append(((seen.px - view.corners_px) * weight).ravel())
-        slopes.append((by_x * weight[:, :, None]).reshape(-1, len(x)))
-    prior, prior_slope = _prior_rows(bundle.camera.lens, len(x))
-    return Rows(np.concatenate([*residuals, prior]), np.concatenate([*slopes, prior_slope]), len(prior))
+def _weighed(weights: _Weights, now: _Now, seen: Seen, kinds: NDArray[np.int64], variances: Floats) -> _Weights:
+    """The weights that residuals and lifts speak for; `variances` (V, 8, 8) are the lifts'."""
+    spread = np.diagonal(variances, axis1=1, axis2=2)
+    usual = usual_lifts(now.at.bundle.lifts_mm, spread, weights.usual_mm, kinds)
+    told = np.sum(np.clip(1.0 - spread / weights.usual_mm[:, GROUP] ** 2, 0.0, 1.0))
+    counts = seen.counts
+    unknowns = PARAMETERS + 3 * (np.sum(kinds == 0) - 1) + POSE * np.sum(kinds == 1) + told
+    freedom = np.sqrt(2 * counts.sum() / max(2 * counts.sum() - unknowns, 1.0))
+    sizes = np.abs((now.at.px - seen.px) * seen.sure[..., None]).reshape(len(kinds), -1)
+    there = np.repeat(seen.sure > 0, 2, axis=1)
+    own = np.array([_deviation(size[is_there]) for size, is_there in zip(sizes, there, strict=True)])
+    scale = _deviation(sizes[there])
+    return replace(weights, usual_mm=usual, scales=np.maximum(scale, own / LOOSE_VIEW) * freedom)
 
 
-def _fill_flat(by_x: Floats, seen: Projected, view: SheetView, x: Floats, place: Floats, number: int) -> None:
-    by_x[:, :, :PARAMETERS] = seen.by_parameters
-    by_x[:, :, 9:12] = seen.by_parameters[:, :, 9:12] @ turn_slope(x[9:12])
-    if number == 0:
-        return
-    at = PARAMETERS + 3 * (number - 1)
-    c, s = np.cos(place[2]), np.sin(place[2])
-    turned = view.corners_sheet_mm @ np.array([[-s, c], [-c, -s]])
-    by_x[:, :, at : at + 2] = seen.by_point[:, :, :2]
-    by_x[:, :, at + 2] = np.einsum("nij,nj->ni", seen.by_point[:, :, :2], turned)
+def _deviation(sizes: Floats) -> float:
+    """Standard deviation by the median, so that the few bad ones do not count."""
+    return max(float(1.4826 * np.median(sizes)), 1e-9)
 
 
-def _fill_tilted(by_x: Floats, seen: Projected, x: Floats, at: int) -> None:
-    by_x[:, :, :LENS_PARAMETERS] = seen.by_parameters[:, :, :LENS_PARAMETERS]
-    by_x[:, :, at : at + 3] = seen.by_parameters[:, :, 9:12] @ turn_slope(x[at : at + 3])
-    by_x[:, :, at + 3 : at + 6] = seen.by_parameters[:, :, 12:15]
+def _settled(before: _Weights, after: _Weights) -> bool:
+    scales = np.abs(np.log(after.scales / before.scales)).max()
+    lifts = np.abs(after.usual_mm - before.usual_mm) / (after.usual_mm + SLIGHT_MM)
+    return bool(scales < WEIGHED and lifts.max() < WEIGHED)
 
 
-def _prior_rows(lens: Lens, count: int) -> tuple[Floats, Floats]:
-    values = lens_vector(lens)[list(PRIOR_INDEX)] / np.array(PRIOR_SD)
-    slopes = np.zeros((len(PRIOR_INDEX), count))
-    slopes[range(len(PRIOR_INDEX)), list(PRIOR_INDEX)] = 1.0 / np.array(PRIOR_SD)
-    return values, slopes
+def _bends(seen: Seen, bundle: Bundle, own: Floats) -> tuple[Bend, ...]:
+    return tuple(
+        bend(sheet[:n], seen.extent, lifts, covariance[POSE:, POSE:])
+        for sheet, n, lifts, covariance in zip(seen.sheet_mm, seen.counts, bundle.lifts_mm, own, strict=True)
+    )
 
 
-def _scale(residuals: Sequence[Floats], job: _Job) -> float:
-    """How much larger the residuals are than the corners' stated uncertainties."""
-    z = [(r / v.corners_u_px[:, None]).ravel() for r, v in zip(residuals, job.views, strict=True)]
-    return spread(np.concatenate(z), job.unknowns)
+def _flat_points_mm(bundle: Bundle, seen: Seen) -> list[Floats]:
+    """Where the corners of each flat sheet lie in the mat, (N, 2)."""
+    points = []
+    for (x, y, angle), sheet, n in zip(bundle.flat_places, points_sheet_mm(bundle, seen), seen.counts, strict=False):
+        c, s = np.cos(angle), np.sin(angle)
+        points.append(sheet[:n, :2] @ np.array([[c, s], [-s, c]]) + [x, y])
+    return points
 
 
-def _in_frame(bundle: Bundle, flat: Sequence[SheetView], covariance: Floats) -> Floats:
+def _in_frame(camera: Pinhole, covered_mat_mm: Floats, covariance: Floats) -> Floats:
     """The camera's (15, 15) covariance, without that of the frame itself.
 
     The mat frame is that of the first sheet, but a frame is a convention and no error: the rigid motion in
     the mat's plane that the first sheet's corners leave open is taken out (an S-transformation: W. Baarda,
     "S-transformations and criterion matrices", 1973), by the corners of all flat sheets.
     """
-    places = zip(bundle.flat_places, flat, strict=True)
-    points = [_flat_points(place, view.corners_sheet_mm, 0.0)[:, :2] for place, view in places]
-    keep = frame_removed(bundle.camera, np.concatenate(points))
+    keep = frame_removed(camera, covered_mat_mm)
     return np.asarray(keep @ covariance @ keep.T)
 
 
@@ -199,7 +223,8 @@ def frame_removed(camera: Pinhole, points_mat_mm: Floats) -> Floats:
     rigid = np.zeros((len(points_mat_mm), 2, 3))
     rigid[:, 0, 0] = rigid[:, 1, 1] = 1.0
     rigid[:, 0, 2], rigid[:, 1, 2] = -y, x
-    motion = np.linalg.lstsq(rigid.reshape(-1, 3), by_parameters, rcond=None)[0]  # (3, 15)
+    rigid = rigid.reshape(-1, 3)
+    motion = np.linalg.solve(rigid.T @ rigid, rigid.T @ by_parameters)  # (3, 15)
     undo = np.zeros((PARAMETERS, 3))  # parameters that move all mat points by x, by y, by a turn
     undo[12:15, :2] = -camera.rotation[:, :2]
     undo[9:12, 2] = -camera.rotation[:, 2]

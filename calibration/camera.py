@@ -3,28 +3,30 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.bundle import Bundle, Solved, solve_bundle
-from calibration.corners import SheetView
-from calibration.pinhole import Lens, Pinhole
+from calibration.beginning import FEWEST_VIEWS, CalibrationError, begin, check_count, check_places, folds
+from calibration.bending import Bend
+from calibration.bundle import HELD_STRETCH, Solved, solve_bundle
+from calibration.corners import Refused, SheetView
+from calibration.pinhole import Pinhole
+from calibration.projection import PARAMETERS, cross_matrices
 from calibration.rig import Device
+from calibration.scale import EXACT, SheetScale
+
+__all__ = ["SHEET_THICKNESS_MM", "CalibrationError", "CameraSolution", "ViewFit", "solve_camera"]
 
 Floats = NDArray[np.float64]
 
 SHEET_THICKNESS_MM = 0.1  # copy paper of 80 g/m2
-FEWEST_VIEWS = 3
-SAME_PLACE = 0.02  # views closer than this share of the picture's width do not count as two
 VAGUE_FOCAL = 0.02  # a focal length less sure than this makes heights meaningless
-POOR_VIEW = 3.0  # times the median view's residual
-
-
-class CalibrationError(Exception):
-    """The views do not determine the device; the message says in one line what to do."""
+POOR_VIEW = 2.5  # times the median view's residual
+MOST_POOR = 0.2  # share of views that may be left out for being poor: more of them are not the exception
+MISFIT = 4.0  # standard deviations by which the squares may differ from what the bars say
+WORTH_SAYING = 0.001  # a stretch that is told where the sheet was said to be exact
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -35,11 +37,13 @@ class ViewFit:
     kind: str  # flat or tilted
     corners: int
     residual_px: float  # RMS over x and y
-    poor: bool  # far worse than the others
+    poor: bool  # far worse than the others, yet used: there are too many of that kind to do without
+    bend: Bend
 
     def __str__(self) -> str:
+        bent = f", lifts by {self.bend.lift_mm:.2f} mm" if self.bend.lift_mm > 2 * self.bend.u_mm else ""
         doubt = ", poor: look whether the sheet was curled or moved" if self.poor else ""
-        return f"{self.name}: {self.kind}, {self.corners} corners, {self.residual_px:.3f} px{doubt}"
+        return f"{self.name}: {self.kind}, {self.corners} corners, {self.residual_px:.3f} px{bent}{doubt}"
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -47,9 +51,13 @@ class CameraSolution:
     """The camera in the frame of the first flat sheet, z = 0 at the mat below it."""
 
     device: Device
-    views: tuple[ViewFit, ...]
+    views: tuple[ViewFit, ...]  # those used
     covered_mat_mm: Floats  # (N, 2) every corner of the flat sheets: where the mat is known from
     notes: tuple[str, ...]  # what was assumed
+    refused: tuple[Refused, ...]  # views left out: curled or poor
+    scale_u: float  # relative standard uncertainty of every length, not in the device's covariance
+    scale_how: str  # what that rests on, for people
+    blur_px: float  # median over the views: standard deviation of an edge's blur, pixel included
 
 
 def solve_camera(
@@ -57,6 +65,7 @@ def solve_camera(
     tilted: Sequence[SheetView],
     size_px: tuple[int, int],
     thickness_mm: float = SHEET_THICKNESS_MM,
+    scale: SheetScale = EXACT,
 ) -> CameraSolution:
     """Lens and mat plane from sheets that lie flat and sheets held at a tilt.
 
@@ -69,134 +78,157 @@ def solve_camera(
         Width and height of the pictures.
     thickness_mm : float
         From the mat to the printed face.
+    scale : SheetScale
+        Printed over nominal length of the sheet, and its doubt.
 
     Raises
     ------
     CalibrationError
-        Too few views, none of them flat, or views that do not determine the lens.
+        Too few views, none of them flat, views that do not determine the lens, most sheets curled, or check bars
+        that do not fit the squares.
 
     Notes
     -----
-    The covariance is the solve's own: corner noise as the residuals show it, priors on k2, p1, p2, k3. A
-    sheet that is not flat or not to scale is not covered.
+    Every sheet may bend a little; one that bends more than 0.25 mm at its outermost corners is left out (not where
+    a lens alone is solved), and so are the few that fit far worse than the others. The covariance is the solve's own: corner noise as the residuals show
+    it, bending, the sheet's stretch, priors on k2, p1, p2, k3. A common scale is not in it: that is `scale_u`.
     """
-    _check(flat, tilted)
-    solved = solve_bundle(_start(flat, tilted, size_px, thickness_mm), flat, tilted)
-    _check_solved(solved, size_px)
+    check_count(flat, tilted)
+    check_places([*flat, *tilted], size_px)
+    flat, tilted = ([_scaled(view, scale) for view in views] for views in (flat, tilted))
+    first, refused = flat[0], list[Refused]()
+    solved = _solve(flat, tilted, size_px, thickness_mm, scale)
+    while bad := _bad(flat, tilted, solved, refused):
+        refused += bad
+        names = {one.name for one in bad}
+        flat, tilted = ([view for view in views if view.name not in names] for views in (flat, tilted))
+        _check_left(flat, tilted, refused)
+        solved = _solve(flat, tilted, size_px, thickness_mm, scale)
+    _check_solved(solved, flat, tilted, size_px)
+    notes = _notes(solved, scale)
     residual = _rms(np.concatenate([r.ravel() for r in solved.residuals_px]))
     device = Device(solved.bundle.camera, solved.covariance, residual)
-    return CameraSolution(device, _view_fits(flat, tilted, solved), _covered(flat, solved.bundle), _notes(solved))
+    covered = solved.covered_mat_mm
+    if first is not flat[0]:
+        device, covered = _in_frame_of(first, device, covered, thickness_mm)
+    blur_px = float(np.median([view.blur_px for view in (*flat, *tilted)]))
+    fits = _view_fits(flat, tilted, solved)
+    return CameraSolution(device, fits, covered, notes, tuple(refused), scale.u_common, scale.how, blur_px)
 
 
-def _check(flat: Sequence[SheetView], tilted: Sequence[SheetView]) -> None:
-    count = len(flat) + len(tilted)
-    if not flat:
-        raise CalibrationError("no view of the sheet lying flat; put it flat on the mat and take that picture")
-    if count < FEWEST_VIEWS:
-        raise CalibrationError(
-            f"the sheet is seen in {count} pictures, {FEWEST_VIEWS} are needed; "
-            "take it flat in several places, and tilted"
-        )
+def _scaled(view: SheetView, scale: SheetScale) -> SheetView:
+    return replace(view, corners_sheet_mm=view.corners_sheet_mm * [scale.along, scale.across])
 
 
-def _check_places(homographies: Sequence[Floats], size_px: tuple[int, int]) -> None:
-    """Refuse a set of views that repeat one another."""
-    corners = np.array([[0.0, 0.0, 1.0], [200.0, 0.0, 1.0], [0.0, 150.0, 1.0]])
-    places = np.array([(lambda p: p[:, :2] / p[:, 2:])(corners @ h.T).ravel() for h in homographies])
-    apart = np.abs(places[:, None] - places[None]).max(axis=-1) > SAME_PLACE * size_px[0]
-    different = 0
-    left = list(range(len(places)))
-    while left:
-        first = left[0]
-        left = [i for i in left[1:] if apart[first, i]]
-        different += 1
-    if different < FEWEST_VIEWS:
-        raise CalibrationError(
-            f"the pictures show the sheet in {different} place{'s' if different > 1 else ''} only, "
-            f"{FEWEST_VIEWS} are needed; move it about the mat, and tilt it"
-        )
+def _solve(
+    flat: Sequence[SheetView],
+    tilted: Sequence[SheetView],
+    size_px: tuple[int, int],
+    thickness_mm: float,
+    scale: SheetScale,
+) -> Solved:
+    start = begin(flat, tilted, size_px, thickness_mm)
+    return solve_bundle(start, flat, tilted, scale.u_ratio, scale.along_share)
 
 
-def _start(
-    flat: Sequence[SheetView], tilted: Sequence[SheetView], size_px: tuple[int, int], thickness_mm: float
-) -> Bundle:
-    """OpenCV's calibration (Zhang's method), brought into the mat frame."""
+def _bad(
+    flat: Sequence[SheetView], tilted: Sequence[SheetView], solved: Solved, refused: Sequence[Refused]
+) -> list[Refused]:
+    """The views that should not be used: curled ones, and the few that fit far worse than the others."""
     views = [*flat, *tilted]
-    _check_places([_homography(view) for view in views], size_px)
-    objects = [np.column_stack([v.corners_sheet_mm, np.zeros(len(v.ids))]).astype(np.float32) for v in views]
-    images = [v.corners_px.astype(np.float32) for v in views]
-    flags = cv2.CALIB_FIX_K3 | cv2.CALIB_ZERO_TANGENT_DIST
-    try:
-        _, matrix, distortion, turns, shifts = cv2.calibrateCamera(
-            objects, images, size_px, np.eye(3), np.zeros(5), flags=flags
-        )
-    except cv2.error as error:
-        raise CalibrationError("the views do not determine the lens; tilt the sheet more") from error
-    k1, k2, p1, p2, k3 = np.ravel(distortion)[:5].tolist()
-    lens = Lens(
-        size_px,
-        (float(matrix[0, 0]), float(matrix[1, 1])),
-        (float(matrix[0, 2]), float(matrix[1, 2])),
-        (k1, k2, p1, p2, k3),
-    )
-    poses = [
-        Pinhole(lens, np.asarray(cv2.Rodrigues(w)[0], float), np.ravel(t).astype(float))
-        for w, t in zip(turns, shifts, strict=True)
+    on_mat = len(flat) + sum(one.why == "curled" for one in refused) > 1
+    curled = [
+        Refused(view.name, "curled", f"its sheet lifts by {bend.lift_mm:.1f} mm: press it flat or stick it to a board")
+        for view, bend in zip(views, solved.bends, strict=True)
+        if bend.curled and on_mat  # a lens alone has no common plane that a bent sheet spoils
     ]
-    return _in_mat_frame(poses[: len(flat)], poses[len(flat) :], thickness_mm)
+    if 2 * (len(curled) + sum(one.why == "curled" for one in refused)) > len(views) + len(refused):
+        raise CalibrationError(
+            f"the sheet is curled in {len(curled)} of {len(views)} pictures; stick it to something stiff and flat"
+        )
+    if curled:
+        return curled
+    poor = [view for view, is_poor in zip(views, _poor(solved), strict=True) if is_poor]
+    left_out = sum(one.why == "poor" for one in refused)
+    if len(poor) + left_out > max(1, int(MOST_POOR * (len(views) + left_out))) or len(views) - len(poor) < FEWEST_VIEWS:
+        return []
+    return [Refused(v.name, "poor", "it fits far worse than the others: hold the sheet still and flat") for v in poor]
 
 
-def _homography(view: SheetView) -> Floats:
-    found, _ = cv2.findHomography(view.corners_sheet_mm, view.corners_px)
-    if found is None:
-        raise CalibrationError(f"{view.name}: the corners seen lie in a line; show the whole sheet")
-    return np.asarray(found, float)
+def _poor(solved: Solved) -> list[bool]:
+    rms = [_rms(r) for r in solved.residuals_px]
+    return [r > POOR_VIEW * float(np.median(rms)) for r in rms]
 
 
-def _in_mat_frame(flat: Sequence[Pinhole], tilted: Sequence[Pinhole], thickness_mm: float) -> Bundle:
-    first = flat[0]
-    camera = Pinhole(first.lens, first.rotation, first.translation_mm - first.rotation[:, 2] * thickness_mm)
-    places = []
-    for pose in flat:
-        turned = first.rotation.T @ pose.rotation
-        place = first.rotation.T @ (pose.translation_mm - first.translation_mm)
-        places.append([place[0], place[1], np.arctan2(turned[1, 0], turned[0, 0])])
-    return Bundle(camera, np.array(places), tuple(tilted), thickness_mm)
+def _check_left(flat: Sequence[SheetView], tilted: Sequence[SheetView], refused: Sequence[Refused]) -> None:
+    if not flat or len(flat) + len(tilted) < FEWEST_VIEWS:
+        which = ", ".join(f"{one.name} ({one.why})" for one in refused)
+        raise CalibrationError(f"too few views are left without {which}; take these again")
 
 
-def _check_solved(solved: Solved, size_px: tuple[int, int]) -> None:
+def _check_solved(
+    solved: Solved, flat: Sequence[SheetView], tilted: Sequence[SheetView], size_px: tuple[int, int]
+) -> None:
     lens = solved.bundle.camera.lens
     focal_u = np.sqrt(np.diag(solved.covariance)[:2])
     sure = np.all(np.isfinite(focal_u)) and np.all(focal_u < VAGUE_FOCAL * np.array(lens.focal_px))
     inside = all(-s < c < 2 * s for c, s in zip(lens.centre_px, size_px, strict=True))
-    if not (sure and inside and min(lens.focal_px) > 0):
-        raise CalibrationError("lens and height are mixed up; tilt it by 15 to 35 degrees in more of them")
+    if sure and inside and min(lens.focal_px) > 0 and not folds(lens, [*flat, *tilted]):
+        return
+    if not tilted:
+        raise CalibrationError("flat sheets alone mix up lens and height; take it tilted by 15 to 35 degrees, too")
+    raise CalibrationError("lens and height are mixed up; tilt it by 15 to 35 degrees in more of them")
+
+
+def _in_frame_of(first: SheetView, device: Device, covered: Floats, thickness_mm: float) -> tuple[Device, Floats]:
+    """Device and covered points in the frame of a sheet that was left out of the solve."""
+    camera = device.pinhole
+    found = camera.mat_from_px(first.corners_px, thickness_mm)
+    middle, sheet_middle = found.mean(axis=0), first.corners_sheet_mm.mean(axis=0)
+    u, _, v = np.linalg.svd((found - middle).T @ (first.corners_sheet_mm - sheet_middle))
+    turned = np.eye(3)
+    turned[:2, :2] = u @ np.diag([1.0, np.linalg.det(u @ v)]) @ v  # mat from sheet
+    origin = middle - turned[:2, :2] @ sheet_middle
+    away = camera.rotation[:, :2] @ origin
+    carried = np.eye(PARAMETERS)
+    carried[12:15, 9:12] = -cross_matrices(away)  # the new frame's origin is carried along by a turn
+    pinhole = Pinhole(camera.lens, camera.rotation @ turned, camera.translation_mm + away)
+    moved = replace(device, pinhole=pinhole, covariance=carried @ device.covariance @ carried.T)
+    return moved, (covered - origin) @ turned[:2, :2]
 
 
 def _view_fits(flat: Sequence[SheetView], tilted: Sequence[SheetView], solved: Solved) -> tuple[ViewFit, ...]:
-    rms = [_rms(r) for r in solved.residuals_px]
-    usual = float(np.median(rms))
     kinds = ["flat"] * len(flat) + ["tilted"] * len(tilted)
-    return tuple(
-        ViewFit(view.name, kind, len(view.ids), r, r > POOR_VIEW * usual)
-        for view, kind, r in zip([*flat, *tilted], kinds, rms, strict=True)
-    )
+    parts = zip([*flat, *tilted], kinds, solved.residuals_px, _poor(solved), solved.bends, strict=True)
+    return tuple(ViewFit(v.name, kind, len(v.ids), _rms(r), poor, bend) for v, kind, r, poor, bend in parts)
 
 
-def _covered(flat: Sequence[SheetView], bundle: Bundle) -> Floats:
-    points = []
-    for view, (x, y, angle) in zip(flat, bundle.flat_places, strict=True):
-        c, s = np.cos(angle), np.sin(angle)
-        points.append(view.corners_sheet_mm @ np.array([[c, s], [-s, c]]) + [x, y])
-    return np.concatenate(points)
-
-
-def _notes(solved: Solved) -> tuple[str, ...]:
-    corner_px = solved.scale * solved.usual_u_px
+def _notes(solved: Solved, scale: SheetScale) -> tuple[str, ...]:
+    lifts = np.max(solved.usual_lifts_mm, axis=1)
     return (
-        f"camera: the sheet is taken as flat, to scale, {solved.bundle.thickness_mm:g} mm thick",
-        f"camera: corners scatter by {corner_px:.3f} px; weak priors on k2, p1, p2, k3",
+        f"camera: sheets lift by {lifts[0]:.2f} mm lying flat and {lifts[1]:.2f} mm tilted, by their own views; "
+        f"{solved.bundle.thickness_mm:g} mm thick",
+        f"camera: corners scatter by {solved.scatter_px:.3f} px; weak priors on k2, p1, p2, k3",
+        *scale.notes(),
+        *_stretch_notes(solved, scale),
     )
+
+
+def _stretch_notes(solved: Solved, scale: SheetScale) -> tuple[str, ...]:
+    """What the squares say of the sheet's stretch, next to what its bars said."""
+    prior, found = max(scale.u_ratio, HELD_STRETCH), solved.bundle.stretch
+    told = max(prior**2 - solved.stretch_u**2, 0.0)  # of its prior variance, what the views took away
+    if told <= 0 or abs(found) <= MISFIT * np.sqrt(told):
+        return ()
+    by_squares = found * prior**2 / told
+    if scale.u_ratio > 0:
+        raise CalibrationError(
+            f"the sheet's bars do not fit its squares, which are {100 * abs(by_squares):.2f} % "
+            f"{'longer' if by_squares > 0 else 'shorter'} along than the bars say; read both bars again"
+        )
+    if abs(by_squares) < WORTH_SAYING:
+        return ()
+    return (f"sheet: its squares seem {100 * by_squares:+.2f} % longer along than across; read both its bars",)
 
 
 def _rms(values: Floats) -> float:

@@ -28,29 +28,41 @@ class Projected:
     by_point: Floats  # (N, 2, 3) by the point in mat mm
 
 
-def project(pinhole: Pinhole, points_mat_mm: Floats) -> Projected:
-    """Project points (N, 3) of the mat frame, with slopes derived from `Lens.distort` by hand."""
-    lens = pinhole.lens
-    turned = points_mat_mm @ pinhole.rotation.T
-    device = turned + pinhole.translation_mm
-    depth = device[:, 2]
-    rays = device[:, :2] / depth[:, None]
+@dataclass(frozen=True, eq=False, slots=True)
+class Imaged:
+    """Pixels of points in device axes, and their slopes."""
+
+    px: Floats  # (N, 2)
+    by_lens: Floats  # (N, 2, 9)
+    by_device: Floats  # (N, 2, 3) by the point in device axes, mm
+
+
+def image(lens: Lens, device_mm: Floats) -> Imaged:
+    """Pixels of points (N, 3) in device axes, with slopes derived from `Lens.distort` by hand."""
+    depth = device_mm[:, 2]
+    rays = device_mm[:, :2] / depth[:, None]
     distorted = lens.distort(rays)
-    px = distorted * np.array(lens.focal_px) + np.array(lens.centre_px)
     by_ray, by_distortion = _distortion_slopes(lens, rays)
-    focal = np.array(lens.focal_px)[None, :, None]
-    ray_by_device = np.zeros((len(rays), 2, 3))
-    ray_by_device[:, 0, 0] = ray_by_device[:, 1, 1] = 1.0 / depth
-    ray_by_device[:, :, 2] = -rays / depth[:, None]
-    by_device = focal * (by_ray @ ray_by_device)
-    by_parameters = np.zeros((len(rays), 2, PARAMETERS))
-    by_parameters[:, 0, 0] = distorted[:, 0]
-    by_parameters[:, 1, 1] = distorted[:, 1]
-    by_parameters[:, 0, 2] = by_parameters[:, 1, 3] = 1.0
-    by_parameters[:, :, 4:9] = focal * by_distortion
-    by_parameters[:, :, 9:12] = -by_device @ cross_matrices(turned)
-    by_parameters[:, :, 12:15] = by_device
-    return Projected(px, by_parameters, by_device @ pinhole.rotation)
+    focal = np.array(lens.focal_px)
+    by_ray *= focal[:, None] / depth[:, None, None]
+    by_device = np.empty((len(rays), 2, 3))
+    by_device[:, :, :2] = by_ray
+    by_device[:, :, 2] = -np.einsum("nij,nj->ni", by_ray, rays)
+    by_lens = np.zeros((len(rays), 2, LENS_PARAMETERS))
+    by_lens[:, 0, 0] = distorted[:, 0]
+    by_lens[:, 1, 1] = distorted[:, 1]
+    by_lens[:, 0, 2] = by_lens[:, 1, 3] = 1.0
+    by_lens[:, :, 4:9] = focal[:, None] * by_distortion
+    return Imaged(distorted * focal + np.array(lens.centre_px), by_lens, by_device)
+
+
+def project(pinhole: Pinhole, points_mat_mm: Floats) -> Projected:
+    """Project points (N, 3) of the mat frame, with slopes."""
+    turned = points_mat_mm @ pinhole.rotation.T
+    seen = image(pinhole.lens, turned + pinhole.translation_mm)
+    by_turn = -seen.by_device @ cross_matrices(turned)
+    by_parameters = np.concatenate([seen.by_lens, by_turn, seen.by_device], axis=2)
+    return Projected(seen.px, by_parameters, seen.by_device @ pinhole.rotation)
 
 
 def _distortion_slopes(lens: Lens, rays: Floats) -> tuple[Floats, Floats]:
@@ -79,10 +91,10 @@ def cross_matrices(vectors: Floats) -> Floats:
     return out
 
 
-def turn(vector_rad: Floats) -> Floats:
-    """The (3, 3) rotation about a vector by its length (Rodrigues' formula)."""
-    k = cross_matrices(vector_rad)
-    angle = float(np.linalg.norm(vector_rad))
+def turn(vectors_rad: Floats) -> Floats:
+    """The (..., 3, 3) rotations about vectors (..., 3) by their lengths (Rodrigues' formula)."""
+    k = cross_matrices(vectors_rad)
+    angle = np.sqrt(np.sum(np.square(vectors_rad), axis=-1))[..., None, None]
     sine = np.sinc(angle / np.pi)
     versine = 0.5 * np.sinc(angle / (2 * np.pi)) ** 2  # (1 - cos a) / a^2
     return np.asarray(np.eye(3) + sine * k + versine * k @ k)

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from calibration.camera import SHEET_THICKNESS_MM, CalibrationError, CameraSolution, solve_camera
 from calibration.corners import Refused, SheetView, find_sheet
+from calibration.scale import EXACT, SheetScale
 from calibration.sheet import Sheet
 
 Picture = NDArray[np.uint8]
@@ -22,6 +23,7 @@ def camera_from_photographs(
     tilted: Iterable[tuple[str, Picture]],
     board: Sheet,
     thickness_mm: float = SHEET_THICKNESS_MM,
+    scale: SheetScale = EXACT,
 ) -> tuple[CameraSolution, tuple[str, ...]]:
     """Solve the camera from named pictures, callers having sorted them: the first flat one is the mat frame.
 
@@ -35,9 +37,10 @@ def camera_from_photographs(
     refused = [one for one in found if isinstance(one, Refused)]
     _check_seen(found, refused)
     _check_rows(_views(found), board)
-    solution = solve_camera(_views(flat_found), _views(tilted_found), size_px, thickness_mm)
+    solution = solve_camera(_views(flat_found), _views(tilted_found), size_px, thickness_mm, scale)
     lines = [str(fit) for fit in solution.views]
-    return solution, tuple(lines + [f"{one.name}: not used, {one.why}: {one.do}" for one in refused])
+    left_out = [*refused, *solution.refused]
+    return solution, tuple(lines + [f"{one.name}: not used, {one.why}: {one.do}" for one in left_out])
 
 
 def _find(

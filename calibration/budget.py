@@ -1,0 +1,107 @@
+"""What a stated length is made of: where its uncertainty comes from, part by part."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.pinhole import Pinhole
+from calibration.projection import mat_by_parameters
+from calibration.rig import Device, grid_points
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Budget:
+    """Standard uncertainties of one length, mm."""
+
+    repeatable_mm: float  # what changes from picture to picture: noise of the two ends
+    rig_mm: float  # of the calibration, the same in every picture
+    scale_mm: float  # of the sheet's own size
+    height_mm: float  # of the cloth's thickness, by parallax
+
+    @property
+    def combined_mm(self) -> float:
+        """All four, which are independent of one another.
+
+        >>> round(Budget(0.02, 0.03, 0.06, 0.0).combined_mm, 12)
+        0.07
+        """
+        return math.hypot(self.repeatable_mm, self.rig_mm, self.scale_mm, self.height_mm)
+
+    def __str__(self) -> str:
+        return (
+            f"{self.combined_mm:.3f} mm: picture {self.repeatable_mm:.3f}, rig {self.rig_mm:.3f}, "
+            f"scale {self.scale_mm:.3f}, height {self.height_mm:.3f}"
+        )
+
+
+def length_budget(
+    device: Device, ends_mat_mm: Floats, end_u_px: float, scale_u: float, height_mm: float, height_u_mm: float
+) -> Budget:
+    """The budget of the length between two points.
+
+    Parameters
+    ----------
+    device : Device
+        The camera, or the projector where the length is that of a line of light.
+    ends_mat_mm : (2, 2) float64
+        Both ends, mat frame.
+    end_u_px : float
+        Standard uncertainty of each end in a picture, along the length.
+    scale_u : float
+        Relative standard uncertainty of every length (the rig's `scale_u`).
+    height_mm, height_u_mm : float
+        Height of both ends above the mat, and its standard uncertainty (the cloth's thickness).
+
+    Notes
+    -----
+    Both ends err together by the rig, so that their joint covariance counts; a length seen from straight above
+    by a lens H high grows by h / H of itself when it lies h higher.
+    """
+    ends = np.asarray(ends_mat_mm, float)
+    away = ends[1] - ends[0]
+    length = float(np.linalg.norm(away))
+    if not length > 0:
+        raise ValueError("a length needs two different ends")
+    across = away / length
+    slopes = mat_by_parameters(device.pinhole, ends, height_mm)
+    by_parameters = across @ (slopes[1] - slopes[0])
+    by_height = across @ np.diff(_by_height(device.pinhole, ends, height_mm), axis=0)[0]
+    return Budget(
+        math.hypot(*(end_u_px * _mm_per_px(device.pinhole, end, across, height_mm) for end in ends)),
+        math.sqrt(max(float(by_parameters @ device.covariance @ by_parameters), 0.0)),
+        scale_u * length,
+        height_u_mm * abs(float(by_height)),
+    )
+
+
+def area_budget(
+    device: Device, area_mat_mm: Floats, length_mm: float, end_u_px: float, scale_u: float, height_u_mm: float
+) -> Budget:
+    """The usual budget (RMS) of a length anywhere in an area, laid along x and along y on its grid of points."""
+    budgets = []
+    for way in length_mm / 2 * np.eye(2):
+        for point in grid_points(area_mat_mm, 8):
+            ends = np.array([point - way, point + way])
+            budgets.append(length_budget(device, ends, end_u_px, scale_u, 0.0, height_u_mm))
+    parts = np.array([[b.repeatable_mm, b.rig_mm, b.scale_mm, b.height_mm] for b in budgets])
+    return Budget(*np.sqrt(np.mean(parts**2, axis=0)).tolist())
+
+
+def _by_height(pinhole: Pinhole, points_mat_mm: Floats, height_mm: float) -> Floats:
+    """(N, 2): how what a fixed pixel shows moves in the plane when the plane rises, mm per mm."""
+    lens = pinhole.lens_mat_mm
+    return np.asarray((lens[:2] - points_mat_mm) / (lens[2] - height_mm))
+
+
+def _mm_per_px(pinhole: Pinhole, point_mat_mm: Floats, along: Floats, height_mm: float) -> float:
+    """What one pixel of scatter, the same in all directions, means along a direction of the mat."""
+    step = 0.01
+    moved = pinhole.px_from_mat(np.array([[0, 0], [step, 0], [0, step]]) + point_mat_mm, height_mm)
+    px_by_mm = (moved[1:] - moved[0]).T / step
+    return float(np.linalg.norm(along @ np.linalg.inv(px_by_mm)))

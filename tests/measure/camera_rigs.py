@@ -1,0 +1,159 @@
+"""Cameras, sheets and the corners they show, drawn at random: corners alone, no pictures.
+
+All of it is generated. What a camera sees comes from OpenCV's `projectPoints`; paper bends along one direction, by
+closed forms that the solve does not know, and keeps its length.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.corners import SheetView
+
+Floats = NDArray[np.float64]
+
+MAT_MM = (914.4, 609.6)
+HALF_PAPER_MM = np.array([148.5, 105.0])  # A4
+CORNERS_MM = np.stack(np.meshgrid(30.0 * np.arange(1, 8), 30.0 * np.arange(1, 6)), axis=-1).reshape(-1, 2)
+MIDDLE_MM = np.array([120.0, 90.0])
+THICKNESS_MM = 0.1
+
+PROFILES = {  # height over q, which runs from -1 to 1 between the paper's ends; the greatest is 1
+    "parabola": lambda q: q**2,
+    "cosh": lambda q: (np.cosh(4.0 * q) - 1.0) / (np.cosh(4.0) - 1.0),
+    "one end": lambda q: np.maximum(q, 0.0) ** 2.0,
+    "late end": lambda q: np.maximum((q - 0.3) / 0.7, 0.0) ** 1.5,
+    "uneven ends": lambda q: np.where(q > 0, q**2, 0.4 * np.abs(q) ** 3),
+}
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class TrueCamera:
+    """A camera over the mat, in OpenCV's words."""
+
+    size_px: tuple[int, int]
+    matrix: Floats
+    distortion: Floats  # (5,)
+    rotation: Floats  # (3, 3)
+    translation_mm: Floats
+
+    def px(self, points_mat_mm: Floats) -> Floats:
+        """Where points (N, 3) are seen."""
+        turned = cv2.Rodrigues(self.rotation)[0]
+        px, _ = cv2.projectPoints(points_mat_mm, turned, self.translation_mm, self.matrix, self.distortion)
+        return np.asarray(px, float).reshape(-1, 2)
+
+    def sees(self, px: Floats) -> NDArray[np.bool_]:
+        """Which pixels are in the picture, four from its rim."""
+        return np.asarray(np.all((px > 4) & (px < np.array(self.size_px) - 5), axis=1))
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Rig:
+    """A camera and what it saw of the sheets."""
+
+    camera: TrueCamera
+    flat: tuple[SheetView, ...]
+    tilted: tuple[SheetView, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """What rigs are drawn from."""
+
+    size_px: tuple[int, int] = (1920, 1080)
+    k1: tuple[float, float] = (-0.15, 0.05)
+    noise_px: tuple[float, float] = (0.01, 0.04)
+    lift_mm: float = 0.0  # of the paper's highest end, at most
+    profile: str = "any"
+    views: tuple[int, int] = (9, 6)
+    together: float = 0.0  # share of the noise's variance that is smooth over a view: what light and blur do
+    stretch: float = 0.0  # of the sheet, along over across
+
+
+def draw_rig(rng: np.random.Generator, kind: Kind) -> Rig:
+    """A rig of a kind."""
+    camera = draw_camera(rng, kind)
+    noise_px = float(np.exp(rng.uniform(*np.log(kind.noise_px))))
+    stated = noise_px * float(rng.uniform(0.5, 1.5))  # stated uncertainties are off by a common factor
+    views: list[SheetView] = []
+    for i in range(sum(kind.views)):
+        is_flat = i < kind.views[0]
+        while True:
+            points = _placed(rng, i, is_flat, _sheet(rng, kind))
+            px = camera.px(points)
+            inside = camera.sees(px)
+            if inside.mean() > 0.7:
+                break
+        uneven = rng.uniform(0.7, 1.4, len(px))
+        px = px + _noise(rng, kind.together) * (noise_px * uneven)[:, None]
+        ids = np.flatnonzero(inside)
+        name = f"{'flat' if is_flat else 'tilted'} {i}"
+        views.append(SheetView(name, ids, CORNERS_MM[ids], px[ids], stated * uneven[ids]))
+    return Rig(camera, tuple(views[: kind.views[0]]), tuple(views[kind.views[0] :]))
+
+
+def draw_camera(rng: np.random.Generator, kind: Kind) -> TrueCamera:
+    """A camera that hangs off the mat's middle and sees all of it, a little more or a little less."""
+    width, height = kind.size_px
+    k1 = rng.uniform(*kind.k1)
+    distortion = np.array([k1, 0.5 * k1**2, 0, 0, 0]) + rng.normal(0, 1, 5) * [0, 0.02, 5e-4, 5e-4, 0.01]
+    above = rng.uniform(800.0, 1400.0)
+    foot = np.array(MAT_MM) / 2 + rng.normal(0, [120.0, 100.0])
+    aim = np.array(MAT_MM) / 2 + rng.normal(0, 20.0, 2)
+    ahead = np.array([*(aim - foot), -above])
+    ahead /= np.linalg.norm(ahead)
+    right = np.cross(ahead, [0.0, 1.0, 0.0])
+    right /= np.linalg.norm(right)
+    turned = np.array([right, np.cross(ahead, right), ahead])
+    roll = rng.normal(0, 0.05) + np.pi * rng.integers(0, 2)
+    rotation = cv2.Rodrigues(np.array([0.0, 0.0, roll]))[0] @ turned
+    focal = width * above / (rng.uniform(1.05, 1.2) * MAT_MM[0])
+    centre = np.array([width, height]) / 2 + rng.normal(0, 0.01 * width, 2)
+    matrix = np.array([[focal, 0, centre[0]], [0, focal * rng.uniform(0.999, 1.001), centre[1]], [0, 0, 1.0]])
+    lens = np.array([*foot, above])
+    return TrueCamera(kind.size_px, matrix, distortion, rotation, -rotation @ lens)
+
+
+def _sheet(rng: np.random.Generator, kind: Kind) -> Floats:
+    """Corners (N, 3) of a sheet about its middle, bent."""
+    flat = (CORNERS_MM - MIDDLE_MM) * [1 + kind.stretch / 2, 1 - kind.stretch / 2]
+    if kind.lift_mm == 0.0:
+        return np.column_stack([flat, np.zeros(len(flat))])
+    profile = PROFILES[str(rng.choice(list(PROFILES))) if kind.profile == "any" else kind.profile]
+    way = rng.choice([0.0, 0.0, 0.5, 1.0, 1.5]) * np.pi / 2 + rng.integers(0, 2) * np.pi + rng.normal(0, 0.05)
+    along = np.array([np.cos(way), np.sin(way)])
+    half = float(np.abs(along) @ HALF_PAPER_MM)
+    nodes = np.linspace(-1, 1, 2001)
+    height = kind.lift_mm * rng.uniform(0.3, 1.0) * profile(nodes)
+    arc = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(nodes * half), np.diff(height)))])
+    arc -= arc[1000]
+    q = flat @ along
+    at = np.interp(q, arc, nodes)
+    return np.column_stack([flat + np.outer(at * half - q, along), np.interp(at, nodes, height)])
+
+
+def _placed(rng: np.random.Generator, number: int, is_flat: bool, sheet: Floats) -> Floats:
+    """The sheet (N, 3) laid somewhere on the mat, or held over it."""
+    turned = cv2.Rodrigues(np.array([0.0, 0.0, rng.normal(0, 0.4) + np.pi / 2 * rng.integers(0, 4)]))[0]
+    third = np.array([number % 3, number // 3 % 3]) - 1
+    middle = np.array(MAT_MM) / 2 + third * np.array([290.0, 180.0]) + rng.normal(0, 20.0, 2)
+    if is_flat:
+        return sheet @ turned.T + [*middle, THICKNESS_MM]
+    axis = rng.normal(0, 1, 2)
+    tilt = np.array([*(axis / np.linalg.norm(axis)), 0.0]) * np.radians(rng.uniform(15.0, 35.0))
+    middle = np.array(MAT_MM) / 2 + rng.normal(0, [150.0, 80.0])
+    return sheet @ (cv2.Rodrigues(tilt)[0] @ turned).T + [*middle, rng.uniform(40.0, 90.0)]
+
+
+def _noise(rng: np.random.Generator, together: float) -> Floats:
+    """Errors (N, 2) of unit variance, a share of it smooth over the sheet."""
+    own = rng.normal(0, 1, (len(CORNERS_MM), 2))
+    u, v = ((CORNERS_MM - MIDDLE_MM) / [90.0, 60.0]).T
+    smooth = np.column_stack([np.ones_like(u), u, v, u * v, u**2 - 0.5, v**2 - 0.5])
+    smooth = smooth @ rng.normal(0, 1, (6, 2)) / np.sqrt(np.mean(np.sum(smooth**2, axis=1)))
+    return np.asarray(np.sqrt(1 - together) * own + np.sqrt(together) * smooth)
