@@ -14,7 +14,7 @@ from calibration.markers import fit_marker_corners
 from calibration.mistaken import Mistake, what_is_wrong, wrong_size
 from calibration.rough import Rough, detector, search
 from calibration.saddle import Saddles, fit_saddles
-from calibration.sheet import Board, Chessboard, Grid, Sheet
+from calibration.sheet import Grid, Sheet
 from calibration.tone import SRGB, Tone
 
 Floats = NDArray[np.float64]
@@ -70,7 +70,7 @@ def find_sheet(picture: NDArray[np.uint8], board: Sheet, name: str = "", tone: T
         return Refused(name, mistake.why, mistake.do)
     sheet_mm = board.corners_sheet_mm[rough.ids]
     linear = linear_grey(picture, tone)
-    fitted = _marker_corners(linear, board, rough) if isinstance(board, Grid) else _saddles(linear, board, rough)
+    fitted = _fitted(linear, board, rough)
     return _judge(name, rough.ids, sheet_mm, fitted, board)
 
 
@@ -97,22 +97,29 @@ def _hidden(seen: int, board: Sheet) -> Mistake:
     return Mistake("hidden", f"{counted}: show the whole sheet, without a hand or glare")
 
 
-def _saddles(linear: NDArray[np.float32], board: Board | Chessboard, rough: Rough) -> Saddles:
-    sheet_mm = board.corners_sheet_mm[rough.ids]
-    shape = local_shape(sheet_mm, rough.px, board.square_mm)
+def _fitted(linear: NDArray[np.float32], board: Sheet, rough: Rough) -> Saddles:
+    """Fit all corners twice: with straight edges, then bent as the corners of the first fit tell."""
+    sheet_mm, bends = board.corners_sheet_mm[rough.ids], np.zeros_like(rough.px)
+    first = _fit(linear, board, sheet_mm, rough.px, bends)
+    good = first.good
+    if good.sum() < FEWEST_CORNERS or np.linalg.matrix_rank(sheet_mm[good] - sheet_mm[good][0]) < 2:
+        return first
+    shape = local_shape(sheet_mm[good], first.corners_px[good], _step(board))
+    bends[good] = np.column_stack([shape.along_bend, shape.up_bend])
+    return _fit(linear, board, sheet_mm, np.where(good[:, None], first.corners_px, rough.px), bends)
+
+
+def _fit(linear: NDArray[np.float32], board: Sheet, sheet_mm: Floats, px: Floats, bends: Floats) -> Saddles:
+    """Fit all corners from starts (N, 2); bends (N, 2) of the lines along the sheet's x and y."""
+    if isinstance(board, Grid):
+        cell, gap = board.cell_mm / board.marker_mm, board.gap_mm / board.marker_mm
+        return fit_marker_corners(linear, px.reshape(-1, 4, 2), cell, gap, bends.reshape(-1, 4, 2))
+    shape = local_shape(sheet_mm, px, board.square_mm)
     along_px, up_px = shape.along * board.square_mm, shape.up * board.square_mm
     side_px = float(np.median(np.hypot(*np.concatenate([along_px, up_px]).T)))
     # on a small sheet the margin may leave nothing: then the blur is taken in rather than the corner lost
     clear = max(board.clear_mm / board.square_mm - BLUR_MARGIN_PX / side_px, 0.5 * board.clear_mm / board.square_mm)
-    bends = (shape.along_bend, shape.up_bend)
-    return fit_saddles(linear, rough.px, along_px, up_px, clear, REACH_SQUARES, bends)
-
-
-def _marker_corners(linear: NDArray[np.float32], board: Grid, rough: Rough) -> Saddles:
-    cell, gap = board.cell_mm / board.marker_mm, board.gap_mm / board.marker_mm
-    shape = local_shape(board.corners_sheet_mm[rough.ids], rough.px, board.marker_mm)
-    bends = np.stack([shape.along_bend, shape.up_bend], axis=1).reshape(-1, 4, 2)
-    return fit_marker_corners(linear, rough.px.reshape(-1, 4, 2), cell, gap, bends)
+    return fit_saddles(linear, px, along_px, up_px, clear, REACH_SQUARES, (bends[:, 0], bends[:, 1]))
 
 
 def _judge(name: str, ids: NDArray[np.int64], sheet_mm: Floats, fitted: Saddles, board: Sheet) -> SheetView | Refused:
