@@ -56,7 +56,7 @@ class Glance:
 
 
 @dataclass(frozen=True, slots=True)
-class _Shift:
+class Shift:
     """How far a device's points went over the area."""
 
     by_mm: float
@@ -107,7 +107,7 @@ def glance(rig: Rig, bare: Picture, lit: Picture | None = None, dark: Picture | 
         seen = find_dots(rig.dots, lit, dark, None if bare is dark else bare, rig.tone, rough)
     mat = None if sighting is None else _mat_shift(rig, sighting)
     on_mat, in_picture = _light_shift(rig, now, sighting, seen), _light_shift(rig, camera, None, seen)
-    return Glance(_told(mat, on_mat, in_picture), _unseen(rig, mat, on_mat), sighting, seen)
+    return Glance(told(mat, on_mat, in_picture), _unseen(rig, mat, on_mat), sighting, seen)
 
 
 def _sighted(rig: Rig, pictures: list[Picture]) -> Sighting | None:
@@ -127,7 +127,7 @@ def _sighted(rig: Rig, pictures: list[Picture]) -> Sighting | None:
     return best
 
 
-def _told(mat: _Shift | None, on_mat: _Shift | None, in_picture: _Shift | None) -> tuple[Moved, ...]:
+def told(mat: Shift | None, on_mat: Shift | None, in_picture: Shift | None) -> tuple[Moved, ...]:
     """The physics of the module's head as a table."""
     if mat is None:
         return _named(in_picture, "camera or projector")
@@ -142,13 +142,13 @@ def _told(mat: _Shift | None, on_mat: _Shift | None, in_picture: _Shift | None) 
     return _named(mat, "camera or mat") + _named(on_mat, "projector")
 
 
-def _named(shift: _Shift | None, what: str) -> tuple[Moved, ...]:
+def _named(shift: Shift | None, what: str) -> tuple[Moved, ...]:
     if shift is None or not shift.surely:
         return ()
     return (Moved(what, shift.by_mm, shift.rms_mm, shift.u_mm),)
 
 
-def _unseen(rig: Rig, mat: _Shift | None, on_mat: _Shift | None) -> tuple[str, ...]:
+def _unseen(rig: Rig, mat: Shift | None, on_mat: Shift | None) -> tuple[str, ...]:
     """What this glance could not have told, in words."""
     lines = []
     if mat is None:
@@ -165,16 +165,16 @@ def _unseen(rig: Rig, mat: _Shift | None, on_mat: _Shift | None) -> tuple[str, .
     return tuple(lines)
 
 
-def _mat_shift(rig: Rig, sighting: Sighting) -> _Shift:
-    return _shift(rig.camera.pinhole, sighting.pose, rig.area_mat_mm, None)
+def _mat_shift(rig: Rig, sighting: Sighting) -> Shift:
+    return shift_over(rig.camera.pinhole, sighting.pose, rig.area_mat_mm, None)
 
 
-def _light_shift(rig: Rig, now: Pinhole, sighting: Sighting | None, seen: Dots | None) -> _Shift | None:
+def _light_shift(rig: Rig, now: Pinhole, sighting: Sighting | None, seen: Dots | None) -> Shift | None:
     """How far light went on the mat, as a camera in pose `now` sees it; None with too few dots."""
     pose = None if seen is None else light_pose(rig, now, seen)
     if pose is None or rig.projector is None:
         return None
-    return _shift(rig.projector.pinhole, pose, rig.area_mat_mm, sighting)
+    return shift_over(rig.projector.pinhole, pose, rig.area_mat_mm, sighting)
 
 
 def light_pose(rig: Rig, now: Pinhole, seen: Dots) -> Pose | None:
@@ -207,7 +207,7 @@ def _projector_per_camera_px(camera: Pinhole, projector: Pinhole, points_mat_mm:
     return np.asarray(sizes[0] / sizes[1])
 
 
-def _shift(before: Pinhole, pose: Pose, area_mat_mm: Floats, beside: Sighting | None) -> _Shift:
+def shift_over(before: Pinhole, pose: Pose, area_mat_mm: Floats, beside: Sighting | None) -> Shift:
     """How far fixed pixels of a device went over the area; `beside` is a camera whose doubt comes on top."""
     places = grid_points(area_mat_mm, GRID)
     went = pose.pinhole.mat_from_px(before.px_from_mat(places)) - places
@@ -217,7 +217,7 @@ def _shift(before: Pinhole, pose: Pose, area_mat_mm: Floats, beside: Sighting | 
     by, u = np.linalg.norm(went, axis=1), np.sqrt(u2)
     at = int(np.argmax(by))
     surely = bool(np.any((by > LEAST_MM) & (by > CHANCE * u)))
-    return _Shift(
+    return Shift(
         float(by[at]), float(np.sqrt(np.mean(by**2))), float(u[at]), surely, max(LEAST_MM, CHANCE * float(u.max()))
     )
 

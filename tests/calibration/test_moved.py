@@ -110,10 +110,10 @@ def test_a_quiet_table_is_quiet():
 
 def test_the_rooms_light_alone_will_do():
     scene, rig = table()
-    for there, moved in ((scene, []), (after_a_blow("camera", 4.0, 0.2, 5), ["camera"])):
+    for there, named in ((scene, []), (after_a_blow("camera", 4.0, 0.2, 5), ["camera"])):
         dark = there.picture(None, 60)
         seen = glance(rig, dark, there.picture(shown(rig), 61), dark)
-        assert [one.what for one in seen.moved] == moved
+        assert [one.what for one in seen.moved] == named
 
 
 def test_cloth_and_a_hand_on_the_mat_are_no_motion():
