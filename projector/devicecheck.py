@@ -19,13 +19,13 @@ from vision.cameras import Automatic, switch_off_automatics
 from vision.fieldrim import rim_seen
 from vision.light import mean_light
 from vision.marks import Marks, Sight, find_marks, look_at, mirrored
-from vision.steadiness import Flicker, helping
+from vision.steadiness import SETTLED_FRAMES, Flicker, helping
 
 Floats32 = NDArray[np.float32]
 Picture = NDArray[np.uint8]
 
 SPREADS = (1.0, 0.6)  # of the marks; the camera need not see all of the projector's picture
-WATCHED_S = 1.0  # for each change of surroundings: what helps by itself needs up to a second
+FOLLOWED_S = 0.8  # what helps by itself has followed a change of the picture by then
 AVERAGED = 2
 MOST_FLICKER = 0.03  # relative standard deviation that averaging deals with
 
@@ -110,17 +110,25 @@ def check_devices(table: Table, paper_in_view: bool = False) -> DeviceReport:
 
     What a camera does by itself spoils every other look: where it does, that alone is reported.
     """
-    held = switch_off_automatics(table.camera)
+    not_held = _switch_off(table)
     found = _find_marks(table)
     if found is None:
-        return DeviceReport((UNSEEN,), None, 1, None, _held(held))
+        return DeviceReport((UNSEEN,), None, 1, None, _held(not_held))
     helps = _helping(table, found)
     if helps:
-        return DeviceReport(helps, None, 1, None, (*_held(held), "what else there may be is looked for after that"))
+        return DeviceReport(helps, None, 1, None, (*_held(not_held), "what else there may be is looked for after that"))
     exposure = match_exposure(table, found.marks.box(), paper_in_view)
     faults = (*_of_exposure(exposure), *_of_geometry(table, found))
     left = exposure.flicker
-    return DeviceReport(faults, left, left.frames_to_average, exposure.seconds, (*_held(held), _said(exposure)))
+    return DeviceReport(faults, left, left.frames_to_average, exposure.seconds, (*_held(not_held), _said(exposure)))
+
+
+def _switch_off(table: Table) -> tuple[Automatic, ...]:
+    """Hold the automatics where they stand in the projector's light, not in the dark; what could not be held."""
+    table.throw(even(table.display.size_px, WHITE))
+    table.clock.wait_s(FOLLOWED_S)
+    table.looks(AVERAGED)
+    return switch_off_automatics(table.camera)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -135,7 +143,7 @@ def _find_marks(table: Table) -> _Found | None:
     """Marks as far apart as the camera sees them."""
     size_px = table.display.size_px
     for spread in SPREADS:
-        without, discs = (_mean(table, marks(size_px, WHITE, spread, shown), WATCHED_S) for shown in (False, True))
+        without, discs = (_mean(table, marks(size_px, WHITE, spread, shown), FOLLOWED_S) for shown in (False, True))
         found = find_marks(without, discs)
         if found is not None:
             return _Found(found, spread)
@@ -153,12 +161,10 @@ def _helping(table: Table, found: _Found) -> tuple[Fault, ...]:
 
 
 def _watched(table: Table, picture: Picture, found: Marks) -> list[Sight]:
-    """The marks for as long as something may follow the picture."""
+    """The marks once whatever follows the picture has had its time."""
     table.throw(picture)
-    started_s, sights = table.clock.now_s(), list[Sight]()
-    while not sights or table.clock.now_s() - started_s < WATCHED_S:
-        sights.append(look_at(table.look().pixels, found))
-    return sights
+    table.clock.wait_s(FOLLOWED_S)
+    return [look_at(pixels, found) for pixels in table.looks(SETTLED_FRAMES)]
 
 
 def _of_exposure(exposure: Exposure) -> tuple[Fault, ...]:
@@ -219,7 +225,6 @@ def _mean(table: Table, picture: Picture, after_s: float = 0.0) -> Floats32:
     """The mean of some frames of a picture, (h, w, 3) in linear light, after some time in it."""
     table.throw(picture)
     table.clock.wait_s(after_s)
-    table.look()
     return mean_light(table.looks(AVERAGED))
 
 

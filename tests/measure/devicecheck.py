@@ -1,6 +1,6 @@
 """How often the check of the devices finds what is wrong, and how often something that is not there.
 
-    python -m tests.measure.devicecheck [--seeds N]
+    python -m tests.measure.devicecheck [--seeds N] [--case WORDS] [--width W]
 
 Every row is one quirk of the virtual table over N tables (20 unless told). The pictures are generated.
 """
@@ -110,10 +110,10 @@ def _silent(clock: VirtualClock) -> Teller:
     return Teller(clock, True, io.StringIO(), io.StringIO())
 
 
-def row(name: str, seeds: range, say: Callable[[str], None]) -> None:
+def row(name: str, seeds: range, size_px: Size, say: Callable[[str], None]) -> None:
     """One line of the table."""
     quirks, wanted = CASES[name]
-    reports = [report(seed, quirks) for seed in seeds]
+    reports = [report(seed, quirks, size_px, size_px) for seed in seeds]
     found = Counter(fault.what for one in reports for fault in one.faults)
     others = ", ".join(f"{what} {n}" for what, n in found.items() if what not in wanted) or "-"
     hits = ", ".join(f"{what} {found[what]}" for what in wanted) or "-"
@@ -125,12 +125,13 @@ def main() -> None:
     reader = argparse.ArgumentParser(description=__doc__)
     reader.add_argument("--seeds", type=int, default=20)
     reader.add_argument("--case", help="only rows that contain this")
+    reader.add_argument("--width", type=int, default=HD[0], help="of both devices' pictures, in pixels")
     told = reader.parse_args()
     seeds = range(1, told.seeds + 1)
     print(f"| of {told.seeds} tables | found | false alarms | flicker left, worst |\n| --- | --- | --- | --- |")
     for name in CASES:
         if not told.case or told.case in name:
-            row(name, seeds, lambda line: print(line, flush=True))
+            row(name, seeds, (told.width, told.width * 9 // 16), lambda line: print(line, flush=True))
 
 
 if __name__ == "__main__":
