@@ -5,26 +5,31 @@ What is captured on the way is kept on the disk, so that an interruption costs o
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from calibration.camera import SHEET_THICKNESS_MM, CameraSolution, solve_camera
 from calibration.coarse import NotSeen
-from calibration.corners import sheet_in_sight
+from calibration.corners import Refused, sheet_in_sight
 from calibration.projector import TapedHeight, solve_projector
+from calibration.scale import UNREAD, SheetScale
 from calibration.sheet import Board
 from calibration.sheetpdf import board_text
 from calibration.tone import SRGB
 from projector.captures import About, Captures
+from projector.devicecheck import DeviceReport
+from projector.faults import checked
 from projector.finishing import Finished, finish, rig_of
-from projector.looking import changed, settle
+from projector.looking import CalibratingError, changed, settle
+from projector.matframing import framed
 from projector.patternlight import measured_tone, read_patterns, rough_map, white_level
 from projector.sheetviews import FLAT, TILTED, Light, Taking, look_again, take_views
 from projector.table import Still, Table
 
 FLAT_VIEWS, TILTED_VIEWS = 9, 6
-FEWEST_FLAT, FEWEST_TILTED = 4, 3  # that must be left when poor views are dropped
+ENOUGH = 0.6  # of the views that must be left when some had to be dropped
 ROUNDS = 4  # of dropping and asking again
 
 
@@ -37,7 +42,9 @@ class Wishes:
     tilted: int = TILTED_VIEWS
     thickness_mm: float = SHEET_THICKNESS_MM
     height: TapedHeight | None = None
+    scale: SheetScale = UNREAD
     resume: bool = False
+    said: tuple[tuple[str, float | str], ...] = ()  # options to be kept with what is captured
 
 
 def calibrate(table: Table, wishes: Wishes, captures: Captures) -> Finished:
@@ -46,8 +53,9 @@ def calibrate(table: Table, wishes: Wishes, captures: Captures) -> Finished:
     Raises CalibratingError, CalibrationError, CapturesError, CameraError.
     """
     settle(table)
+    devices = checked(table)
     _begin(table, wishes, captures)
-    taking = Taking(table, wishes.board, _light(table, captures), captures)
+    taking = Taking(table, wishes.board, _light(table, captures, devices.frames_to_average), captures)
     taking = _with_tone(taking, wishes)
     camera = _camera(taking, wishes)
     _clear_mat(taking)
@@ -56,20 +64,26 @@ def calibrate(table: Table, wishes: Wishes, captures: Captures) -> Finished:
     if captures.patterns is None:
         raise ValueError("patterns that were kept are there")
     projector = solve_projector(captures.patterns, table.display.size_px, camera.device, wishes.height)
-    return finish(table, rig_of(camera, projector, tone=taking.light.tone))
+    rig = rig_of(camera, projector, tone=taking.light.tone)
+    return finish(table, framed(table, replace(rig, notes=(*rig.notes, *_doubts(devices)))))
 
 
-def _light(table: Table, captures: Captures) -> Light:
+def _doubts(devices: DeviceReport) -> tuple[str, ...]:
+    """What the person went on with, and what was noted of the light."""
+    return (*devices.notes, *(f"gone on with: {fault.why}" for fault in devices.faults))
+
+
+def _light(table: Table, captures: Captures, frames: int) -> Light:
     """Look roughly where the light falls, before anything is asked for."""
     tone = captures.tone or SRGB
     coarse = rough_map(table, white_level(table, tone), tone)
     if isinstance(coarse, NotSeen):
         do = f"{coarse.do}; places are told in words alone meanwhile"
         table.teller.tell("refused", what="light", why="not_seen", do=do)
-        return Light(tone)
+        return Light(tone, frames=frames)
     width, height = table.display.size_px
     rim_px = np.array([[0.0, 0.0], [width, 0.0], [width, height], [0.0, height]]) - 0.5
-    return Light(tone, coarse.projector_px_from_camera, coarse.camera_px_from_projector(rim_px))
+    return Light(tone, coarse.projector_px_from_camera, coarse.camera_px_from_projector(rim_px), frames)
 
 
 def _with_tone(taking: Taking, wishes: Wishes) -> Taking:
@@ -90,7 +104,7 @@ def _with_tone(taking: Taking, wishes: Wishes) -> Taking:
 def _begin(table: Table, wishes: Wishes, captures: Captures) -> None:
     """Go on with what is there, or begin anew."""
     frame = table.look().pixels
-    about = About(board_text(wishes.board), (frame.shape[1], frame.shape[0]), table.display.size_px)
+    about = About(board_text(wishes.board), (frame.shape[1], frame.shape[0]), table.display.size_px, wishes.said)
     if wishes.resume:
         captures.check(about)
         table.teller.tell("seen", what="captures", kept=captures.told)
@@ -103,11 +117,27 @@ def _begin(table: Table, wishes: Wishes, captures: Captures) -> None:
 
 def _camera(taking: Taking, wishes: Wishes) -> CameraSolution:
     """Take views until a solution stands that blames none of them. Raises CalibrationError."""
-    for what, count in ((FLAT, wishes.flat), (TILTED, wishes.tilted)):
-        take_views(taking, what, count)
-    views = taking.captures.views
     frame = taking.table.look().pixels
-    return solve_camera(views[FLAT], views[TILTED], (frame.shape[1], frame.shape[0]), wishes.thickness_mm)
+    for _ in range(ROUNDS):
+        for what, count in ((FLAT, wishes.flat), (TILTED, wishes.tilted)):
+            take_views(taking, what, count)
+        views = taking.captures.views
+        size_px = frame.shape[1], frame.shape[0]
+        solution = solve_camera(views[FLAT], views[TILTED], size_px, wishes.thickness_mm, wishes.scale)
+        _drop(taking, solution.refused)
+        if all(len(views[what]) >= ENOUGH * count for what, count in ((FLAT, wishes.flat), (TILTED, wishes.tilted))):
+            return solution
+    raise CalibratingError("too many views had to be dropped; stick the sheet to something stiff and flat, then again")
+
+
+def _drop(taking: Taking, refused: Sequence[Refused]) -> None:
+    """Tell of views that the solution blames, and keep them no more. The first one stays: its frame is needed."""
+    for one in refused:
+        for what, views in taking.captures.views.items():
+            for view in [view for view in views if view.name == one.name]:
+                taking.table.teller.tell("refused", what=what, why=one.why, do=f"{one.name}: {one.do}")
+                if what != FLAT or view is not views[0]:
+                    taking.captures.drop_view(what, view)
 
 
 def _clear_mat(taking: Taking) -> None:

@@ -42,7 +42,7 @@ class About:
     board: str
     camera_px: tuple[int, int]
     projector_px: tuple[int, int]
-    options: tuple[tuple[str, float | str | bool], ...] = ()  # what the person said on the command line
+    options: tuple[tuple[str, float | str], ...] = ()  # what the person said on the command line
 
 
 class Captures:
@@ -57,7 +57,7 @@ class Captures:
         self.views: dict[str, list[SheetView]] = {"sheet_flat": [], "sheet_tilted": []}
         self.tone: Tone | None = None
         self.patterns: Mesh | None = None
-        self._count, self._fresh = 0, False
+        self.count, self._fresh = 0, False  # views that were ever kept: no two have one number
 
     @property
     def empty(self) -> bool:
@@ -90,8 +90,8 @@ class Captures:
 
     def keep_view(self, what: str, view: SheetView) -> None:
         """Keep one accepted view, `what` being `sheet_flat` or `sheet_tilted`. Raises CapturesError."""
-        self._count += 1
-        self._write(f"{what}_{self._count:02d}.json", _view_data(view))
+        self.count += 1
+        self._write(f"{what}_{self.count:02d}.json", _view_data(view))
         self.views[what].append(view)
 
     def drop_view(self, what: str, view: SheetView) -> None:
@@ -162,7 +162,7 @@ def open_captures(folder: Path) -> Captures:
         found = VIEW.fullmatch(path.name)
         if found is not None:
             captures.views[found[1]].append(_parsed(path, _view))
-    captures._count = max(map(_number, captures._paths()), default=0)
+    captures.count = max(map(_number, captures._paths()), default=0)
     if (folder / TONE).exists():
         captures.tone = _parsed(folder / TONE, _tone)
     if (folder / PATTERNS).exists():
@@ -173,7 +173,7 @@ def open_captures(folder: Path) -> Captures:
         found = VIEW.fullmatch(path.name)
         if found is not None:
             captures.views[found[1]].append(_parsed(path, _view))
-    captures._count = max(map(_number, captures._paths()), default=0)
+    captures.count = max(map(_number, captures._paths()), default=0)
     if (folder / TONE).exists():
         captures.tone = _parsed(folder / TONE, _tone)
     if (folder / PATTERNS).exists():

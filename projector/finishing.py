@@ -5,6 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from datetime import datetime
 
+import numpy as np
+from numpy.typing import NDArray
+
 from calibration.area import area_mat_mm
 from calibration.camera import CameraSolution
 from calibration.landmarks import choose_landmarks
@@ -15,7 +18,10 @@ from calibration.tone import SRGB, Tone
 from projector.closure import Closure, closure, dot_pictures
 from projector.events import Event
 from projector.looking import LAMP, even
+from projector.rigpicture import Arrows
 from projector.table import Picture, Table
+
+Floats = NDArray[np.float64]
 
 BARE_FRAMES = 8
 
@@ -36,10 +42,12 @@ def rig_of(
     return Rig(
         camera.device,
         None if projector is None else projector.device,
-        0.0,
+        camera.scale_u,
         area_mat_mm(camera.device.pinhole, camera.covered_mat_mm, lit),
         datetime.now().astimezone(),
+        scale_how=camera.scale_how,
         tone=tone,
+        blur_px=camera.blur_px if np.isfinite(camera.blur_px) else None,
         views=lines or tuple(str(view) for view in camera.views),
         notes=(*camera.notes, *(() if projector is None else projector.notes)),
     )
@@ -48,17 +56,35 @@ def rig_of(
 def finish(table: Table, rig: Rig) -> Finished:
     """Keep what the bare mat looks like and where dots of light are seen, and close the loop."""
     if rig.landmarks is None:
-        rig = replace(rig, landmarks=choose_landmarks(bare_pictures(table), rig.camera.pinhole, rig.area_mat_mm))
+        known = choose_landmarks(bare_pictures(table), rig.camera.pinhole, outline_mat_mm(rig))
+        rig = replace(rig, landmarks=known)
     dots = dots_to_show(rig)
     pictures = dot_pictures(table, rig, dots)
     rig = with_dots(rig, pictures.lit, pictures.dark, pictures.even)
     return Finished(rig, closure(rig, dots, pictures))
 
 
+def outline_mat_mm(rig: Rig) -> Floats:
+    """(M, 2) where marks of the mat may lie: within its outline where that is known, else within the area."""
+    if rig.mat_mm is None:
+        return rig.area_mat_mm
+    width, depth = rig.mat_mm
+    return np.array([[0.0, 0.0], [width, 0.0], [width, depth], [0.0, depth]])
+
+
 def bare_pictures(table: Table) -> list[Picture]:
     """The mat under even light."""
     table.throw(even(table.display.size_px, LAMP))
     return table.looks(BARE_FRAMES)
+
+
+def arrows_of(found: Finished) -> Arrows | None:
+    """Where light was sent, and how far off the camera saw it."""
+    if found.closure is None:
+        return None
+    off = found.closure.seen_mat_mm - found.closure.told_mat_mm
+    seen = np.isfinite(off[:, 0])
+    return Arrows(found.closure.told_mat_mm[seen], off[seen], "from where light was sent to where it was seen")
 
 
 def told_closure(found: Closure | None) -> Event:

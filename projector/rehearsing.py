@@ -10,7 +10,9 @@ from pathlib import Path
 import numpy as np
 
 from calibration.rigfile import save_rig
+from calibration.scale import SheetScale, from_bars
 from calibration.sheet import Board, picture
+from calibration.sheetpdf import lay_out
 from projector.album import Album, old_pictures
 from projector.calibrating import Wishes, calibrate
 from projector.captures import Captures, folder_of
@@ -23,7 +25,7 @@ from projector.piecing.plans import Plan
 from projector.rehearsal.devices import VirtualCamera, VirtualClock, VirtualDisplay
 from projector.rehearsal.planwork import work_of
 from projector.rehearsal.sheet import PrintedSheet
-from projector.rehearsal.world import virtual_table
+from projector.rehearsal.world import VirtualTable, virtual_table
 from projector.rigwords import rig_keys
 from projector.score import Score, score
 from projector.summary import summary_text
@@ -77,7 +79,7 @@ def rehearse(plan: Plan, stage: Stage, teller_of: Callable[[VirtualClock], Telle
     teller.listen(person)
     rig_file = stage.folder / "rig.json"
     captures = Captures(folder_of(rig_file))
-    rig = calibrate(table, Wishes(board), captures).rig
+    rig = calibrate(table, Wishes(board, scale=_read_bars(world)), captures).rig
     save_rig(rig, rig_file)
     captures.remove()
     teller.tell("rig", **rig_keys(rig, rig_file))
@@ -93,9 +95,15 @@ def rehearse(plan: Plan, stage: Stage, teller_of: Callable[[VirtualClock], Telle
         units = guide(Bench(table, rig, journal, session, cloth, kept), plan).units
         journal.end(session, datetime.now().astimezone())
     teller.forget(person)
-    scored = score(units, world.close(), printed.margin_mm)
+    scored = score(units, world.close(), printed.margin_mm if rig.frame == "sheet" else None)
     (stage.folder / SUMMARY).write_text(summary_text(plan, rig, units, scored), encoding="utf-8")
     return _summary_keys(units, scored)
+
+
+def _read_bars(world: VirtualTable) -> SheetScale:
+    """The person holds a ruler to the bars of the sheet as it is printed on letter paper."""
+    sheet = lay_out(Board(), "letter")
+    return from_bars(sheet.along_mm, sheet.across_mm, *world.read_bars(sheet.along_mm, sheet.across_mm))
 
 
 def _summary_keys(units: tuple[Judged, ...], scored: Score) -> Event:

@@ -39,15 +39,18 @@ class Score:
     line_error_rms_mm: float | None
 
 
-def score(units: Sequence[Judged], truth: Truth, margin_mm: float) -> Score:
-    """Match judged units with true ones by where they lay; `margin_mm` is the paper beside the chessboard."""
+def score(units: Sequence[Judged], truth: Truth, margin_mm: float | None = None) -> Score:
+    """Match judged units with true ones by where they lay.
+
+    `margin_mm` is the paper beside the chessboard, for a rig in the first sheet's frame; None for one in the mat's.
+    """
     pairs = [_pairs(judged, truth, margin_mm) for judged in units]
     errors = [pair.error_mm for unit in pairs for pair in unit]
     rms = math.sqrt(float(np.mean(np.square(errors)))) if errors else None
     return Score(tuple(pairs), rms, truth.line_error_rms_mm)
 
 
-def _pairs(judged: Judged, truth: Truth, margin_mm: float) -> tuple[WidthPair, ...]:
+def _pairs(judged: Judged, truth: Truth, margin_mm: float | None) -> tuple[WidthPair, ...]:
     """Each width with the true distance of the same two sides."""
     seen = _true_frame(judged.unit.corners_mat_mm, truth, margin_mm)
     best: tuple[float, TrueUnit, int] | None = None
@@ -64,7 +67,9 @@ def _pairs(judged: Judged, truth: Truth, margin_mm: float) -> tuple[WidthPair, .
     return tuple(WidthPair(width, side_distances(corners, *width.sides)[0]) for width in judged.unit.widths)
 
 
-def _true_frame(points_mat_mm: Floats, truth: Truth, margin_mm: float) -> Floats:
-    """Points of the rig's frame (the first flat sheet's chessboard) in the true mat frame."""
+def _true_frame(points_mat_mm: Floats, truth: Truth, margin_mm: float | None) -> Floats:
+    """Points of the rig's frame (the first flat sheet's chessboard, or the mat's) in the true mat frame."""
+    if margin_mm is None:
+        return points_mat_mm
     first = next(sheet for sheet in truth.sheets if sheet.what == "sheet_flat")
     return first.pose.world_from_own(points_mat_mm + margin_mm)[:, :2]

@@ -96,7 +96,7 @@ def _one_view(taking: Taking, wanted: _Wanted) -> SheetView:
         there = not _all_views(taking) and sheet_in_sight(table.look().pixels, taking.board)
         table.teller.tell("ask", what=wanted.what, n=wanted.n, of=wanted.of, **place_keys(place))
         changed(table, None if there else unlike)
-        found = judged(_look(taking, f"{wanted.what} {wanted.n}"), taking.board, _all_views(taking))
+        found = judged(_look(taking, f"{wanted.what} {taking.captures.count + 1}"), taking.board, _all_views(taking))
         if isinstance(found, SheetView):
             return found
         table.teller.tell("refused", what=wanted.what, why=found.why, do=found.do)

@@ -95,7 +95,8 @@ def main(words: Sequence[str] | None = None) -> NoReturn:
     except OSError as error:  # a full disk, a folder taken away meanwhile
         teller.refuse(f"{error.filename or 'a file'}: {error.strerror or error}; make room or choose another place")
         code = 2
-    except KeyboardInterrupt:
-        print("chalkbeam: interrupted; units that were judged are in the journal", file=sys.stderr)
+    except KeyboardInterrupt as interrupt:
+        kept = str(interrupt) or "interrupted; units that were judged are in the journal"
+        print(f"chalkbeam: {kept}", file=sys.stderr)
         code = 130
     sys.exit(code)

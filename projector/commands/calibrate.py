@@ -3,23 +3,33 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+from calibration.matframe import MatFrame, NotFound, find_mat_frame, in_mat_frame
 from calibration.projector import TapedHeight
+from calibration.rig import Rig
 from calibration.rigfile import check_place, save_rig
 from calibration.sheet import parse_board
 from calibration.solve import camera_from_photographs
+from projector.album import write_png
 from projector.calibrating import FLAT_VIEWS, TILTED_VIEWS, Wishes, calibrate
-from projector.captures import folder_of, open_captures
+from projector.captures import Captures, folder_of, open_captures
 from projector.clock import WallClock
+from projector.commands import bars
+from projector.commands.bars import add_bars, sheet_scale
 from projector.commands.devices import board_at_the_table, opened
-from projector.commands.options import OptionError, add_json, add_sheet, files, read, whole
+from projector.commands.options import InterruptedByPerson, OptionError, add_json, add_sheet, files, read, whole
 from projector.events import Teller
-from projector.finishing import rig_of, told_closure
+from projector.finishing import Finished, arrows_of, rig_of, told_closure
 from projector.piecing.lengths import length_mm
+from projector.rigpicture import rig_picture
 from projector.rigwords import rig_keys
+from projector.table import Picture
 from vision.pictures import read_picture
+
+KEPT = (*bars.KEPT, "projector_height")
 
 
 def add(commands: Any) -> None:
@@ -31,6 +41,13 @@ def add(commands: Any) -> None:
     parser.add_argument("--flat", nargs="+", metavar="PHOTO", help="photographs of the sheet flat on the mat")
     parser.add_argument("--tilted", nargs="+", default=[], metavar="PHOTO", help="photographs of the sheet held tilted")
     add_sheet(parser)
+    add_bars(parser)
+    parser.add_argument(
+        "--frame", choices=("sheet", "mat"), default="sheet", help="of photographs: the first sheet's, or the mat's own"
+    )
+    parser.add_argument(
+        "--empty", nargs="+", default=[], metavar="PHOTO", help="photographs of the bare mat, for --frame mat"
+    )
     parser.add_argument(
         "--projector-height",
         type=read(length_mm),
@@ -71,22 +88,66 @@ def _from_photographs(args: argparse.Namespace, teller: Teller) -> None:
         for patterns in (args.flat, args.tilted)
     )
     board = parse_board(args.board)
-    camera, lines = camera_from_photographs(flat, tilted, board, args.sheet_thickness)
+    scale = sheet_scale(args, board)
+    camera, lines = camera_from_photographs(flat, tilted, board, args.sheet_thickness, scale)
     rig = rig_of(camera, None, lines)
+    if args.frame == "mat":
+        rig = _in_frame_of_the_mat(rig, [read_picture(path) for path in files(args.empty)] + [one for _, one in flat])
     save_rig(rig, args.out)
     for line in lines:
         teller.tell("seen", what="view", view=line)
-    teller.tell("rig", **rig_keys(rig, args.out))
+    _tell_rig(args, teller, Finished(rig, None))
+
+
+def _in_frame_of_the_mat(rig: Rig, pictures: Sequence[Picture]) -> Rig:
+    """By the first picture that shows the mat's outline or grid; a sheet that lies on it hides little of them."""
+    lost = NotFound("no picture shows the mat", "give --empty a photograph of it")
+    for picture in pictures:
+        found = find_mat_frame(picture, rig.camera.pinhole, rig.area_mat_mm.mean(axis=0), None, rig.tone)
+        if isinstance(found, MatFrame):
+            return in_mat_frame(rig, found)
+        lost = found
+    raise OptionError(f"{lost.why}; {lost.do}, or leave --frame mat out")
 
 
 def _at_the_table(args: argparse.Namespace, teller: Teller) -> None:
     board = board_at_the_table(args.board)
-    height = None if args.projector_height is None else TapedHeight(args.projector_height)
-    wishes = Wishes(board, args.flat_views, args.tilted_views, args.sheet_thickness, height, args.resume)
     captures = open_captures(folder_of(args.out))
+    if args.resume:
+        _recall(args, captures)
+    height = None if args.projector_height is None else TapedHeight(args.projector_height)
+    scale = sheet_scale(args, board)
+    wishes = Wishes(
+        *(board, args.flat_views, args.tilted_views, args.sheet_thickness, height, scale, args.resume), _said(args)
+    )
     clock = WallClock()
-    with opened(args, clock, teller) as table:
-        found = calibrate(table, wishes, captures)
+    try:
+        with opened(args, clock, teller) as table:
+            found = calibrate(table, wishes, captures)
+    except KeyboardInterrupt:
+        kept = f"{captures.told} are kept, --resume goes on with them" if not captures.empty else "nothing was kept yet"
+        raise InterruptedByPerson(f"interrupted, no rig was written; {kept}") from None
     save_rig(found.rig, args.out)
     captures.remove()
-    teller.tell("rig", **rig_keys(found.rig, args.out), **told_closure(found.closure))
+    _tell_rig(args, teller, found)
+
+
+def _tell_rig(args: argparse.Namespace, teller: Teller, found: Finished) -> None:
+    """The rig in words, keys and as a picture beside it."""
+    written = args.out.with_suffix(".png")
+    write_png(written, rig_picture(found.rig, f"{args.out.name}, {found.rig.made:%Y-%m-%d %H:%M}", arrows_of(found)))
+    keys = rig_keys(found.rig, args.out) | told_closure(found.closure) | {"picture": str(written)}
+    teller.tell("rig", **keys)
+
+
+def _said(args: argparse.Namespace) -> tuple[tuple[str, float | str], ...]:
+    """What the person said that belongs to the sheet and the table, not to this run."""
+    return tuple((name, value) for name in KEPT if (value := getattr(args, name)) is not None)
+
+
+def _recall(args: argparse.Namespace, captures: Captures) -> None:
+    """What was said before the interruption counts unless it is said anew."""
+    said = dict(captures.about.options) if captures.about else {}
+    for name in KEPT:
+        if getattr(args, name) is None and name in said:
+            setattr(args, name, said[name])

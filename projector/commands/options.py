@@ -20,6 +20,10 @@ class OptionError(Exception):
     """An option does not fit; the message says in one line what to write."""
 
 
+class InterruptedByPerson(KeyboardInterrupt):
+    """Ctrl-C, with one line that says what is kept."""
+
+
 def add_json(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--json", action="store_true", help="one JSON object a line on standard output; words go to standard error"

@@ -92,7 +92,7 @@ def test_where_no_sheet_is_laid_patience_ends(tmp_path: Path) -> None:
     with pytest.raises(CalibratingError, match="nothing was laid on the mat"):
         calibrate(room.table(), Wishes(BOARD), Captures(tmp_path))
     assert [(ask["what"], ask["n"]) for ask in room.told("ask")] == [("sheet_flat", 1)]
-    assert room.told("seen") == []
+    assert [seen for seen in room.told("seen") if seen["what"] == "sheet_flat"] == []
 
 
 def test_a_sheet_that_stays_where_it_is_counts_once(tmp_path: Path) -> None:
@@ -106,7 +106,7 @@ def test_a_sheet_that_stays_where_it_is_counts_once(tmp_path: Path) -> None:
     room = Room(once)
     with pytest.raises(CalibratingError, match="nothing was laid on the mat"):
         calibrate(room.table(), Wishes(BOARD), Captures(tmp_path))
-    assert [seen["n"] for seen in room.told("seen")] == [1]
+    assert [seen["n"] for seen in room.told("seen") if seen["what"] == "sheet_flat"] == [1]
 
 
 def test_a_key_ends_it(tmp_path: Path) -> None:

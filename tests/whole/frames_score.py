@@ -40,7 +40,17 @@ def main() -> int:
     folder = options.folder
     with tempfile.TemporaryDirectory() as scratch:
         rig = Path(scratch) / "rig.json"
-        run("calibrate", "--flat", *names(folder, "board_flat"), "--tilted", *names(folder, "board_tilt"), "-o", rig)
+        run(
+            "calibrate",
+            "--flat",
+            *names(folder, "board_flat"),
+            "--tilted",
+            *names(folder, "board_tilt"),
+            "--bar",
+            "exact",
+            "-o",
+            rig,
+        )
         events = check(rig, names(folder, "empty"), names(folder, "units"))
         on_empty = invented_on_empty(rig, names(folder, "empty"))
         plain = plain_events(rig, names(folder, "empty"), names(folder, "units"))

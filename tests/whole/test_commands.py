@@ -79,7 +79,7 @@ def rig(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def calibrated(rig: Path) -> Done:
-    done = chalkbeam("calibrate", "--flat", FLAT, "--tilted", TILTED, "-o", rig, "--json")
+    done = chalkbeam("calibrate", "--flat", FLAT, "--tilted", TILTED, "--bar", "exact", "-o", rig, "--json")
     assert done.code == 0, done.err
     return done
 
@@ -392,7 +392,7 @@ def wrong_things(folder: Path, rig: Path) -> None:
     (folder / "cut_short.jpg").write_bytes(PHOTOGRAPH.read_bytes()[:300])
     cv2.imwrite(str(folder / "small.png"), np.full((64, 96, 3), 90, np.uint8))
     (folder / "damaged.json").write_text(rig.read_text().replace('"focal_px"', '"vocal_px"'))
-    (folder / "newer.json").write_text(rig.read_text().replace('"schema": 1', '"schema": 99'))
+    (folder / "newer.json").write_text(rig.read_text().replace('"schema": 2', '"schema": 99'))
     (folder / "wrong.toml").write_text(DEMO.read_text().replace('tolerance = "1/32 in"', 'tolerance = "4 1/0 in"'))
 
 
