@@ -28,7 +28,7 @@ class Normal:
 
     def step(self, damping: float) -> tuple[Floats, Floats]:
         """The step (S,), (V, W) that solves them, each unknown damped in its own size (Marquardt)."""
-        own = self._held(damping)
+        own = self.held(damping)
         solved = np.linalg.solve(own, np.concatenate([self.mixed, self.pull_own[..., None]], axis=-1))
         reduced = self.shared - np.einsum("vwi,vwj->ij", self.mixed, solved[..., :-1])
         reduced += damping * np.diag(np.diag(self.shared))
@@ -39,14 +39,14 @@ class Normal:
 
     def covariance(self) -> tuple[Floats, Floats]:
         """Of the shared unknowns (S, S), and of each view's own (V, W, W), for residuals of size 1."""
-        own = np.linalg.inv(self._held(0.0))
+        own = np.linalg.inv(self.held())
         carried = own @ self.mixed
         reduced = self.shared - np.einsum("vwi,vwj->ij", self.mixed, carried)
         size = np.sqrt(np.maximum(np.diag(self.shared), 1e-300))
         shared = np.linalg.pinv(reduced / np.outer(size, size), hermitian=True) / np.outer(size, size)
         return shared, own + carried @ shared @ np.swapaxes(carried, 1, 2)
 
-    def _held(self, damping: float) -> Floats:
+    def held(self, damping: float = 0.0) -> Floats:
         """The own blocks, damped; unknowns that nothing depends on are held where they are."""
         diagonal = np.diagonal(self.own, axis1=1, axis2=2)
         held = np.where(diagonal <= TINY, 1.0, damping * diagonal)

@@ -19,6 +19,7 @@ from calibration.joint import OWN, POSE, SHARED, STRETCH, Bundle, Seen, foretold
 from calibration.pinhole import Pinhole
 from calibration.projection import PARAMETERS, lens_vector, mat_by_parameters
 from calibration.robust import HUBER
+from calibration.together import smooth_excess
 
 Floats = NDArray[np.float64]
 
@@ -30,8 +31,9 @@ PRIOR_SD = (0.4, 0.003, 0.003, 0.15)
 
 HELD_STRETCH = 1e-6  # prior of a stretch that is said to be known
 STEPS = 40
+DAMPING = 1e-10  # at first: lens and height are tied so closely that more would hold them back
 SETTLED = 1e-7  # a relative gain in cost below this is none
-STEPS_A_ROUND = 2  # warm ones
+STEPS_A_ROUND = 1  # the weights change too little for more
 ROUNDS = 12  # of weighing anew and solving again
 WEIGHED = 0.02  # relative change of weights and usual lifts below which they are settled
 SLIGHT_MM = 0.02  # usual lifts much below this are all the same
@@ -50,6 +52,7 @@ class Solved:
     stretch_u: float
     usual_lifts_mm: Floats  # (2, 2) of flat and of tilted sheets, at ends and at corners
     scatter_px: float  # of the corners, usual
+    together: float  # by how much the variance is larger because corners of a view err together
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -77,6 +80,8 @@ class _Now:
     at: _At
     cost: float
     equations: Normal
+    residuals: Floats  # weighted
+    slopes: Floats  # weighted
 
 
 def solve_bundle(
@@ -100,6 +105,9 @@ def solve_bundle(
         if _settled(before, weights):
             break
     bundle, left = now.at.bundle, now.at.px - seen.px
+    places = (seen.sheet_mm - seen.extent.middle_mm) / seen.extent.half_mm
+    together = smooth_excess(now.residuals, now.slopes, now.equations, shared, places)
+    shared = shared * together
     covered = np.concatenate(_flat_points_mm(bundle, seen))
     covariance = _in_frame(bundle.camera, covered, shared[:PARAMETERS, :PARAMETERS])
     stated = 1.0 / float(np.median(seen.sure[seen.sure > 0]))
@@ -109,9 +117,10 @@ def solve_bundle(
         tuple(-r[:n] for r, n in zip(left, seen.counts, strict=True)),
         _bends(seen, bundle, own),
         covered,
-        float(np.sqrt(shared[STRETCH, STRETCH])),
+        float(np.sqrt(max(shared[STRETCH, STRETCH], 0.0))),
         np.array([weights.usual_mm[0], weights.usual_mm[-1]]),
         float(np.median(weights.scales)) * stated,
+        together,
     )
 
 
@@ -121,19 +130,19 @@ def _at(bundle: Bundle, seen: Seen) -> _At:
 
 def _settle(at: _At, seen: Seen, weights: _Weights, steps: int) -> _Now:
     """The best bundle for these weights (Levenberg and Marquardt's damping), or as near as some steps come to it."""
-    damping = 1e-4
+    damping = DAMPING
     now = _weigh(at, seen, weights)
     for _ in range(steps):
         tried = _weigh(_at(now.at.bundle.moved(*now.equations.step(damping)), seen), seen, weights)
         if not tried.cost <= now.cost:  # also where it is not a number
-            damping *= 10.0
+            damping = max(damping * 100.0, 1e-6)
             if damping > 1e8:
                 break
             continue
         gain, now = now.cost - tried.cost, tried
-        if gain <= SETTLED * now.cost and damping < 1e-2:  # a short step gains little anywhere
+        if gain <= SETTLED * now.cost and damping < 1e-6:  # a short step gains little anywhere
             break
-        damping = max(damping * 0.1, 1e-12)
+        damping *= 0.01
     return now
 
 
@@ -146,8 +155,9 @@ def _weigh(at: _At, seen: Seen, weights: _Weights) -> _Now:
     cost = np.sum(np.where(size <= HUBER, 0.5 * size**2, HUBER * (size - 0.5 * HUBER)))
     count = len(left)
     slopes = (at.slopes * pull[..., None]).reshape(count, -1, SHARED + OWN)
-    equations = normal(slopes, (left * pull).reshape(count, -1), SHARED)
-    return _Now(at, float(cost + _add_priors(equations, at.bundle, weights)), equations)
+    residuals = (left * pull).reshape(count, -1)
+    equations = normal(slopes, residuals, SHARED)
+    return _Now(at, float(cost + _add_priors(equations, at.bundle, weights)), equations, residuals, slopes)
 
 
 def _add_priors(equations: Normal, bundle: Bundle, weights: _Weights) -> float:
@@ -220,10 +230,9 @@ def frame_removed(camera: Pinhole, points_mat_mm: Floats) -> Floats:
     """(15, 15) projection that takes out of a parameter error the rigid motion it means for these points."""
     by_parameters = mat_by_parameters(camera, points_mat_mm).reshape(-1, PARAMETERS)
     x, y = points_mat_mm.T
-    rigid = np.zeros((len(points_mat_mm), 2, 3))
-    rigid[:, 0, 0] = rigid[:, 1, 1] = 1.0
-    rigid[:, 0, 2], rigid[:, 1, 2] = -y, x
-    rigid = rigid.reshape(-1, 3)
+    rigid = np.zeros((2 * len(points_mat_mm), 3))
+    rigid[0::2, 0] = rigid[1::2, 1] = 1.0
+    rigid[0::2, 2], rigid[1::2, 2] = -y, x
     motion = np.linalg.solve(rigid.T @ rigid, rigid.T @ by_parameters)  # (3, 15)
     undo = np.zeros((PARAMETERS, 3))  # parameters that move all mat points by x, by y, by a turn
     undo[12:15, :2] = -camera.rotation[:, :2]

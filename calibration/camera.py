@@ -24,7 +24,9 @@ Floats = NDArray[np.float64]
 SHEET_THICKNESS_MM = 0.1  # copy paper of 80 g/m2
 VAGUE_FOCAL = 0.02  # a focal length less sure than this makes heights meaningless
 POOR_VIEW = 2.5  # times the median view's residual
+HARMLESS_PX = 0.03  # corners are hardly ever better than this: such a view is weighed, not left out
 MOST_POOR = 0.2  # share of views that may be left out for being poor: more of them are not the exception
+TOLD = 1.5  # corner errors that are smooth over a view are told where variances grow by more than this
 MISFIT = 4.0  # standard deviations by which the squares may differ from what the bars say
 WORTH_SAYING = 0.001  # a stretch that is told where the sheet was said to be exact
 
@@ -89,9 +91,10 @@ def solve_camera(
 
     Notes
     -----
-    Every sheet may bend a little; one that bends more than 0.25 mm at its outermost corners is left out (not where
-    a lens alone is solved), and so are the few that fit far worse than the others. The covariance is the solve's own: corner noise as the residuals show
-    it, bending, the sheet's stretch, priors on k2, p1, p2, k3. A common scale is not in it: that is `scale_u`.
+    Every sheet may bend a little; one that bends more than 0.25 mm at its outermost corners is left out (not where a
+    lens alone is solved), and so are the few that fit far worse than the others. The covariance is the solve's own:
+    corner noise as the residuals show it, independent or smooth over a view, bending, the sheet's stretch, priors on
+    k2, p1, p2, k3. A common scale is not in it: that is `scale_u`.
     """
     check_count(flat, tilted)
     check_places([*flat, *tilted], size_px)
@@ -128,7 +131,10 @@ def _solve(
     scale: SheetScale,
 ) -> Solved:
     start = begin(flat, tilted, size_px, thickness_mm)
-    return solve_bundle(start, flat, tilted, scale.u_ratio, scale.along_share)
+    try:
+        return solve_bundle(start, flat, tilted, scale.u_ratio, scale.along_share)
+    except np.linalg.LinAlgError as error:
+        raise _mixed_up() from error
 
 
 def _bad(
@@ -157,7 +163,7 @@ def _bad(
 
 def _poor(solved: Solved) -> list[bool]:
     rms = [_rms(r) for r in solved.residuals_px]
-    return [r > POOR_VIEW * float(np.median(rms)) for r in rms]
+    return [r > max(POOR_VIEW * float(np.median(rms)), HARMLESS_PX) for r in rms]
 
 
 def _check_left(flat: Sequence[SheetView], tilted: Sequence[SheetView], refused: Sequence[Refused]) -> None:
@@ -177,7 +183,11 @@ def _check_solved(
         return
     if not tilted:
         raise CalibrationError("flat sheets alone mix up lens and height; take it tilted by 15 to 35 degrees, too")
-    raise CalibrationError("lens and height are mixed up; tilt it by 15 to 35 degrees in more of them")
+    raise _mixed_up()
+
+
+def _mixed_up() -> CalibrationError:
+    return CalibrationError("lens and height are mixed up; tilt the sheet by 15 to 35 degrees in more of the pictures")
 
 
 def _in_frame_of(first: SheetView, device: Device, covered: Floats, thickness_mm: float) -> tuple[Device, Floats]:
@@ -205,10 +215,11 @@ def _view_fits(flat: Sequence[SheetView], tilted: Sequence[SheetView], solved: S
 
 def _notes(solved: Solved, scale: SheetScale) -> tuple[str, ...]:
     lifts = np.max(solved.usual_lifts_mm, axis=1)
+    smooth = f", together within a view (variances {solved.together:.1f} times)" if solved.together > TOLD else ""
     return (
         f"camera: sheets lift by {lifts[0]:.2f} mm lying flat and {lifts[1]:.2f} mm tilted, by their own views; "
         f"{solved.bundle.thickness_mm:g} mm thick",
-        f"camera: corners scatter by {solved.scatter_px:.3f} px; weak priors on k2, p1, p2, k3",
+        f"camera: corners scatter by {solved.scatter_px:.3f} px{smooth}; weak priors on k2, p1, p2, k3",
         *scale.notes(),
         *_stretch_notes(solved, scale),
     )

@@ -154,8 +154,8 @@ def test_without_noise_the_camera_is_found_again():
     found = solve_camera(flat, tilted, (1280, 720)).device.pinhole
     true = synthetic_camera()
     mat = np.random.default_rng(1).uniform((-200, -150), (400, 300), (50, 2))
-    # the priors on distortion pull, but less than a tenth of the corner noise that they are weighed against
-    assert np.abs(found.mat_from_px(true.px_from_mat(mat)) - mat).max() < 0.002
+    # priors on distortion and flatness pull, but less than a fifth of what corners of 0.02 px mean on the mat
+    assert np.abs(found.mat_from_px(true.px_from_mat(mat)) - mat).max() < 0.003
     assert found.lens_mat_mm == pytest.approx(true.lens_mat_mm, abs=0.1)
 
 

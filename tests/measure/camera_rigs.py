@@ -21,6 +21,7 @@ HALF_PAPER_MM = np.array([148.5, 105.0])  # A4
 CORNERS_MM = np.stack(np.meshgrid(30.0 * np.arange(1, 8), 30.0 * np.arange(1, 6)), axis=-1).reshape(-1, 2)
 MIDDLE_MM = np.array([120.0, 90.0])
 THICKNESS_MM = 0.1
+LEAST_SPREAD = 0.15  # at its rim a wide lens shows things this much smaller than in its middle, and not less
 
 PROFILES = {  # height over q, which runs from -1 to 1 between the paper's ends; the greatest is 1
     "parabola": lambda q: q**2,
@@ -100,8 +101,6 @@ def draw_rig(rng: np.random.Generator, kind: Kind) -> Rig:
 def draw_camera(rng: np.random.Generator, kind: Kind) -> TrueCamera:
     """A camera that hangs off the mat's middle and sees all of it, a little more or a little less."""
     width, height = kind.size_px
-    k1 = rng.uniform(*kind.k1)
-    distortion = np.array([k1, 0.5 * k1**2, 0, 0, 0]) + rng.normal(0, 1, 5) * [0, 0.02, 5e-4, 5e-4, 0.01]
     above = rng.uniform(800.0, 1400.0)
     foot = np.array(MAT_MM) / 2 + rng.normal(0, [120.0, 100.0])
     aim = np.array(MAT_MM) / 2 + rng.normal(0, 20.0, 2)
@@ -115,8 +114,24 @@ def draw_camera(rng: np.random.Generator, kind: Kind) -> TrueCamera:
     focal = width * above / (rng.uniform(1.05, 1.2) * MAT_MM[0])
     centre = np.array([width, height]) / 2 + rng.normal(0, 0.01 * width, 2)
     matrix = np.array([[focal, 0, centre[0]], [0, focal * rng.uniform(0.999, 1.001), centre[1]], [0, 0, 1.0]])
+    distortion = _draw_distortion(rng, kind, 0.5 * float(np.hypot(width, height)) / focal)
     lens = np.array([*foot, above])
     return TrueCamera(kind.size_px, matrix, distortion, rotation, -rotation @ lens)
+
+
+def _draw_distortion(rng: np.random.Generator, kind: Kind, rim: float) -> Floats:
+    """Distortion (5,) of a lens that still spreads its picture at the rim, where distorted rays are `rim` long."""
+    while True:
+        k1 = rng.uniform(*kind.k1)
+        drawn = np.array([k1, 0.5 * k1**2, 0, 0, 0]) + rng.normal(0, 1, 5) * [0, 0.02, 5e-4, 5e-4, 0.01]
+        r = np.linspace(0.0, 2.0, 2001)
+        distorted = r * (1 + r**2 * (drawn[0] + r**2 * (drawn[1] + r**2 * drawn[4])))
+        slope = np.diff(distorted) / np.diff(r)
+        if (
+            slope[: int(np.argmax(distorted > 1.1 * rim))].min(initial=1.0) > LEAST_SPREAD
+            and distorted.max() > 1.1 * rim
+        ):
+            return drawn
 
 
 def _sheet(rng: np.random.Generator, kind: Kind) -> Floats:
