@@ -39,11 +39,18 @@ def carried(pose: Pose, places_mat_mm: Floats, information_px2: Floats, lens: Fl
     return np.asarray(covariance)
 
 
-def root(covariance: Floats) -> Floats:
-    """A square root of a covariance: sources of unit variance. Rounding's negative eigenvalues count as none."""
-    size = np.sqrt(np.maximum(np.diag(covariance), 1e-300))
-    values, vectors = np.linalg.eigh(covariance / np.outer(size, size))
-    return np.asarray(size[:, None] * vectors * np.sqrt(np.maximum(values, 0.0)))
+def from_places(
+    pinhole: Pinhole, own: Floats, places_mat_mm: Floats, information_px2: Floats, places: Floats
+) -> Floats:
+    """(15, 15): what errors of the places (N, 2, Q), common to many of them, add to a fit of lens and pose.
+
+    `own` is the fit's covariance, `information_px2` what it used.
+    """
+    at = project(pinhole, np.column_stack([places_mat_mm, np.zeros(len(places_mat_mm))]))
+    sources = at.by_point[:, :, :2] @ places
+    pull = np.einsum("nia,nij,njq->aq", at.by_parameters, information_px2, sources, optimize=True)
+    rows = own @ pull
+    return np.asarray(rows @ rows.T)
 
 
 def residual_px(pinhole: Pinhole, places_mat_mm: Floats, seen_px: Floats, information_px2: Floats) -> float:

@@ -21,11 +21,11 @@ Floats = NDArray[np.float64]
 Plane = NDArray[np.float32]
 Picture = NDArray[np.uint8]
 
-PATCH_PX = 25
+PATCH_PX = 17
 RIM_PX = 2  # of a patch; lets it be smoothed
 CORE_PX = PATCH_PX - 2 * RIM_PX
 SMOOTH_PX = 1.0  # so that what lies between pixels can be read off them
-CELLS = (16, 10)  # one landmark each at most, so that they are well spread
+CELLS = (28, 18)  # one landmark each at most, so that they are well spread
 MOST_U_PX = 0.25  # a landmark that is found less well across its better direction is none
 BOTH_U_PX = 0.35  # one that is found as well as this in both directions goes before a mere border
 SHRINK = 8  # of the small picture, which finds the way when much has moved
@@ -47,7 +47,7 @@ class Landmarks:
 
 
 def choose_landmarks(pictures: Sequence[Picture], camera: Pinhole, outline_mat_mm: Floats) -> Landmarks:
-    """Up to 160 landmarks, well spread, on the bare mat.
+    """Up to 500 landmarks, well spread, on the bare mat.
 
     Parameters
     ----------

@@ -83,3 +83,46 @@ def _rows(
     rows = (roots @ slopes).reshape(-1, 6)
     prior = (made + x) / BUMP
     return Rows(np.concatenate([residuals, prior]), np.concatenate([rows, np.diag(1.0 / BUMP)]), 6)
+
+
+def fit_pose_and_lens(
+    start: Pinhole, points_mat_mm: Floats, seen_px: Floats, information_px2: Floats, lens_covariance: Floats
+) -> tuple[Pinhole, Floats, Floats]:
+    """The same with the lens free within what was known of it: (9, 9) covariance about the start's.
+
+    Returns the device, the (15, 15) covariance of its parameters, and the information as it was used, for the
+    points' own scatter says how true it is. Where the points say nothing of the lens
+    it stays; what an earlier fit had put into the pose instead of the lens is told apart now.
+    """
+    points = np.column_stack([points_mat_mm, np.zeros(len(points_mat_mm))])
+    basis = np.eye(PARAMETERS)
+    basis[:LENS_PARAMETERS, :LENS_PARAMETERS] = root(lens_covariance)
+    pinhole = fit_pose(start, points_mat_mm, seen_px, information_px2).pinhole
+    scale = used = 1.0
+    for _ in range(RESTARTS):
+        used = scale
+        roots = _roots(information_px2 / used**2)
+        fit = fit_robustly(partial(_lens_rows, pinhole, basis, points, seen_px, roots), PARAMETERS)
+        ended = moved(pinhole, basis @ fit.x)
+        off = np.einsum("nij,nj->ni", roots, ended.px_from_mat(points_mat_mm) - seen_px)
+        scale = used * max(spread(off, PARAMETERS), 1e-3)
+    return ended, np.asarray(basis @ fit.covariance @ basis.T), information_px2 / used**2
+
+
+def _lens_rows(pinhole: Pinhole, basis: Floats, points: Floats, seen_px: Floats, roots: Floats, x: Floats) -> Rows:
+    """The lens in standard deviations of what was known; its turn and place hardly bound."""
+    step = basis @ x
+    at = project(moved(pinhole, step), points)
+    slopes = at.by_parameters.copy()
+    slopes[:, :, 9:12] = slopes[:, :, 9:12] @ turn_slope(step[9:12])
+    residuals = np.einsum("nij,nj->ni", roots, at.px - seen_px).ravel()
+    rows = (roots @ slopes @ basis).reshape(-1, PARAMETERS)
+    weights = np.concatenate([np.ones(LENS_PARAMETERS), 1.0 / BUMP])
+    return Rows(np.concatenate([residuals, weights * x]), np.concatenate([rows, np.diag(weights)]), PARAMETERS)
+
+
+def root(covariance: Floats) -> Floats:
+    """A square root of a covariance: sources of unit variance. Rounding's negative eigenvalues count as none."""
+    size = np.sqrt(np.maximum(np.diag(covariance), 1e-300))
+    values, vectors = np.linalg.eigh(covariance / np.outer(size, size))
+    return np.asarray(size[:, None] * vectors * np.sqrt(np.maximum(values, 0.0)))

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.camera import SHEET_THICKNESS_MM
-from calibration.carried import carried, residual_px, root
+from calibration.carried import carried, from_places, residual_px
 from calibration.corners import SheetView
 from calibration.dots import Dots
 from calibration.inplane import device_in_plane, rigid
@@ -20,7 +20,7 @@ from calibration.landmarks import Landmarks, renewed
 from calibration.mesh import Mesh
 from calibration.moved import light_pose
 from calibration.pinhole import Pinhole
-from calibration.posefit import POSE, Pose, fit_pose
+from calibration.posefit import POSE, Pose, fit_pose, fit_pose_and_lens, root
 from calibration.projection import LENS_PARAMETERS, PARAMETERS, mat_by_parameters
 from calibration.rig import Device, Rig
 from calibration.sighting import Sighting
@@ -74,7 +74,11 @@ def realign_mat(rig: Rig, sighting: Sighting, picture: Picture, dots: Dots | Non
 
 
 def realign_projector(rig: Rig, seen: Mesh) -> Rig | NotRealigned:
-    """The projector in the pose that a new run of the patterns tells; its lens is held, the camera is right."""
+    """The projector in the pose that a new run of the patterns tells; the camera is taken to be right.
+
+    Its lens is held within the doubt that the rig has of it. Light of one plane can hardly tell some of a lens
+    from its pose: held fast, what an earlier fit had mixed up would show after the bump.
+    """
     if rig.projector is None:
         raise ValueError("this rig has no projector")
     places = rig.camera.pinhole.mat_from_px(seen.camera_px)
@@ -87,12 +91,11 @@ def realign_projector(rig: Rig, seen: Mesh) -> Rig | NotRealigned:
     u = np.maximum(seen.u_px[known], LEAST_U_PX)
     information = np.zeros((len(u), 2, 2))
     information[:, 0, 0], information[:, 1, 1] = (1.0 / u**2).T
-    pose = fit_pose(rig.projector.pinhole, places, lit, information)
-    # sources: the projector's own lens, then the camera, whose errors all places share
-    lens = np.hstack([root(rig.projector.covariance)[:LENS_PARAMETERS], np.zeros((LENS_PARAMETERS, PARAMETERS))])
+    lens = rig.projector.covariance[:LENS_PARAMETERS, :LENS_PARAMETERS]
+    pinhole, own, used = fit_pose_and_lens(rig.projector.pinhole, places, lit, information, lens)
     by_camera = mat_by_parameters(rig.camera.pinhole, places) @ root(rig.camera.covariance)
-    covariance = carried(pose, places, information, lens, np.concatenate([np.zeros_like(by_camera), by_camera], axis=2))
-    device = Device(pose.pinhole, covariance, residual_px(pose.pinhole, places, lit, information))
+    covariance = own + from_places(pinhole, own, places, used, by_camera)
+    device = Device(pinhole, covariance, residual_px(pinhole, places, lit, information))
     return _again(rig, f"projector: pose solved again from {len(lit)} places of its light", projector=device)
 
 
