@@ -15,6 +15,8 @@ Floats = NDArray[np.float64]
 
 TINY = 1e-12  # of a view's own unknown that nothing depends on, such as the first sheet's place
 
+VAGUE = 1e-14  # relative information of a direction that nothing tells of: its variance is huge, not infinite
+
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Normal:
@@ -43,7 +45,8 @@ class Normal:
         carried = own @ self.mixed
         reduced = self.shared - np.einsum("vwi,vwj->ij", self.mixed, carried)
         size = np.sqrt(np.maximum(np.diag(self.shared), 1e-300))
-        shared = np.linalg.pinv(reduced / np.outer(size, size), hermitian=True) / np.outer(size, size)
+        values, vectors = np.linalg.eigh(reduced / np.outer(size, size))
+        shared = (vectors / np.maximum(values, VAGUE)) @ vectors.T / np.outer(size, size)
         return shared, own + carried @ shared @ np.swapaxes(carried, 1, 2)
 
     def held(self, damping: float = 0.0) -> Floats:

@@ -31,13 +31,15 @@ PRIOR_SD = (0.4, 0.003, 0.003, 0.15)
 
 HELD_STRETCH = 1e-6  # prior of a stretch that is said to be known
 STEPS = 40
-DAMPING = 1e-10  # at first: lens and height are tied so closely that more would hold them back
+DAMPING = 1e-11  # at first: lens and height are tied so closely that more would hold them back
 SETTLED = 1e-7  # a relative gain in cost below this is none
 STEPS_A_ROUND = 1  # the weights change too little for more
 ROUNDS = 12  # of weighing anew and solving again
 WEIGHED = 0.02  # relative change of weights and usual lifts below which they are settled
+STIFF_MM = 1e-6  # usual lift of a sheet that is said not to bend
+SUREST = 1e-3  # no corners are better than this share of their stated uncertainty
 SLIGHT_MM = 0.02  # usual lifts much below this are all the same
-LOOSE_VIEW = 1.3  # a view that scatters by more than this, relative to all, is weighed by its own scatter
+LOOSE_VIEW = 2.0  # a view that scatters by more than this, relative to all, is weighed by its own scatter
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -85,7 +87,12 @@ class _Now:
 
 
 def solve_bundle(
-    start: Bundle, flat: Sequence[SheetView], tilted: Sequence[SheetView], stretch_u: float, along_share: float
+    start: Bundle,
+    flat: Sequence[SheetView],
+    tilted: Sequence[SheetView],
+    stretch_u: float,
+    along_share: float,
+    bends: bool = True,
 ) -> Solved:
     """Refine lens, camera pose, sheets and their bending together (Huber loss, analytic slopes).
 
@@ -94,12 +101,13 @@ def solve_bundle(
     """
     seen = side_by_side([*flat, *tilted], along_share)
     kinds = np.repeat([0, 1], [len(flat), len(tilted)])
-    first = np.full((len(kinds), 2), FIRST_MM)
+    first = np.full((len(kinds), 2), FIRST_MM if bends else STIFF_MM)
     weights = _Weights(np.full(len(kinds), 10.0), first, max(stretch_u, HELD_STRETCH))
     now = _settle(_at(start, seen), seen, weights, STEPS)
     shared, own = now.equations.covariance()
     for _ in range(ROUNDS):
         before, weights = weights, _weighed(weights, now, seen, kinds, own[:, POSE:, POSE:])
+        weights = weights if bends else replace(weights, usual_mm=first)
         now = _settle(now.at, seen, weights, STEPS_A_ROUND)
         shared, own = now.equations.covariance()
         if _settled(before, weights):
@@ -142,7 +150,7 @@ def _settle(at: _At, seen: Seen, weights: _Weights, steps: int) -> _Now:
         gain, now = now.cost - tried.cost, tried
         if gain <= SETTLED * now.cost and damping < 1e-6:  # a short step gains little anywhere
             break
-        damping *= 0.01
+        damping = max(damping * 0.01, DAMPING)
     return now
 
 
@@ -190,7 +198,7 @@ def _weighed(weights: _Weights, now: _Now, seen: Seen, kinds: NDArray[np.int64],
 
 def _deviation(sizes: Floats) -> float:
     """Standard deviation by the median, so that the few bad ones do not count."""
-    return max(float(1.4826 * np.median(sizes)), 1e-9)
+    return max(float(1.4826 * np.median(sizes)), SUREST)
 
 
 def _settled(before: _Weights, after: _Weights) -> bool:

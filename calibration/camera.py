@@ -68,6 +68,7 @@ def solve_camera(
     size_px: tuple[int, int],
     thickness_mm: float = SHEET_THICKNESS_MM,
     scale: SheetScale = EXACT,
+    bends: bool = True,
 ) -> CameraSolution:
     """Lens and mat plane from sheets that lie flat and sheets held at a tilt.
 
@@ -82,6 +83,8 @@ def solve_camera(
         From the mat to the printed face.
     scale : SheetScale
         Printed over nominal length of the sheet, and its doubt.
+    bends : bool
+        Whether the sheet may bend. False for a board of glass, and to compare with solutions that take it as flat.
 
     Raises
     ------
@@ -100,13 +103,13 @@ def solve_camera(
     check_places([*flat, *tilted], size_px)
     flat, tilted = ([_scaled(view, scale) for view in views] for views in (flat, tilted))
     first, refused = flat[0], list[Refused]()
-    solved = _solve(flat, tilted, size_px, thickness_mm, scale)
+    solved = _solve(flat, tilted, size_px, thickness_mm, scale, bends)
     while bad := _bad(flat, tilted, solved, refused):
         refused += bad
         names = {one.name for one in bad}
         flat, tilted = ([view for view in views if view.name not in names] for views in (flat, tilted))
         _check_left(flat, tilted, refused)
-        solved = _solve(flat, tilted, size_px, thickness_mm, scale)
+        solved = _solve(flat, tilted, size_px, thickness_mm, scale, bends)
     _check_solved(solved, flat, tilted, size_px)
     notes = _notes(solved, scale)
     residual = _rms(np.concatenate([r.ravel() for r in solved.residuals_px]))
@@ -129,10 +132,11 @@ def _solve(
     size_px: tuple[int, int],
     thickness_mm: float,
     scale: SheetScale,
+    bends: bool,
 ) -> Solved:
     start = begin(flat, tilted, size_px, thickness_mm)
     try:
-        return solve_bundle(start, flat, tilted, scale.u_ratio, scale.along_share)
+        return solve_bundle(start, flat, tilted, scale.u_ratio, scale.along_share, bends)
     except np.linalg.LinAlgError as error:
         raise _mixed_up() from error
 

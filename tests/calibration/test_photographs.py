@@ -102,8 +102,8 @@ def test_left02_is_poor_by_opencvs_corners_and_not_by_ours():
         theirs = cv2.cornerSubPix(picture, theirs, (11, 11), (-1, -1), (3, 30, 0.1)).reshape(-1, 2).astype(float)
         given.append(SheetView(view.name, view.ids, view.corners_sheet_mm, theirs, view.corners_u_px))
     told = solve_camera(given[:1], given[1:], (640, 480), 0.0)
-    assert [view.name for view in told.views if view.poor] == ["left02.png"]
-    assert not any(view.poor for view in solved(*LEFT).views)
+    assert [(one.name, one.why) for one in told.refused] == [("left02.png", "poor")]
+    assert solved(*LEFT).refused == ()
 
 
 # --- graycode-chessboard: calibration_result.xml of github.com/kamino410/procam-calibration ----------------
