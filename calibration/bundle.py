@@ -51,7 +51,7 @@ class Solved:
     residuals_px: tuple[Floats, ...]  # (N, 2) a view, flat ones first; seen minus foretold
     bends: tuple[Bend, ...]
     covered_mat_mm: Floats  # (N, 2) all corners of the flat sheets
-    stretch_u: float
+    stretch_u: float  # by independent errors
     usual_lifts_mm: Floats  # (2, 2) of flat and of tilted sheets, at ends and at corners
     scatter_px: float  # of the corners, usual
     together: float  # by how much the variance is larger because corners of a view err together
@@ -115,9 +115,8 @@ def solve_bundle(
     bundle, left = now.at.bundle, now.at.px - seen.px
     places = (seen.sheet_mm - seen.extent.middle_mm) / seen.extent.half_mm
     together = smooth_excess(now.residuals, now.slopes, now.equations, shared, places)
-    shared = shared * together
     covered = np.concatenate(_flat_points_mm(bundle, seen))
-    covariance = _in_frame(bundle.camera, covered, shared[:PARAMETERS, :PARAMETERS])
+    covariance = together * _in_frame(bundle.camera, covered, shared[:PARAMETERS, :PARAMETERS])
     stated = 1.0 / float(np.median(seen.sure[seen.sure > 0]))
     return Solved(
         bundle,

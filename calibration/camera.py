@@ -26,6 +26,7 @@ VAGUE_FOCAL = 0.02  # a focal length less sure than this makes heights meaningle
 POOR_VIEW = 2.5  # times the median view's residual
 HARMLESS_PX = 0.03  # corners are hardly ever better than this: such a view is weighed, not left out
 MOST_POOR = 0.2  # share of views that may be left out for being poor: more of them are not the exception
+WORST = 0.8  # curled views are left out together with the worst of them when they lift this much of it
 TOLD = 1.5  # corner errors that are smooth over a view are told where variances grow by more than this
 MISFIT = 4.0  # standard deviations by which the squares may differ from what the bars say
 WORTH_SAYING = 0.001  # a stretch that is told where the sheet was said to be exact
@@ -146,23 +147,33 @@ def _bad(
 ) -> list[Refused]:
     """The views that should not be used: curled ones, and the few that fit far worse than the others."""
     views = [*flat, *tilted]
-    on_mat = len(flat) + sum(one.why == "curled" for one in refused) > 1
-    curled = [
-        Refused(view.name, "curled", f"its sheet lifts by {bend.lift_mm:.1f} mm: press it flat or stick it to a board")
-        for view, bend in zip(views, solved.bends, strict=True)
-        if bend.curled and on_mat  # a lens alone has no common plane that a bent sheet spoils
-    ]
-    if 2 * (len(curled) + sum(one.why == "curled" for one in refused)) > len(views) + len(refused):
+    curled = _curled(views, solved) if len(flat) + _count(refused, "curled") > 1 else []  # of a lens alone none
+    many, of_all = len(curled) + _count(refused, "curled"), len(views) + len(refused)
+    if 2 * many > of_all:
         raise CalibrationError(
-            f"the sheet is curled in {len(curled)} of {len(views)} pictures; stick it to something stiff and flat"
+            f"the sheet is curled in {many} of {of_all} pictures or more; stick it to something stiff and flat"
         )
     if curled:
         return curled
     poor = [view for view, is_poor in zip(views, _poor(solved), strict=True) if is_poor]
-    left_out = sum(one.why == "poor" for one in refused)
+    left_out = _count(refused, "poor")
     if len(poor) + left_out > max(1, int(MOST_POOR * (len(views) + left_out))) or len(views) - len(poor) < FEWEST_VIEWS:
         return []
     return [Refused(v.name, "poor", "it fits far worse than the others: hold the sheet still and flat") for v in poor]
+
+
+def _curled(views: Sequence[SheetView], solved: Solved) -> list[Refused]:
+    """The views that bend too much; the worst first, for one that is wrong altogether makes others seem to bend."""
+    most = max(bend.lift_mm for bend in solved.bends)
+    return [
+        Refused(view.name, "curled", f"its sheet lifts by {bend.lift_mm:.1f} mm: press it flat or stick it to a board")
+        for view, bend in zip(views, solved.bends, strict=True)
+        if bend.curled and bend.lift_mm > WORST * most
+    ]
+
+
+def _count(refused: Sequence[Refused], why: str) -> int:
+    return sum(one.why == why for one in refused)
 
 
 def _poor(solved: Solved) -> list[bool]:
@@ -233,7 +244,7 @@ def _stretch_notes(solved: Solved, scale: SheetScale) -> tuple[str, ...]:
     """What the squares say of the sheet's stretch, next to what its bars said."""
     prior, found = max(scale.u_ratio, HELD_STRETCH), solved.bundle.stretch
     told = max(prior**2 - solved.stretch_u**2, 0.0)  # of its prior variance, what the views took away
-    if told <= 0 or abs(found) <= MISFIT * np.sqrt(told):
+    if told <= 0 or abs(found) <= MISFIT * np.sqrt(told * solved.together):
         return ()
     by_squares = found * prior**2 / told
     if scale.u_ratio > 0:
@@ -243,7 +254,8 @@ def _stretch_notes(solved: Solved, scale: SheetScale) -> tuple[str, ...]:
         )
     if abs(by_squares) < WORTH_SAYING:
         return ()
-    return (f"sheet: its squares seem {100 * by_squares:+.2f} % longer along than across; read both its bars",)
+    how = f"{100 * abs(by_squares):.2f} % {'longer' if by_squares > 0 else 'shorter'} along than across"
+    return (f"sheet: its squares seem {how}; read both its bars",)
 
 
 def _rms(values: Floats) -> float:

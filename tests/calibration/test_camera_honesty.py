@@ -1,0 +1,85 @@
+"""The camera's solution over random generated rigs: how good, and whether its stated uncertainty is true.
+
+What the camera sees comes from OpenCV's `projectPoints`; curls are closed forms that the solve does not know. The
+full count: `python -m tests.measure.camera_honesty`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+
+from calibration.camera import CalibrationError, solve_camera
+from tests.measure.camera_honesty import KINDS, Score, score
+from tests.measure.camera_rigs import Kind, draw_rig
+
+RIGS = 10
+
+
+@cache
+def scores(name: str) -> tuple[Score, ...]:
+    return tuple(score(draw_rig(np.random.default_rng([7, n]), KINDS[name])) for n in range(RIGS))
+
+
+def mean(name: str, what: str) -> float:
+    return float(np.mean([getattr(one, what) for one in scores(name)]))
+
+
+@pytest.mark.parametrize("name", ["flat", "flat, k1 -0.35", "lifted 0.5"])
+def test_stated_uncertainty_is_true(name):
+    """e'C^-1 e / 2 is 1 where it is; a rig has about five degrees of freedom, so ten have a standard error of 0.2."""
+    assert 0.5 < mean(name, "honesty") < 1.6
+    assert mean(name, "beyond") < 0.02
+
+
+@pytest.mark.parametrize(("name", "rms_mm", "worst_mm"), [("flat", 0.03, 0.1), ("lifted 0.5", 0.06, 0.2)])
+def test_errors_over_the_mat(name, rms_mm, worst_mm):
+    assert mean(name, "rms_mm") < rms_mm
+    assert mean(name, "worst_mm") < worst_mm
+    assert max(one.refused for one in scores(name)) <= 3
+    assert mean(name, "plain_mm") > 3 * mean(name, "rms_mm")  # the plain recipe, to show what is at stake
+
+
+def test_few_curled_views_are_left_out_by_name_and_do_not_spoil_the_rest():
+    kind = Kind()
+    rig = draw_rig(np.random.default_rng(5), kind)
+    curled = draw_rig(np.random.default_rng(5), replace(kind, lift_mm=6.0, profile="parabola"))
+    assert np.array_equal(rig.camera.matrix, curled.camera.matrix)
+    tilted = (*curled.tilted[:2], *rig.tilted[2:])
+    solution = solve_camera(rig.flat, tilted, rig.camera.size_px)
+    assert {(one.name, one.why) for one in solution.refused} == {("tilted 9", "curled"), ("tilted 10", "curled")}
+    assert score(replace(rig, tilted=tilted)).rms_mm < 0.03
+
+
+def test_curled_throughout_is_an_error_that_says_what_helps():
+    rig = draw_rig(np.random.default_rng(8), Kind(lift_mm=6.0, profile="parabola"))
+    with pytest.raises(CalibrationError, match=r"curled in .* something stiff"):
+        solve_camera(rig.flat, rig.tilted, rig.camera.size_px)
+
+
+def test_where_the_first_sheet_is_left_out_the_frame_is_still_its_own():
+    rig = draw_rig(np.random.default_rng(6), Kind())
+    shifted = replace(rig.flat[0], corners_px=rig.flat[0].corners_px + 3 * np.sin(rig.flat[0].corners_sheet_mm / 30))
+    whole = solve_camera(rig.flat, rig.tilted, rig.camera.size_px)
+    without = solve_camera([shifted, *rig.flat[1:]], rig.tilted, rig.camera.size_px)
+    assert [one.name for one in without.refused] == ["flat 0"]
+    # where its corners are seen, within what the wave of 3 px leaves of their mean: some tenths of a millimetre
+    px = rig.flat[0].corners_px
+    assert np.abs(without.device.pinhole.mat_from_px(px, 0.1) - rig.flat[0].corners_sheet_mm).max() < 3.0
+    grid = np.array([[0.0, 0.0], [200.0, 0.0], [100.0, 150.0]])
+    one, other = (s.device.u_mat_mm(grid) for s in (whole, without))
+    assert np.sqrt(np.trace(other, axis1=1, axis2=2)) == pytest.approx(np.sqrt(np.trace(one, axis1=1, axis2=2)), rel=1)
+
+
+def test_views_in_one_place_and_flat_views_alone_are_named():
+    rig = draw_rig(np.random.default_rng(9), Kind(size_px=(3840, 2160)))
+    near = (*rig.flat, *rig.tilted)
+    middle = np.array([1900.0, 1000.0])
+    here = [replace(v, corners_px=(v.corners_px - v.corners_px.mean(axis=0)) / 2 + middle) for v in near]
+    with pytest.raises(CalibrationError, match="in one place"):
+        solve_camera(here[:9], here[9:], (3840, 2160))
+    with pytest.raises(CalibrationError, match="in 1 place only"):
+        solve_camera([rig.flat[0]] * 15, [], (3840, 2160))
