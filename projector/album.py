@@ -17,6 +17,7 @@ from vision.units import Judged
 
 Picture = NDArray[np.uint8]
 
+ONCE = frozenset({"sheet_flat", "sheet_tilted", "place"})  # the first of many alike
 NAMES = re.compile(r"\d{2,}_(\w+_(light|camera)|measured)\.png")
 
 
@@ -34,13 +35,14 @@ class Album:
         self._once: set[str] = set()
 
     def hears(self, event: Mapping[str, Any]) -> None:
-        """Decide whether the next frame is worth keeping: a new scene; the first sheet of each kind."""
+        """Decide whether the next frame is worth keeping: a new scene; the first sheet and place of each kind."""
         kind, what = event.get("event"), str(event.get("what", ""))
-        if kind == "shown":
+        if kind == "shown" and event["scene"] not in ONCE:
             self._next = str(event["scene"])
-        elif kind == "seen" and what in ("sheet_flat", "sheet_tilted") and what not in self._once:
-            self._once.add(what)
-            self._next = what
+        name = str(event["scene"]) if kind == "shown" else what if kind == "seen" else ""
+        if name in ONCE and name not in self._once:
+            self._once.add(name)
+            self._next = name
 
     def watches(self, seen: Picture, shown: Picture) -> None:
         """Keep a frame and the light it was taken in, if they are wanted."""

@@ -18,7 +18,7 @@ from projector.events import Event
 from projector.looking import LAMP, changed, even, mean_picture
 from projector.placelight import place_scene
 from projector.render import draw
-from projector.table import Picture, Still, Table
+from projector.table import Still, Table
 
 Floats = NDArray[np.float64]
 
@@ -67,6 +67,7 @@ def take_views(taking: Taking, what: str, count: int, until: int | None = None) 
         view = _one_view(taking, _Wanted(what, n, count))
         taking.captures.keep_view(what, view)
         taking.table.teller.tell("seen", what=what, n=n, of=count, corners=len(view.ids), covered=_covered(taking))
+        taking.table.look()  # under the same light, for whoever keeps pictures of what was seen
 
 
 def look_again(taking: Taking) -> None:
@@ -159,13 +160,10 @@ def place_keys(place: Place | None) -> Event:
 
 def _show_place(taking: Taking, field: Field | None, place: Place | None, words: str) -> Still:
     """Throw the place into the light; how the table looks then. Even light where no way to the mat is known."""
-    table = taking.table
-    project = taking.light.projector_px
-    picture: Picture
+    table, project = taking.table, taking.light.projector_px
     if field is None or project is None:
-        picture = even(table.display.size_px, LAMP)
+        table.throw(even(table.display.size_px, LAMP))
     else:
         scene = place_scene(field, place, _outlines(taking, field), words)
-        picture = draw(scene, lambda points: project(field.camera_px(points)), table.display.size_px)
-    table.throw(picture)
+        table.light(scene, draw(scene, lambda points: project(field.camera_px(points)), table.display.size_px))
     return table.glance()
