@@ -20,6 +20,9 @@ SAME_PLACE = 0.02  # views closer than this share of the picture's width do not 
 ONE_PLACE = 0.1  # views whose middles are all within this share of the picture's width are in one place
 SPREAD = 0.5  # unless they fill this share of the picture's width or height
 ROUGHLY = (cv2.TERM_CRITERIA_COUNT + cv2.TERM_CRITERIA_EPS, 8, 1e-6)  # the joint solve does the rest
+THOROUGHLY = (cv2.TERM_CRITERIA_COUNT + cv2.TERM_CRITERIA_EPS, 60, 1e-9)
+NEAR_PX = 0.5  # RMS a point of a start that is near enough
+STUCK = 3.0  # times the median view's error: its pose may be the wrong one of two
 FEW_TERMS = cv2.CALIB_FIX_K3 | cv2.CALIB_ZERO_TANGENT_DIST
 
 THREE_CORNERS = np.array([[0.0, 0.0, 1.0], [200.0, 0.0, 1.0], [0.0, 150.0, 1.0]])  # sheet mm
@@ -101,15 +104,34 @@ def _by_opencv(views: Sequence[SheetView], size_px: tuple[int, int], flags: int)
     objects = [np.column_stack([v.corners_sheet_mm, np.zeros(len(v.ids))]).astype(np.float32) for v in views]
     images = [v.corners_px.astype(np.float32) for v in views]
     try:
-        _, matrix, distortion, turns, shifts = cv2.calibrateCamera(
-            objects, images, size_px, np.eye(3), np.zeros(5), flags=flags, criteria=ROUGHLY
-        )
+        for often in (ROUGHLY, THOROUGHLY):
+            rms, matrix, distortion, turns, shifts, _, _, misses = cv2.calibrateCameraExtended(
+                objects, images, size_px, np.eye(3), np.zeros(5), flags=flags, criteria=often
+            )
+            if rms < NEAR_PX:
+                break
     except cv2.error as error:
         raise CalibrationError("the views do not determine the lens; tilt the sheet more") from error
+    matrix, distortion = np.asarray(matrix, float), np.asarray(distortion, float)
+    turned, moved = list(turns), list(shifts)
+    for i in np.flatnonzero(np.ravel(misses) > STUCK * np.median(misses)):
+        turned[i], moved[i] = _other_pose(objects[i], images[i], matrix, distortion)
     k1, k2, p1, p2, k3 = np.ravel(distortion)[:5].tolist()
     focal, centre = (float(matrix[0, 0]), float(matrix[1, 1])), (float(matrix[0, 2]), float(matrix[1, 2]))
-    rotations = np.array([cv2.Rodrigues(turned)[0] for turned in turns], float)
-    return Lens(size_px, focal, centre, (k1, k2, p1, p2, k3)), rotations, np.array(shifts, float).reshape(-1, 3)
+    rotations = np.array([cv2.Rodrigues(one)[0] for one in turned], float)
+    return Lens(size_px, focal, centre, (k1, k2, p1, p2, k3)), rotations, np.array(moved, float).reshape(-1, 3)
+
+
+def _other_pose(
+    sheet: NDArray[np.float32], px: NDArray[np.float32], matrix: Floats, distortion: Floats
+) -> tuple[Floats, Floats]:
+    """The better of the two poses in which a plane looks nearly alike (T. Collins and A. Bartoli, 2014).
+
+    A search for the pose may stop at the worse one; least squares do not lead from there to the better.
+    """
+    _, turns, shifts, misses = cv2.solvePnPGeneric(sheet, px, matrix, distortion, flags=cv2.SOLVEPNP_IPPE)
+    best = int(np.argmin(np.ravel(misses)))
+    return np.asarray(turns[best], float), np.asarray(shifts[best], float)
 
 
 def _in_mat_frame(lens: Lens, rotations: Floats, shifts: Floats, flat: int, thickness_mm: float) -> Bundle:

@@ -43,6 +43,14 @@ def test_errors_over_the_mat(name, rms_mm, worst_mm):
     assert mean(name, "plain_mm") > 3 * mean(name, "rms_mm")  # the plain recipe, to show what is at stake
 
 
+@pytest.mark.parametrize("number", [58, 59])
+def test_no_good_view_of_a_wide_lens_is_refused(number):
+    """Where OpenCV's start stops at the other of a plane's two poses, and where it is far from settled."""
+    one = score(draw_rig(np.random.default_rng([1, number]), KINDS["flat, k1 -0.35"]))
+    assert one.refused == 0
+    assert one.rms_mm < 0.03
+
+
 def test_few_curled_views_are_left_out_by_name_and_do_not_spoil_the_rest():
     kind = Kind()
     rig = draw_rig(np.random.default_rng(5), kind)
