@@ -16,10 +16,14 @@ import shapely
 from numpy.typing import NDArray
 
 from calibration.corners import SheetView
+from calibration.matframe import NotFound, find_mat_frame
+from calibration.pinhole import Lens, Pinhole
 
 Floats = NDArray[np.float64]
 
 MARGIN_MM = 18.0  # of white paper around the print, which must be in the picture too
+USUAL_FOCAL = 0.9  # over the picture's width, of webcams; for a plane seen nearly from above it matters little
+MAT_INSET_MM = 5.0
 FURTHEST_MM = 1500.0  # nobody's mat reaches further; past a tilted camera's horizon there are no millimetres
 LATTICE = (13, 9)  # middles that are tried over the field
 CELLS = 40  # along its longer side, at which coverage is counted
@@ -80,7 +84,7 @@ def _mapped(homography: Floats, points: Floats) -> Floats:
 
 
 def field_of(
-    first: SheetView, size_mm: tuple[float, float], size_px: tuple[int, int], lit_px: Floats | None = None
+    first: SheetView, size_mm: tuple[float, float], size_px: tuple[int, int], *within_px: Floats | None
 ) -> Field:
     """What the camera sees of the table.
 
@@ -92,19 +96,42 @@ def field_of(
         Width and height of the print.
     size_px : (int, int)
         Of the camera's picture.
-    lit_px : (M, 2), optional
-        Outline in camera pixels of what the projector lights; what lies outside needs no calibration.
+    within_px : (M, 2) or None, any number of them
+        Outlines in camera pixels of what the projector lights and of the mat: what lies outside needs no
+        calibration, and a sheet that hangs over a mat's border bends.
     """
     found, _ = cv2.findHomography(first.corners_sheet_mm, first.corners_px)
     if found is None:
         raise ValueError("the corners of the first view lie in a line")
     homography = np.asarray(found, float)
-    seen = _picture_mm(homography, size_px)
-    lit = None if lit_px is None else _hull(_mapped(np.asarray(np.linalg.inv(homography), float), lit_px))
-    common = seen if lit is None else seen.intersection(lit)
-    if isinstance(common, shapely.Polygon) and common.area > size_mm[0] * size_mm[1]:
-        return Field(homography, common, size_mm)
-    return Field(homography, seen, size_mm)
+    common = _picture_mm(homography, size_px)
+    for outline_px in within_px:
+        if outline_px is None:
+            continue
+        part = common.intersection(_hull(_mapped(np.asarray(np.linalg.inv(homography), float), outline_px)))
+        if isinstance(part, shapely.Polygon) and part.area > size_mm[0] * size_mm[1]:
+            common = part
+    return Field(homography, common, size_mm)
+
+
+def rough_mat_px(bare: NDArray[np.uint8], first: SheetView, size_px: tuple[int, int]) -> Floats | None:
+    """The mat's outline (4, 2) in camera pixels before the lens is known, by a usual lens; None where it is not seen.
+
+    `bare` shows the table in the same pose of the camera as the first sheet; that a sheet lies on it does not matter.
+    """
+    width, height = size_px
+    lens = Lens(size_px, (USUAL_FOCAL * width, USUAL_FOCAL * width), ((width - 1) / 2, (height - 1) / 2))
+    points = np.column_stack([first.corners_sheet_mm, np.zeros(len(first.ids))])
+    good, turns, move = cv2.solvePnP(points, first.corners_px, lens.matrix, None)
+    if not good:
+        return None
+    camera = Pinhole(lens, np.asarray(cv2.Rodrigues(turns)[0], float), np.ravel(move).astype(float))
+    found = find_mat_frame(bare, camera, first.corners_sheet_mm.mean(axis=0))
+    if isinstance(found, NotFound) or found.size_mm is None:
+        return None
+    (w, h), inset = found.size_mm, MAT_INSET_MM
+    corners = np.array([[inset, inset], [w - inset, inset], [w - inset, h - inset], [inset, h - inset]])
+    return np.asarray(camera.px_from_mat(found.rig_from_mat(corners)))
 
 
 def _picture_mm(homography: Floats, size_px: tuple[int, int]) -> shapely.Polygon:

@@ -13,6 +13,7 @@ import numpy as np
 from calibration.camera import SHEET_THICKNESS_MM, CameraSolution, solve_camera
 from calibration.coarse import NotSeen
 from calibration.corners import Refused, sheet_in_sight
+from calibration.placing import rough_mat_px
 from calibration.projector import TapedHeight, solve_projector
 from calibration.scale import UNREAD, SheetScale
 from calibration.sheet import Board
@@ -22,11 +23,11 @@ from projector.captures import About, Captures
 from projector.devicecheck import DeviceReport
 from projector.faults import checked
 from projector.finishing import Finished, finish, rig_of
-from projector.looking import CalibratingError, changed, settle
+from projector.looking import LAMP, CalibratingError, changed, even, settle
 from projector.matframing import framed
 from projector.patternlight import measured_tone, read_patterns, rough_map, white_level
 from projector.sheetviews import FLAT, TILTED, Light, Taking, look_again, take_views
-from projector.table import Still, Table
+from projector.table import Picture, Still, Table
 
 FLAT_VIEWS, TILTED_VIEWS = 9, 6
 ENOUGH = 0.6  # of the views that must be left when some had to be dropped
@@ -56,7 +57,8 @@ def calibrate(table: Table, wishes: Wishes, captures: Captures) -> Finished:
     devices = checked(table)
     _begin(table, wishes, captures)
     taking = Taking(table, wishes.board, _light(table, captures, devices.frames_to_average), captures)
-    taking = _with_tone(taking, wishes)
+    bare = _lit(table)
+    taking = _on_the_mat(_with_tone(taking, wishes), bare)
     camera = _camera(taking, wishes)
     _clear_mat(taking)
     if captures.patterns is None:
@@ -92,9 +94,9 @@ def _with_tone(taking: Taking, wishes: Wishes) -> Taking:
     Measured on a dark mat alone the curve of everything brighter would be a guess.
     """
     captures, table = taking.captures, taking.table
+    take_views(taking, FLAT, wishes.flat, until=1)
     if captures.tone is not None:
         return taking
-    take_views(taking, FLAT, wishes.flat, until=1)
     captures.keep_tone(measured_tone(table, white_level(table)))
     taking = replace(taking, light=replace(taking.light, tone=captures.tone or SRGB))
     look_again(taking)
@@ -113,6 +115,18 @@ def _begin(table: Table, wishes: Wishes, captures: Captures) -> None:
         do = "--resume goes on with them; they are replaced when a new view is taken"
         table.teller.tell("seen", what="captures", kept=captures.told, do=do)
     captures.begin(about)
+
+
+def _lit(table: Table) -> Picture:
+    table.throw(even(table.display.size_px, LAMP))
+    return table.look().pixels
+
+
+def _on_the_mat(taking: Taking, bare: Picture) -> Taking:
+    """Places are asked for on the mat alone, where its outline is seen."""
+    first = taking.captures.views[FLAT][0]
+    mat_px = rough_mat_px(bare, first, (bare.shape[1], bare.shape[0]))
+    return replace(taking, light=replace(taking.light, mat_px=mat_px))
 
 
 def _camera(taking: Taking, wishes: Wishes) -> CameraSolution:

@@ -37,6 +37,7 @@ class Light:
     projector_px: Callable[[Floats], Floats] | None = None  # camera pixels (N, 2) to projector pixels
     lit_px: Floats | None = None  # (M, 2) outline in camera pixels of what the projector lights
     frames: int = FRAMES  # to average against flicker
+    mat_px: Floats | None = None  # (4, 2) the mat's outline in camera pixels, roughly
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -54,7 +55,9 @@ class Taking:
         flat = self.captures.views[FLAT]
         if not flat or self.captures.about is None:
             return None
-        return field_of(flat[0], self.board.size_mm, self.captures.about.camera_px, self.light.lit_px)
+        return field_of(
+            flat[0], self.board.size_mm, self.captures.about.camera_px, self.light.lit_px, self.light.mat_px
+        )
 
 
 def take_views(taking: Taking, what: str, count: int, until: int | None = None) -> None:
