@@ -105,21 +105,27 @@ def _by_opencv(views: Sequence[SheetView], size_px: tuple[int, int], flags: int)
     images = [v.corners_px.astype(np.float32) for v in views]
     try:
         for often in (ROUGHLY, THOROUGHLY):
-            rms, matrix, distortion, turns, shifts, _, _, misses = cv2.calibrateCameraExtended(
+            rms, found, terms, turns, shifts = cv2.calibrateCamera(
                 objects, images, size_px, np.eye(3), np.zeros(5), flags=flags, criteria=often
             )
             if rms < NEAR_PX:
                 break
     except cv2.error as error:
         raise CalibrationError("the views do not determine the lens; tilt the sheet more") from error
-    matrix, distortion = np.asarray(matrix, float), np.asarray(distortion, float)
+    matrix, distortion = found.astype(np.float64), terms.astype(np.float64)
     turned, moved = list(turns), list(shifts)
-    for i in np.flatnonzero(np.ravel(misses) > STUCK * np.median(misses)):
+    poses = zip(objects, images, turns, shifts, strict=True)
+    misses = [_miss_px(px, np.asarray(cv2.projectPoints(o, w, t, matrix, distortion)[0])) for o, px, w, t in poses]
+    for i in np.flatnonzero(np.array(misses) > STUCK * np.median(misses)):
         turned[i], moved[i] = _other_pose(objects[i], images[i], matrix, distortion)
     k1, k2, p1, p2, k3 = np.ravel(distortion)[:5].tolist()
     focal, centre = (float(matrix[0, 0]), float(matrix[1, 1])), (float(matrix[0, 2]), float(matrix[1, 2]))
     rotations = np.array([cv2.Rodrigues(one)[0] for one in turned], float)
     return Lens(size_px, focal, centre, (k1, k2, p1, p2, k3)), rotations, np.array(moved, float).reshape(-1, 3)
+
+
+def _miss_px(px: NDArray[np.float32], foretold: Floats) -> float:
+    return float(np.sqrt(np.mean(np.square(foretold.reshape(-1, 2) - px))))
 
 
 def _other_pose(
