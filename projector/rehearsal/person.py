@@ -33,7 +33,7 @@ Event = Mapping[str, Any]
 REACH_S = 0.4  # the hand is in the picture for so long
 LINGER_S = 5.0  # a hand that forgets to go
 SLIDE_AFTER_S = 0.5
-LOOK_AGAIN_S, PATIENCE_S = 0.2, 60.0  # between two looks for the light, and until the person gives up
+LOOK_AGAIN_S, PATIENCE_S = 0.2, 20.0  # between two looks for the light, and until the person gives up
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,6 +193,8 @@ class VirtualPerson:
             if light is None:
                 yield LOOK_AGAIN_S
         strip = self._strip
+        if light is None and self._trued and not self._queue:
+            self._pressed.append("space")  # the line runs along the fresh end: that will do
         if light is None or strip is None or not {"lower", "end", "upper"} <= set(strip.sides):
             return
         purpose = str(event.get("purpose") or ("unit" if self._trued else "true_up"))
