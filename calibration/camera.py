@@ -56,6 +56,7 @@ class CameraSolution:
     device: Device
     views: tuple[ViewFit, ...]  # those used
     covered_mat_mm: Floats  # (N, 2) every corner of the flat sheets: where the mat is known from
+    misses_mat_mm: Floats  # (N, 2) by how much the camera places each of them elsewhere
     notes: tuple[str, ...]  # what was assumed
     refused: tuple[Refused, ...]  # views left out: curled or poor
     scale_u: float  # relative standard uncertainty of every length, not in the device's covariance
@@ -120,7 +121,14 @@ def solve_camera(
         device, covered = _in_frame_of(first, device, covered, thickness_mm)
     blur_px = float(np.median([view.blur_px for view in (*flat, *tilted)]))
     fits = _view_fits(flat, tilted, solved)
-    return CameraSolution(device, fits, covered, notes, tuple(refused), scale.u_common, scale.how, blur_px)
+    misses = _misses(device.pinhole, flat, covered, thickness_mm)
+    return CameraSolution(device, fits, covered, misses, notes, tuple(refused), scale.u_common, scale.how, blur_px)
+
+
+def _misses(camera: Pinhole, flat: Sequence[SheetView], covered_mat_mm: Floats, thickness_mm: float) -> Floats:
+    """(N, 2) where the camera sees the flat sheets' corners, from where they lie; what they bend is in it."""
+    seen_px = np.concatenate([view.corners_px for view in flat])
+    return np.asarray(camera.mat_from_px(seen_px, thickness_mm) - covered_mat_mm)
 
 
 def _scaled(view: SheetView, scale: SheetScale) -> SheetView:

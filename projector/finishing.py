@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from calibration.area import area_mat_mm
 from calibration.camera import CameraSolution
 from calibration.landmarks import choose_landmarks
+from calibration.matframe import MatFrame
 from calibration.moved import dots_to_show, with_dots
 from calibration.projector import ProjectorSolution
 from calibration.rig import Rig
@@ -85,6 +86,14 @@ def arrows_of(found: Finished) -> Arrows | None:
     off = found.closure.seen_mat_mm - found.closure.told_mat_mm
     seen = np.isfinite(off[:, 0])
     return Arrows(found.closure.told_mat_mm[seen], off[seen], "from where light was sent to where it was seen")
+
+
+def residual_arrows(camera: CameraSolution, frame: MatFrame | None = None) -> Arrows:
+    """Where the corners of the flat sheets lay, and how far off the camera places them; in a mat's frame if given."""
+    lay, seen = camera.covered_mat_mm, camera.covered_mat_mm + camera.misses_mat_mm
+    if frame is not None:
+        lay, seen = frame.mat_from_rig(lay), frame.mat_from_rig(seen)
+    return Arrows(lay, seen - lay, "from where a corner of the sheet lay to where it was seen")
 
 
 def told_closure(found: Closure | None) -> Event:

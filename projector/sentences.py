@@ -26,6 +26,7 @@ ASKS = {
     "confirm": "press space to go on",
 }
 THINGS = {"sheet_flat": "flat sheet", "sheet_tilted": "tilted sheet", "clear_mat": "empty mat"}
+FINEST_POWER = 7  # 1/128 in is the finest fraction that anybody at a cutting table reads
 DEVICE_DOES = {"camera": "is sure to", "projector": "lands within"}
 RIG_DOES = {"lands": "a projected line lands", "sees": "the camera places a point"}
 FIGURES_LEFT_OUT = frozenset({"event", "t", "what"})
@@ -161,17 +162,22 @@ def _surely(event: Mapping[str, Any], device: str, does: str) -> str:
 
 
 def _within(figures: Mapping[str, Any], does: str) -> str:
-    middle, worst = (f"{figures[key]:.2f} mm ({part_of_inch(figures[key])})" for key in ("middle_mm", "worst_mm"))
+    middle, worst = (f"{_up(figures[key]):.2f} mm ({part_of_inch(figures[key])})" for key in ("middle_mm", "worst_mm"))
     return f"{does} within {middle} in the middle, {worst} {figures['worst_where']}"
 
 
-def part_of_inch(value_mm: float) -> str:
-    """The smallest of 1/2, 1/4, 1/8 ... inch that is not less.
+def _up(value_mm: float) -> float:
+    """To the next hundredth: nothing lands within 0.00 mm."""
+    return math.ceil(max(value_mm, 1e-6) * 100.0) / 100.0
 
-    >>> part_of_inch(0.1), part_of_inch(0.2), part_of_inch(30.0)
-    ('1/128 in', '1/64 in', 'over 1/2 in')
+
+def part_of_inch(value_mm: float) -> str:
+    """The smallest of 1/2, 1/4, 1/8 ... 1/128 inch that is not less.
+
+    >>> part_of_inch(0.004), part_of_inch(0.1), part_of_inch(0.2), part_of_inch(30.0)
+    ('1/128 in', '1/128 in', '1/64 in', 'over 1/2 in')
     """
-    power = math.floor(math.log2(INCH_MM / max(value_mm, 1e-3)))
+    power = min(FINEST_POWER, math.floor(math.log2(INCH_MM / max(value_mm, 1e-3))))
     return f"1/{2**power} in" if power >= 1 else "over 1/2 in"
 
 

@@ -22,9 +22,9 @@ from projector.commands.bars import add_bars, sheet_scale
 from projector.commands.devices import board_at_the_table, opened
 from projector.commands.options import InterruptedByPerson, OptionError, add_json, add_sheet, files, read, whole
 from projector.events import Teller
-from projector.finishing import Finished, arrows_of, rig_of, told_closure
+from projector.finishing import Finished, arrows_of, residual_arrows, rig_of, told_closure
 from projector.piecing.lengths import length_mm
-from projector.rigpicture import rig_picture
+from projector.rigpicture import Arrows, rig_picture
 from projector.rigwords import rig_keys
 from projector.table import Picture
 from vision.pictures import read_picture
@@ -90,22 +90,23 @@ def _from_photographs(args: argparse.Namespace, teller: Teller) -> None:
     board = parse_board(args.board)
     scale = sheet_scale(args, board)
     camera, lines = camera_from_photographs(flat, tilted, board, args.sheet_thickness, scale)
-    rig = rig_of(camera, None, lines)
+    rig, arrows = rig_of(camera, None, lines), residual_arrows(camera)
     if args.frame == "mat":
-        rig = _in_frame_of_the_mat(rig, [read_picture(path) for path in files(args.empty)] + [one for _, one in flat])
+        frame = _frame_of_the_mat(rig, [read_picture(path) for path in files(args.empty)] + [one for _, one in flat])
+        rig, arrows = in_mat_frame(rig, frame), residual_arrows(camera, frame)
     save_rig(rig, args.out)
     for line in lines:
         teller.tell("seen", what="view", view=line)
-    _tell_rig(args, teller, Finished(rig, None))
+    _tell_rig(args, teller, Finished(rig, None), arrows)
 
 
-def _in_frame_of_the_mat(rig: Rig, pictures: Sequence[Picture]) -> Rig:
+def _frame_of_the_mat(rig: Rig, pictures: Sequence[Picture]) -> MatFrame:
     """By the first picture that shows the mat's outline or grid; a sheet that lies on it hides little of them."""
     lost = NotFound("no picture shows the mat", "give --empty a photograph of it")
     for picture in pictures:
         found = find_mat_frame(picture, rig.camera.pinhole, rig.area_mat_mm.mean(axis=0), None, rig.tone)
         if isinstance(found, MatFrame):
-            return in_mat_frame(rig, found)
+            return found
         lost = found
     raise OptionError(f"{lost.why}; {lost.do}, or leave --frame mat out")
 
@@ -129,13 +130,13 @@ def _at_the_table(args: argparse.Namespace, teller: Teller) -> None:
         raise InterruptedByPerson(f"interrupted, no rig was written; {kept}") from None
     save_rig(found.rig, args.out)
     captures.remove()
-    _tell_rig(args, teller, found)
+    _tell_rig(args, teller, found, arrows_of(found))
 
 
-def _tell_rig(args: argparse.Namespace, teller: Teller, found: Finished) -> None:
+def _tell_rig(args: argparse.Namespace, teller: Teller, found: Finished, arrows: Arrows | None) -> None:
     """The rig in words, keys and as a picture beside it."""
     written = args.out.with_suffix(".png")
-    write_png(written, rig_picture(found.rig, f"{args.out.name}, {found.rig.made:%Y-%m-%d %H:%M}", arrows_of(found)))
+    write_png(written, rig_picture(found.rig, f"{args.out.name}, {found.rig.made:%Y-%m-%d %H:%M}", arrows))
     keys = rig_keys(found.rig, args.out) | told_closure(found.closure) | {"picture": str(written)}
     teller.tell("rig", **keys)
 

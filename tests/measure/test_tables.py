@@ -25,7 +25,7 @@ def test_a_mirror_image_is_not_aligned_away() -> None:
 
 
 def test_covariances_after_the_alignment_are_those_of_aligned_draws() -> None:
-    """Monte Carlo: errors drawn from a covariance, aligned one by one, scatter as is stated (4 000 draws: within some 5 %)."""
+    """Monte Carlo: errors drawn from a covariance, aligned one by one, scatter as stated (4 000 draws: within 5 %)."""
     rng, points = np.random.default_rng(1), mat_grid(4, 3)
     root = 0.01 * rng.normal(size=(24, 6))
     stated = aligned_covariances(points, root @ root.T)
