@@ -9,8 +9,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from calibration.dots import Dots
-from calibration.landmarks import Landmarks
+from calibration.mat.dots import Dots
+from calibration.mat.landmarks import Landmarks
 from calibration.pinhole import Pinhole
 from calibration.projection import mat_by_parameters
 from calibration.tone import SRGB, Tone

@@ -6,8 +6,8 @@ from typing import Any
 
 import numpy as np
 
-from calibration.dots import Dots
-from calibration.landmarks import PATCH_PX, Landmarks
+from calibration.mat.dots import Dots
+from calibration.mat.landmarks import PATCH_PX, Landmarks
 from calibration.rigdata import Data, array, bytes_of_text, get, keys, number, text_of_bytes
 
 

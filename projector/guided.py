@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 
 from calibration.rig import Rig
 from projector.events import unit_event
-from projector.glancing import glanced, key_after_bump, tell_glance
 from projector.guide.cutting import MEANINGS, begin, step
 from projector.guide.scenes import LAMP, Scene
 from projector.guide.stage import scene_of
@@ -20,6 +19,7 @@ from projector.guide.state import Cutting, KeyPressed, MatCleared, Observation, 
 from projector.journal import Journal
 from projector.piecing.plans import Plan
 from projector.render import draw
+from projector.setup.glancing import glanced, key_after_bump, tell_glance
 from projector.table import Pressed, Still, Table
 from vision.compare import judge
 from vision.light import mean_light

@@ -11,11 +11,9 @@ import numpy as np
 
 from calibration.rigfile import save_rig
 from calibration.scale import SheetScale, from_bars
-from calibration.sheet import Board, picture
-from calibration.sheetpdf import lay_out
+from calibration.sheet.board import Board, picture
+from calibration.sheet.pdf import lay_out
 from projector.album import Album, old_pictures
-from projector.calibrating import Wishes, calibrate
-from projector.captures import Captures, folder_of
 from projector.display import DisplayError, WindowDisplay
 from projector.events import Event, Teller
 from projector.guided import Bench, guide
@@ -26,8 +24,10 @@ from projector.rehearsal.devices import VirtualCamera, VirtualClock, VirtualDisp
 from projector.rehearsal.planwork import work_of
 from projector.rehearsal.sheet import PrintedSheet
 from projector.rehearsal.world import VirtualTable, virtual_table
-from projector.rigwords import rig_keys
 from projector.score import Score, score
+from projector.setup.calibrating import Wishes, calibrate
+from projector.setup.captures import Captures, folder_of
+from projector.setup.rigwords import rig_keys
 from projector.summary import summary_text
 from projector.table import Picture, Table
 from projector.totals import pile_keys

@@ -8,12 +8,11 @@ from collections.abc import Sequence
 from io import TextIOWrapper
 from typing import Any, NoReturn
 
-from calibration.camera import CalibrationError
+from calibration.lens.camera import CalibrationError
 from calibration.rigfile import RigError
-from calibration.sheet import BoardError
-from calibration.sheetpdf import SheetError
+from calibration.sheet.board import BoardError
+from calibration.sheet.pdf import SheetError
 from projector.album import AlbumError
-from projector.captures import CapturesError
 from projector.checking import CheckError
 from projector.clock import WallClock
 from projector.commands import calibrate, check, cut, realign, rehearse, sheet, verify
@@ -21,13 +20,14 @@ from projector.commands.options import OptionError
 from projector.display import DisplayError
 from projector.events import Teller
 from projector.journal import JournalError
-from projector.looking import CalibratingError
 from projector.piecing.lengths import LengthError
 from projector.piecing.shapes import ShapeError
 from projector.piecing.tables import PlanError
-from projector.realigning import RealignError
 from projector.rehearsing import RehearsalError
-from projector.verifying import VerifyError
+from projector.setup.captures import CapturesError
+from projector.setup.looking import CalibratingError
+from projector.setup.realigning import RealignError
+from projector.setup.verifying import VerifyError
 from vision.cameras import CameraError
 from vision.pictures import PictureError
 

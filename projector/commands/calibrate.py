@@ -7,25 +7,25 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from calibration.matframe import MatFrame, NotFound, find_mat_frame, in_mat_frame
-from calibration.projector import TapedHeight
+from calibration.beam.projector import TapedHeight
+from calibration.lens.photographs import camera_from_photographs
+from calibration.mat.frame import MatFrame, NotFound, find_mat_frame, in_mat_frame
 from calibration.rig import Rig
 from calibration.rigfile import check_place, save_rig
-from calibration.sheet import parse_board
-from calibration.solve import camera_from_photographs
+from calibration.sheet.board import parse_board
 from projector.album import write_png
-from projector.calibrating import FLAT_VIEWS, TILTED_VIEWS, Wishes, calibrate
-from projector.captures import Captures, folder_of, open_captures
 from projector.clock import WallClock
 from projector.commands import bars
 from projector.commands.bars import add_bars, sheet_scale
 from projector.commands.devices import board_at_the_table, opened
 from projector.commands.options import InterruptedByPerson, OptionError, add_json, add_sheet, files, read, whole
 from projector.events import Teller
-from projector.finishing import Finished, arrows_of, residual_arrows, rig_of, told_closure
 from projector.piecing.lengths import length_mm
-from projector.rigpicture import Arrows, rig_picture
-from projector.rigwords import rig_keys
+from projector.setup.calibrating import FLAT_VIEWS, TILTED_VIEWS, Wishes, calibrate
+from projector.setup.captures import Captures, folder_of, open_captures
+from projector.setup.finishing import Finished, arrows_of, residual_arrows, rig_of, told_closure
+from projector.setup.rigpicture import Arrows, rig_picture
+from projector.setup.rigwords import rig_keys
 from projector.table import Picture
 from vision.pictures import read_picture
 

@@ -7,24 +7,24 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from calibration.camera import SHEET_THICKNESS_MM
+from calibration.lens.camera import SHEET_THICKNESS_MM
 from calibration.rig import Rig
 from calibration.rigfile import save_rig
-from calibration.sheet import Board
+from calibration.sheet.board import Board
 from projector.clock import WallClock
 from projector.commands.devices import add_devices, check_sizes, opened, rig_for_light
 from projector.commands.options import CLOTH_U_MM, add_cloth, add_json
 from projector.events import Teller
-from projector.finishing import told_closure
-from projector.glancing import REALIGN, glanced, key_after_bump, tell_glance
 from projector.guided import Bench, guide
 from projector.journal import Journal
-from projector.looking import settle
 from projector.piecing.planfile import load_plan
 from projector.piecing.planreading import plan_text
 from projector.piecing.plans import Plan
-from projector.realigning import realign
-from projector.rigwords import rig_keys
+from projector.setup.finishing import told_closure
+from projector.setup.glancing import REALIGN, glanced, key_after_bump, tell_glance
+from projector.setup.looking import settle
+from projector.setup.realigning import realign
+from projector.setup.rigwords import rig_keys
 from projector.table import Table
 from projector.totals import journal_keys
 from vision.measure import Cloth

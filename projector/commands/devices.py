@@ -9,7 +9,7 @@ from pathlib import Path
 
 from calibration.rig import Rig
 from calibration.rigfile import load_rig
-from calibration.sheet import Board, parse_board
+from calibration.sheet.board import Board, parse_board
 from projector.clock import Clock
 from projector.commands.options import OptionError, whole
 from projector.display import PygameDisplay

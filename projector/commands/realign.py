@@ -11,10 +11,10 @@ from projector.clock import WallClock
 from projector.commands.devices import add_devices, board_at_the_table, check_sizes, opened, rig_for_light
 from projector.commands.options import add_json, add_sheet
 from projector.events import Teller
-from projector.finishing import told_closure
-from projector.looking import settle
-from projector.realigning import realign
-from projector.rigwords import rig_keys
+from projector.setup.finishing import told_closure
+from projector.setup.looking import settle
+from projector.setup.realigning import realign
+from projector.setup.rigwords import rig_keys
 
 
 def add(commands: Any) -> None:

@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import Any
 
 from calibration.rigfile import check_place
-from calibration.sheet import Board, parse_board
-from calibration.sheetpdf import PAPERS_MM, lay_out, sheet_pdf
+from calibration.sheet.board import Board, parse_board
+from calibration.sheet.pdf import PAPERS_MM, lay_out, sheet_pdf
 from projector.clock import WallClock
 from projector.commands.options import BOARD, OptionError, add_json
 from projector.events import Teller

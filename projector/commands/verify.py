@@ -13,11 +13,20 @@ from projector.clock import WallClock
 from projector.commands.devices import add_devices, check_sizes, opened, rig_for_light
 from projector.commands.options import OptionError, add_json, read
 from projector.events import Teller
-from projector.looking import settle
 from projector.piecing.lengths import length_mm
 from projector.render import draw
+from projector.setup.looking import settle
+from projector.setup.verifying import (
+    NAMES,
+    READING_U_MM,
+    Seen,
+    compared,
+    figure_of,
+    figure_scene,
+    see_figure,
+    verdict_keys,
+)
 from projector.table import Table
-from projector.verifying import NAMES, READING_U_MM, Seen, compared, figure_of, figure_scene, see_figure, verdict_keys
 
 PAUSE_S = 0.05
 

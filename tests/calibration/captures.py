@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.patterns import from_gray_code
+from calibration.beam.patterns import from_gray_code
 
 Floats = NDArray[np.float64]
 Picture = NDArray[np.uint8]

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from calibration.sheet import Board, Grid, predefined
+from calibration.sheet.board import Board, Grid, predefined
 
 DRAWN_PX_PER_MM = 20
 SOFT_PX = 0.55  # in pixels of the picture, before sampling

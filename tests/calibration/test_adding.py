@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 import pytest
 
-from calibration.adding import find_tone, tone_count, tone_pictures
+from calibration.beam.adding import find_tone, tone_count, tone_pictures
 from calibration.tone import SRGB
 
 SIZE = (800, 450)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from calibration.bars import outer_size_mm, which_bars
-from calibration.sheet import Board, Chessboard
-from calibration.sheetpdf import SheetError, lay_out
+from calibration.sheet.bars import outer_size_mm, which_bars
+from calibration.sheet.board import Board, Chessboard
+from calibration.sheet.pdf import SheetError, lay_out
 
 
 @pytest.mark.parametrize("paper", ["letter", "a4", "a3", "legal"])

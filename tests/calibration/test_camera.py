@@ -10,12 +10,12 @@ import cv2
 import numpy as np
 import pytest
 
-from calibration.camera import CalibrationError, CameraSolution, solve_camera
-from calibration.corners import SheetView
+from calibration.lens.camera import CalibrationError, CameraSolution, solve_camera
+from calibration.lens.photographs import camera_from_photographs
 from calibration.pinhole import Lens, Pinhole
 from calibration.projection import mat_by_parameters, turn
-from calibration.sheet import Board, parse_board
-from calibration.solve import camera_from_photographs
+from calibration.sheet.board import Board, parse_board
+from calibration.sheet.corners import SheetView
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 TABLE = FIXTURES / "table"

@@ -12,7 +12,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from calibration.camera import CalibrationError, solve_camera
+from calibration.lens.camera import CalibrationError, solve_camera
 from tests.measure.camera_honesty import KINDS, Score, score
 from tests.measure.camera_rigs import Kind, draw_rig
 

@@ -8,10 +8,10 @@ import cv2
 import numpy as np
 import pytest
 
-from calibration.mesh import Mesh
+from calibration.beam.mesh import Mesh
+from calibration.beam.projector import solve_projector
 from calibration.pinhole import Lens, Pinhole
 from calibration.projection import PARAMETERS
-from calibration.projector import solve_projector
 from calibration.rig import Device
 from tests.calibration.captures import (
     PROJECTOR_PX,

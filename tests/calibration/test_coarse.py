@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from calibration.coarse import CoarseMap, NotSeen, coarse_count, coarse_map, coarse_pictures
+from calibration.beam.coarse import CoarseMap, NotSeen, coarse_count, coarse_map, coarse_pictures
 
 SIZE = (640, 360)
 CAMERA = (500, 300)

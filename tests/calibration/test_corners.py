@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 from scipy.special import erf
 
-from calibration.corners import Refused, SheetView, apart_px, find_sheet
 from calibration.light import linear_from_srgb
-from calibration.saddle import fit_saddles
-from calibration.sheet import Board, parse_board, picture
+from calibration.sheet.board import Board, parse_board, picture
+from calibration.sheet.corners import Refused, SheetView, apart_px, find_sheet
+from calibration.sheet.saddle import fit_saddles
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 TABLE = FIXTURES / "table"

@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from calibration.bending import LEAST_MM, Extent, bend, shapes, usual_lifts
-from calibration.blocks import normal
-from calibration.joint import LIFTS, OWN, POSE, SHARED, STRETCH, Bundle, foretold, side_by_side
+from calibration.lens.bending import LEAST_MM, Extent, bend, shapes, usual_lifts
+from calibration.lens.blocks import normal
+from calibration.lens.joint import LIFTS, OWN, POSE, SHARED, STRETCH, Bundle, foretold, side_by_side
+from calibration.lens.together import smooth_excess
 from calibration.pinhole import Lens, Pinhole
 from calibration.projection import turn
-from calibration.together import smooth_excess
 from tests.measure.camera_rigs import Kind, draw_rig
 
 SQUARE = Extent(np.array([120.0, 90.0]), np.array([90.0, 60.0]))

@@ -11,10 +11,10 @@ import cv2
 import numpy as np
 import pytest
 
-from calibration.inplane import device_in_plane, rigid, turn_matrix
-from calibration.matframe import MatFrame, NotFound, find_mat_frame, frame_from_corners, in_mat_frame, upright
+from calibration.mat.frame import MatFrame, NotFound, find_mat_frame, frame_from_corners, in_mat_frame, upright
+from calibration.mat.inplane import device_in_plane, rigid, turn_matrix
+from calibration.mat.pointed import pointed_px
 from calibration.pinhole import Lens, Pinhole
-from calibration.pointed import pointed_px
 from calibration.projection import moved
 from calibration.rig import Device, Rig
 from tests.calibration.mats import MAT_MM, Look, over_table, usual

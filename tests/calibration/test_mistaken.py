@@ -8,10 +8,10 @@ import cv2
 import numpy as np
 import pytest
 
-from calibration.camera import CalibrationError
-from calibration.corners import Refused, SheetView, find_sheet
-from calibration.sheet import Board, parse_board
-from calibration.solve import camera_from_photographs
+from calibration.lens.camera import CalibrationError
+from calibration.lens.photographs import camera_from_photographs
+from calibration.sheet.board import Board, parse_board
+from calibration.sheet.corners import Refused, SheetView, find_sheet
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 

@@ -13,15 +13,13 @@ import cv2
 import numpy as np
 import pytest
 
-from calibration.corners import SheetView
-from calibration.dots import dot_picture, find_dots, planned_dots
-from calibration.inplane import turn_matrix
-from calibration.landmarks import Landmarks, choose_landmarks
-from calibration.mesh import Mesh
-from calibration.moved import Glance, dots_to_show, glance, with_dots
-from calibration.posefit import fit_pose
-from calibration.projection import moved
-from calibration.realign import (
+from calibration.beam.mesh import Mesh
+from calibration.mat.dots import dot_picture, find_dots, planned_dots
+from calibration.mat.inplane import turn_matrix
+from calibration.mat.landmarks import Landmarks, choose_landmarks
+from calibration.mat.moved import Glance, dots_to_show, glance, with_dots
+from calibration.mat.posefit import fit_pose
+from calibration.mat.realign import (
     NotRealigned,
     realign_by_sheet,
     realign_camera,
@@ -30,8 +28,10 @@ from calibration.realign import (
     realign_projector,
     realign_projector_by_dots,
 )
+from calibration.mat.sighting import find_landmarks
+from calibration.projection import moved
 from calibration.rig import Device, Rig
-from calibration.sighting import find_landmarks
+from calibration.sheet.corners import SheetView
 from tests.calibration.mats import MAT_MM, Look, Scene, bumped, usual
 
 SIZE = (960, 540)

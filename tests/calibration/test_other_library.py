@@ -14,9 +14,9 @@ import pycolmap
 import pytest
 from scipy.spatial import Delaunay
 
-from calibration.camera import solve_camera
-from calibration.corners import SheetView, find_sheet
-from calibration.sheet import parse_board
+from calibration.lens.camera import solve_camera
+from calibration.sheet.board import parse_board
+from calibration.sheet.corners import SheetView, find_sheet
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 SIZE_PX = (640, 480)

@@ -8,10 +8,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from calibration.decoding import Decoded, Suited, decode, suit_white
-from calibration.mesh import mesh
-from calibration.patterns import Patterns, from_gray_code, gray_code
-from calibration.steady import Bumped
+from calibration.beam.decoding import Decoded, Suited, decode, suit_white
+from calibration.beam.mesh import mesh
+from calibration.beam.patterns import Patterns, from_gray_code, gray_code
+from calibration.beam.steady import Bumped
 
 
 def test_gray_code_is_the_published_sequence():

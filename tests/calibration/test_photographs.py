@@ -10,13 +10,13 @@ import numpy as np
 import pytest
 from scipy.spatial import Delaunay
 
-from calibration.camera import CameraSolution, solve_camera
-from calibration.corners import SheetView, find_sheet
-from calibration.ink import growth_mm
+from calibration.lens.camera import CameraSolution, solve_camera
 from calibration.light import linear_grey
-from calibration.markers import fit_marker_corners
-from calibration.rough import search
-from calibration.sheet import parse_board
+from calibration.sheet.board import parse_board
+from calibration.sheet.corners import SheetView, find_sheet
+from calibration.sheet.ink import growth_mm
+from calibration.sheet.markers import fit_marker_corners
+from calibration.sheet.rough import search
 
 PHOTOGRAPHS = Path(__file__).parents[2] / "fixtures" / "photographs"
 LEFT_BOARD = parse_board("chessboard:9x6:25mm")

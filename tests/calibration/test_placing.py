@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 import shapely
 
-from calibration.corners import SheetView
-from calibration.placing import MARGIN_MM, Field, covered, field_of, next_flat, next_tilted, outline_of, where
-from calibration.sheet import Board
+from calibration.sheet.board import Board
+from calibration.sheet.corners import SheetView
+from calibration.sheet.placing import MARGIN_MM, Field, covered, field_of, next_flat, next_tilted, outline_of, where
 
 BOARD = Board()
 SIZE_PX = (1920, 1080)

@@ -6,11 +6,11 @@ import cv2
 import numpy as np
 import pytest
 
-from calibration.camera import CalibrationError
-from calibration.mesh import Mesh
+from calibration.beam.mesh import Mesh
+from calibration.beam.projector import TapedHeight, solve_projector
+from calibration.lens.camera import CalibrationError
 from calibration.pinhole import Lens, Pinhole
 from calibration.projection import PARAMETERS, moved, turn
-from calibration.projector import TapedHeight, solve_projector
 from calibration.rig import Device
 
 FLIP = np.diag([1.0, -1.0, -1.0])

@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from calibration.camera import CalibrationError
-from calibration.mesh import Mesh
+from calibration.beam.mesh import Mesh
+from calibration.beam.projector import Raised, TapedHeight, solve_projector
+from calibration.lens.camera import CalibrationError
 from calibration.pinhole import Lens, Pinhole
 from calibration.projection import PARAMETERS, moved, turn
-from calibration.projector import Raised, TapedHeight, solve_projector
 from calibration.rig import Device
 from tests.calibration.test_projector import CAMERA, FLIP, light, mat_grid
 

@@ -11,8 +11,8 @@ import pytest
 import shapely
 
 from calibration.area import area_mat_mm, footprint_mat_mm
-from calibration.dots import Dots
-from calibration.landmarks import PATCH_PX, Landmarks
+from calibration.mat.dots import Dots
+from calibration.mat.landmarks import PATCH_PX, Landmarks
 from calibration.pinhole import Lens, Pinhole
 from calibration.projection import lens_vector, moved, turn
 from calibration.rig import Device, Rig, grid_points

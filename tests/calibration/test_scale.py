@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from calibration.budget import area_budget, length_budget
-from calibration.camera import CalibrationError, solve_camera
+from calibration.lens.camera import CalibrationError, solve_camera
 from calibration.pinhole import Lens, Pinhole
 from calibration.rig import Device
 from calibration.scale import EXACT, UNREAD, from_bars

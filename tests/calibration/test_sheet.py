@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from calibration.sheet import Board, BoardError, Chessboard, Grid, parse_board, picture
+from calibration.sheet.board import Board, BoardError, Chessboard, Grid, parse_board, picture
 
 
 def test_the_usual_sheet():

@@ -12,9 +12,9 @@ import numpy as np
 import pypdfium2
 import pytest
 
-from calibration.corners import SheetView, find_sheet
-from calibration.sheet import Board
-from calibration.sheetpdf import PAPERS_MM, SheetError, lay_out, sheet_pdf
+from calibration.sheet.board import Board
+from calibration.sheet.corners import SheetView, find_sheet
+from calibration.sheet.pdf import PAPERS_MM, SheetError, lay_out, sheet_pdf
 
 ROOT = Path(__file__).parents[2]
 TABLE = ROOT / "fixtures" / "tables" / "paper_sizes.csv"  # ISO 216, ANSI/ASME Y14.1; points by ISO 32000-1, 8.3.2.3

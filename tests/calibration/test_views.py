@@ -8,10 +8,10 @@ import cv2
 import numpy as np
 import pytest
 
-from calibration.corners import Refused, SheetView, find_sheet
-from calibration.ink import growth_mm
-from calibration.lattice import local_shape, mirrored, torn
-from calibration.sheet import Board, parse_board
+from calibration.sheet.board import Board, parse_board
+from calibration.sheet.corners import Refused, SheetView, find_sheet
+from calibration.sheet.ink import growth_mm
+from calibration.sheet.lattice import local_shape, mirrored, torn
 from tests.calibration.drawn_sheet import Scene, draw
 
 CHARUCO = Board()

@@ -13,8 +13,8 @@ import cv2
 import numpy as np
 import pytest
 
-from calibration.camera import CameraSolution, solve_camera
-from calibration.corners import SheetView
+from calibration.lens.camera import CameraSolution, solve_camera
+from calibration.sheet.corners import SheetView
 
 TABLES = Path(__file__).parents[2] / "fixtures" / "tables"
 PUBLISHED = json.loads((TABLES / "zhang_published_result.json").read_text())

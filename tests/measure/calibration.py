@@ -22,18 +22,18 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.camera import CalibrationError, solve_camera
-from calibration.corners import Refused, SheetView, find_sheet
-from calibration.decoding import decode, suit_white
-from calibration.mesh import mesh
-from calibration.patterns import Patterns
+from calibration.beam.decoding import decode, suit_white
+from calibration.beam.mesh import mesh
+from calibration.beam.patterns import Patterns
+from calibration.beam.projector import solve_projector
+from calibration.beam.steady import Bumped
+from calibration.lens.camera import CalibrationError, solve_camera
 from calibration.projection import mat_by_parameters
-from calibration.projector import solve_projector
 from calibration.rig import Device
 from calibration.scale import EXACT, SheetScale, from_bars
-from calibration.sheet import Board
-from calibration.sheetpdf import lay_out
-from calibration.steady import Bumped
+from calibration.sheet.board import Board
+from calibration.sheet.corners import Refused, SheetView, find_sheet
+from calibration.sheet.pdf import lay_out
 from projector.rehearsal.optics import Optics
 from tests.measure.tables import KINDS, Kind, Trial, aligned_covariances, larger, mat_grid, misses_mm
 

@@ -19,7 +19,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.camera import CalibrationError, solve_camera
+from calibration.lens.camera import CalibrationError, solve_camera
 from calibration.projection import mat_by_parameters
 from tests.measure.camera_rigs import MAT_MM, THICKNESS_MM, Kind, Rig, TrueCamera, draw_rig
 from tests.measure.tables import aligned_covariances, misses_mm

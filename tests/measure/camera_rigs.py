@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.corners import SheetView
+from calibration.sheet.corners import SheetView
 
 Floats = NDArray[np.float64]
 

@@ -15,7 +15,7 @@ from collections.abc import Callable
 import cv2
 import numpy as np
 
-from calibration.camera import solve_camera
+from calibration.lens.camera import solve_camera
 from tests.measure.camera_rigs import Kind, Rig, draw_rig
 
 VIEWS = {5: (3, 2), 15: (9, 6), 30: (18, 12), 60: (36, 24)}

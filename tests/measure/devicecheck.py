@@ -13,7 +13,6 @@ from collections import Counter
 from collections.abc import Callable
 from dataclasses import replace
 
-from projector.devicecheck import DeviceReport, check_devices
 from projector.events import Teller
 from projector.latency import measure_latency
 from projector.rehearsal.curves import Curve
@@ -23,6 +22,7 @@ from projector.rehearsal.quirks import CameraQuirks, MatQuirks, ProjectorQuirks,
 from projector.rehearsal.setting import setting_of
 from projector.rehearsal.wheel import Wheel
 from projector.rehearsal.world import VirtualTable
+from projector.setup.devicecheck import DeviceReport, check_devices
 from projector.table import Table
 
 Size = tuple[int, int]

@@ -22,22 +22,28 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.area import area_mat_mm
-from calibration.camera import solve_camera
-from calibration.corners import SheetView, find_sheet
-from calibration.decoding import decode
-from calibration.dots import dot_picture
-from calibration.landmarks import choose_landmarks
-from calibration.matframe import MatFrame, find_mat_frame, in_mat_frame
-from calibration.mesh import mesh
-from calibration.moved import Glance, dots_to_show, glance, light_pose, shift_over, told, with_dots
-from calibration.patterns import Patterns
-from calibration.posefit import fit_pose
-from calibration.projector import solve_projector
-from calibration.realign import NotRealigned, realign_camera, realign_mat, realign_projector, realign_projector_by_dots
+from calibration.beam.decoding import decode
+from calibration.beam.mesh import mesh
+from calibration.beam.patterns import Patterns
+from calibration.beam.projector import solve_projector
+from calibration.lens.camera import solve_camera
+from calibration.mat.dots import dot_picture
+from calibration.mat.frame import MatFrame, find_mat_frame, in_mat_frame
+from calibration.mat.landmarks import choose_landmarks
+from calibration.mat.moved import Glance, dots_to_show, glance, light_pose, shift_over, told, with_dots
+from calibration.mat.posefit import fit_pose
+from calibration.mat.realign import (
+    NotRealigned,
+    realign_camera,
+    realign_mat,
+    realign_projector,
+    realign_projector_by_dots,
+)
+from calibration.mat.sighting import Sighting, find_landmarks
 from calibration.rig import Device, Rig
 from calibration.scale import EXACT
-from calibration.sheet import Board
-from calibration.sighting import Sighting, find_landmarks
+from calibration.sheet.board import Board
+from calibration.sheet.corners import SheetView, find_sheet
 from projector.rehearsal.optics import Optics
 from tests.measure.tables import KINDS, Trial, mat_grid, misses_mm, rigidly
 

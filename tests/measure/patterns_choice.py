@@ -18,17 +18,17 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.camera import CalibrationError
-from calibration.coarse import CoarseMap, coarse_map, coarse_pictures
-from calibration.decoding import decode
+from calibration.beam.coarse import CoarseMap, coarse_map, coarse_pictures
+from calibration.beam.decoding import decode
+from calibration.beam.mesh import Mesh, mesh
+from calibration.beam.patterns import Patterns
+from calibration.beam.projector import solve_projector
+from calibration.beam.steady import Bumped
+from calibration.lens.camera import CalibrationError
 from calibration.light import linear_grey
-from calibration.mesh import Mesh, mesh
-from calibration.patterns import Patterns
 from calibration.pinhole import Lens, Pinhole
 from calibration.projection import PARAMETERS
-from calibration.projector import solve_projector
 from calibration.rig import Device
-from calibration.steady import Bumped
 from projector.rehearsal.optics import Optics
 from projector.rehearsal.quirks import CameraQuirks, MatQuirks, ProjectorQuirks, Quirks
 from tests.measure.tables import KINDS, Kind, Trial, mat_grid

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.sheet import Board, picture
+from calibration.sheet.board import Board, picture
 from projector.rehearsal.curves import SRGB, Curve
 from projector.rehearsal.person import Work
 from projector.rehearsal.quirks import (

@@ -9,17 +9,17 @@ from pathlib import Path
 
 import pytest
 
-from calibration.sheet import Board, picture
-from projector.calibrating import Wishes, calibrate
-from projector.captures import Captures
+from calibration.sheet.board import Board, picture
 from projector.events import Event, Teller
-from projector.finishing import Finished
-from projector.looking import settle
 from projector.rehearsal.devices import VirtualCamera, VirtualClock, VirtualDisplay
 from projector.rehearsal.person import Work
 from projector.rehearsal.quirks import PLAIN, Quirks
 from projector.rehearsal.sheet import PrintedSheet
 from projector.rehearsal.world import VirtualTable, virtual_table
+from projector.setup.calibrating import Wishes, calibrate
+from projector.setup.captures import Captures
+from projector.setup.finishing import Finished
+from projector.setup.looking import settle
 from projector.table import Table
 
 SIZE_PX = (960, 540)

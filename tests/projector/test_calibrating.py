@@ -14,16 +14,16 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from calibration.sheet import Board, picture
-from projector import looking
-from projector.calibrating import Wishes, calibrate
-from projector.captures import Captures
+from calibration.sheet.board import Board, picture
 from projector.events import Event, Teller
-from projector.looking import CalibratingError, settle
 from projector.rehearsal.devices import VirtualCamera, VirtualClock, VirtualDisplay
 from projector.rehearsal.person import Work
 from projector.rehearsal.sheet import PrintedSheet
 from projector.rehearsal.world import VirtualTable, virtual_table
+from projector.setup import looking
+from projector.setup.calibrating import Wishes, calibrate
+from projector.setup.captures import Captures
+from projector.setup.looking import CalibratingError, settle
 from projector.table import Table
 
 SIZE_PX = (960, 540)

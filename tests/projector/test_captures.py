@@ -7,10 +7,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from calibration.corners import SheetView
-from calibration.mesh import Mesh
+from calibration.beam.mesh import Mesh
+from calibration.sheet.corners import SheetView
 from calibration.tone import SRGB
-from projector.captures import About, Captures, CapturesError, folder_of, open_captures
+from projector.setup.captures import About, Captures, CapturesError, folder_of, open_captures
 
 ABOUT = About("charuco:8x6:30mm:22mm:DICT_5X5_100", (1920, 1080), (1280, 800), (("bar_along_mm", 275.1),))
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from projector.devicecheck import DeviceReport
-from projector.exposing import EVEN_ENOUGH, WHOLE_PERIODS_S
 from projector.rehearsal.quirks import CameraQuirks, ProjectorQuirks, Quirks
 from projector.rehearsal.wheel import Wheel
+from projector.setup.devicecheck import DeviceReport
+from projector.setup.exposing import EVEN_ENOUGH, WHOLE_PERIODS_S
 from tests.measure.devicecheck import CASES, report
 
 SMALL = (960, 540)

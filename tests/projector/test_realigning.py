@@ -8,11 +8,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from calibration.camera import SHEET_THICKNESS_MM
-from calibration.sheet import Board
-from projector.glancing import QUICK_S, glanced, tell_glance
-from projector.realigning import realign
-from projector.verifying import compared, figure_of, see_figure
+from calibration.lens.camera import SHEET_THICKNESS_MM
+from calibration.sheet.board import Board
+from projector.setup.glancing import QUICK_S, glanced, tell_glance
+from projector.setup.realigning import realign
+from projector.setup.verifying import compared, figure_of, see_figure
 
 BUMPS = {"camera": "camera", "projector": "projector", "mat": "mat"}
 

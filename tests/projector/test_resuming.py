@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from calibration.scale import EXACT
-from calibration.sheet import Board
-from projector.calibrating import Wishes, calibrate
-from projector.captures import CapturesError, open_captures
+from calibration.sheet.board import Board
 from projector.events import Event
+from projector.setup.calibrating import Wishes, calibrate
+from projector.setup.captures import CapturesError, open_captures
 
 WISHES = {"flat": 4, "tilted": 3, "scale": EXACT}
 

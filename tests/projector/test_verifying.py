@@ -8,7 +8,16 @@ from typing import Any
 import numpy as np
 import pytest
 
-from projector.verifying import NAMES, Seen, compared, figure_of, figure_scene, lengths_mm, see_figure, verdict_keys
+from projector.setup.verifying import (
+    NAMES,
+    Seen,
+    compared,
+    figure_of,
+    figure_scene,
+    lengths_mm,
+    see_figure,
+    verdict_keys,
+)
 
 
 @pytest.fixture(scope="module")

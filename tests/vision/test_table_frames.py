@@ -9,9 +9,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from calibration.lens.photographs import camera_from_photographs
 from calibration.pinhole import Pinhole
-from calibration.sheet import Board
-from calibration.solve import camera_from_photographs
+from calibration.sheet.board import Board
 from tests.whole.table_truth import CLASSES, Matched, Measured, mat_from_sheet, match, true_units
 from vision.light import linear_image, mean_light
 from vision.mat import compare_with_mat, mat_picture

@@ -20,7 +20,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.sheet import Board, picture
+from calibration.sheet.board import Board, picture
 from projector.piecing.planfile import load_plan
 from projector.rehearsal.planwork import work_of
 from projector.rehearsal.sheet import PrintedSheet

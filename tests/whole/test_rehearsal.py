@@ -27,7 +27,6 @@ from projector.commands.cut import session_for
 from projector.events import Event, Teller
 from projector.guided import Bench, guide
 from projector.journal import Journal
-from projector.looking import settle
 from projector.piecing.planfile import load_plan
 from projector.piecing.planreading import plan_text
 from projector.rehearsal import ledger, person
@@ -38,6 +37,7 @@ from projector.rehearsal.planwork import work_of
 from projector.rehearsal.setting import Setting
 from projector.rehearsal.world import VirtualTable, virtual_table
 from projector.rehearsing import Stage, rehearse
+from projector.setup.looking import settle
 from projector.table import Table
 from vision.cameras import CameraError, Frame
 

@@ -1,0 +1,1 @@
+"""The camera solved from views of the sheet."""

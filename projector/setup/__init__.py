@@ -1,0 +1,1 @@
+"""Setting the table up: calibrating, checking devices, verifying, and what moved since."""

@@ -1,0 +1,35 @@
+"""What devices do by themselves is told, line by line, and the person asked to switch it off."""
+
+from __future__ import annotations
+
+from projector.setup.devicecheck import DeviceReport, check_devices
+from projector.setup.looking import CalibratingError, end_by_key
+from projector.table import Pressed, Table
+
+PATIENCE_S, PAUSE_S = 600.0, 0.05
+AS_IT_IS = "o"
+
+
+def checked(table: Table) -> DeviceReport:
+    """Look for faults until there are none, or the person goes on as it is. Raises CalibratingError."""
+    while True:
+        report = check_devices(table)
+        if not report.faults:
+            table.teller.tell("seen", what="devices", notes="; ".join(report.notes))
+            return report
+        for fault in report.faults:
+            table.teller.tell("refused", what="devices", why=fault.what, do=str(fault))
+        table.teller.tell("ask", what="confirm", instead="then it is looked at again; o goes on as it is, q ends")
+        if AS_IT_IS in _keys(table):
+            return report
+
+
+def _keys(table: Table) -> set[str]:
+    """The next keys. Raises CalibratingError where none come, or one ends it."""
+    started_s = table.clock.now_s()
+    while table.clock.now_s() - started_s < PATIENCE_S:
+        if keys := tuple(table.display.keys()):
+            end_by_key(Pressed(keys))
+            return set(keys)
+        table.clock.wait_s(PAUSE_S)
+    raise CalibratingError("nothing was switched off for ten minutes; calibrate again when it is")

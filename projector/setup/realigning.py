@@ -1,0 +1,92 @@
+"""Solve a rig's poses again after a bump, the lenses being known: by the mat's features, else by one flat sheet."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import datetime
+
+from calibration.mat.moved import Glance
+from calibration.mat.realign import (
+    NotRealigned,
+    realign_by_sheet,
+    realign_camera,
+    realign_mat,
+    realign_projector,
+)
+from calibration.rig import Rig
+from calibration.sheet.board import Board
+from calibration.sheet.corners import SheetView, find_sheet
+from projector.setup.closure import DotPictures
+from projector.setup.finishing import Finished, finish
+from projector.setup.glancing import glanced, tell_glance
+from projector.setup.looking import LAMP, changed, even, mean_picture
+from projector.setup.patternlight import read_patterns
+from projector.table import Table
+
+SHEET_FRAMES = 4
+
+
+class RealignError(Exception):
+    """The poses cannot be solved again; the message says in one line what to do."""
+
+
+def realign(table: Table, rig: Rig, board: Board, thickness_mm: float) -> Finished:
+    """A rig in its new poses, on a mat that the person has cleared. Raises RealignError, CalibratingError.
+
+    What the glance says has not moved keeps its pose: where the mat alone moved, no pattern is shown.
+    """
+    if rig.projector is None:
+        raise ValueError("a rig with a projector is needed")
+    _cleared(table)
+    found, pictures = glanced(table, rig)
+    tell_glance(table.teller, found, set())
+    moved = {one.what for one in found.moved}
+    if found.sighting is None:
+        rig = _projector_again(table, _by_sheet(table, rig, board, thickness_mm))
+    elif moved == {"mat"}:
+        rig = realign_mat(rig, found.sighting, pictures.even)
+    else:
+        rig = _by_landmarks(table, rig, found, pictures, moved)
+    return finish(table, replace(rig, made=datetime.now().astimezone(), dots=None))
+
+
+def _by_landmarks(table: Table, rig: Rig, found: Glance, pictures: DotPictures, moved: set[str]) -> Rig:
+    """The camera where the mat's features put it; the projector by its patterns unless it surely stood still."""
+    if found.sighting is not None and moved != {"projector"}:
+        rig = realign_camera(rig, found.sighting, pictures.even)
+    return rig if moved == {"camera"} else _projector_again(table, rig)
+
+
+def _projector_again(table: Table, rig: Rig) -> Rig:
+    return _sound(realign_projector(rig, read_patterns(table, rig.tone)))
+
+
+def _by_sheet(table: Table, rig: Rig, board: Board, thickness_mm: float) -> Rig:
+    """The mat shows nothing to know it by: one flat sheet gives the camera's pose and a frame."""
+    unlike = table.glance()
+    table.teller.tell("ask", what="sheet_flat", n=1, of=1)
+    while True:
+        changed(table, unlike)
+        table.throw(even(table.display.size_px, LAMP))
+        view = find_sheet(mean_picture(table.looks(SHEET_FRAMES), rig.tone), board, "sheet_flat 1", rig.tone)
+        unlike = table.glance()
+        if isinstance(view, SheetView):
+            break
+        table.teller.tell("refused", what="sheet_flat", why=view.why, do=view.do)
+    table.teller.tell("seen", what="sheet_flat", n=1, of=1, corners=len(view.ids))
+    table.teller.tell("ask", what="clear_mat")
+    changed(table, unlike)
+    return _sound(realign_by_sheet(rig, view, thickness_mm))
+
+
+def _cleared(table: Table) -> None:
+    """Ask for the bare mat, and wait until all is still."""
+    table.throw(even(table.display.size_px, LAMP))
+    table.teller.tell("ask", what="clear_mat")
+    changed(table, None)
+
+
+def _sound(found: Rig | NotRealigned) -> Rig:
+    if isinstance(found, NotRealigned):
+        raise RealignError(f"{found.why}; {found.do}")
+    return found
