@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.calibration.captures import (
+from tests.calibration.beam.captures import (
     PROJECTOR_PX,
     SQUARE,
     board_points,

@@ -11,7 +11,7 @@ from calibration.lens.camera import CalibrationError
 from calibration.pinhole import Lens, Pinhole
 from calibration.projection import PARAMETERS, moved, turn
 from calibration.rig import Device
-from tests.calibration.test_projector import CAMERA, FLIP, light, mat_grid
+from tests.calibration.beam.test_projector import CAMERA, FLIP, light, mat_grid
 
 MIDDLE = np.array([457.0, 305.0])
 

@@ -16,7 +16,7 @@ import pytest
 from calibration.lens.camera import CameraSolution, solve_camera
 from calibration.sheet.corners import SheetView
 
-TABLES = Path(__file__).parents[2] / "fixtures" / "tables"
+TABLES = Path(__file__).parents[3] / "fixtures" / "tables"
 PUBLISHED = json.loads((TABLES / "zhang_published_result.json").read_text())
 MM_PER_INCH = 25.4
 

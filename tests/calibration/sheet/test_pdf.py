@@ -16,7 +16,7 @@ from calibration.sheet.board import Board
 from calibration.sheet.corners import SheetView, find_sheet
 from calibration.sheet.pdf import PAPERS_MM, SheetError, lay_out, sheet_pdf
 
-ROOT = Path(__file__).parents[2]
+ROOT = Path(__file__).parents[3]
 TABLE = ROOT / "fixtures" / "tables" / "paper_sizes.csv"  # ISO 216, ANSI/ASME Y14.1; points by ISO 32000-1, 8.3.2.3
 NAMES = {"letter": "Letter / ANSI A", "a4": "A4", "a3": "A3", "legal": "Legal"}
 DPI = 254  # 10 px/mm

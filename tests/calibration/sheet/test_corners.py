@@ -15,7 +15,7 @@ from calibration.sheet.board import Board, parse_board, picture
 from calibration.sheet.corners import Refused, SheetView, apart_px, find_sheet
 from calibration.sheet.saddle import fit_saddles
 
-FIXTURES = Path(__file__).parents[2] / "fixtures"
+FIXTURES = Path(__file__).parents[3] / "fixtures"
 TABLE = FIXTURES / "table"
 TRUTH = json.loads((TABLE / "boards.json").read_text())
 

@@ -32,7 +32,7 @@ from calibration.mat.sighting import find_landmarks
 from calibration.projection import moved
 from calibration.rig import Device, Rig
 from calibration.sheet.corners import SheetView
-from tests.calibration.mats import MAT_MM, Look, Scene, bumped, usual
+from tests.calibration.mat.mats import MAT_MM, Look, Scene, bumped, usual
 
 SIZE = (960, 540)
 GREEN = Look()

@@ -17,7 +17,7 @@ from calibration.projection import mat_by_parameters, turn
 from calibration.sheet.board import Board, parse_board
 from calibration.sheet.corners import SheetView
 
-FIXTURES = Path(__file__).parents[2] / "fixtures"
+FIXTURES = Path(__file__).parents[3] / "fixtures"
 TABLE = FIXTURES / "table"
 TRUTH = json.loads((TABLE / "boards.json").read_text())
 CHESSBOARD = FIXTURES / "photographs" / "chessboard-left"

@@ -13,7 +13,7 @@ from calibration.beam.projector import solve_projector
 from calibration.pinhole import Lens, Pinhole
 from calibration.projection import PARAMETERS
 from calibration.rig import Device
-from tests.calibration.captures import (
+from tests.calibration.beam.captures import (
     PROJECTOR_PX,
     board_points,
     corners_px,
@@ -23,7 +23,7 @@ from tests.calibration.captures import (
     read_capture,
 )
 
-FOLDER = Path(__file__).parents[2] / "fixtures" / "photographs" / "graycode"
+FOLDER = Path(__file__).parents[3] / "fixtures" / "photographs" / "graycode"
 POSES = sorted(FOLDER.glob("pose_*"))
 DISTORTION = (-0.2222653, -0.8661335, -0.0007278, -0.0016884, 3.1254597)  # published with the captures
 FOCAL_PX = 1889.0  # of the projector, by OpenCV's calibration of all five poses; that is another solution than ours

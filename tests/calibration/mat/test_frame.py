@@ -17,9 +17,9 @@ from calibration.mat.pointed import pointed_px
 from calibration.pinhole import Lens, Pinhole
 from calibration.projection import moved
 from calibration.rig import Device, Rig
-from tests.calibration.mats import MAT_MM, Look, over_table, usual
+from tests.calibration.mat.mats import MAT_MM, Look, over_table, usual
 
-TABLE = Path(__file__).parents[2] / "fixtures" / "table"
+TABLE = Path(__file__).parents[3] / "fixtures" / "table"
 CORNERS = np.array([[0.0, 0.0], [MAT_MM[0], 0.0], MAT_MM, [0.0, MAT_MM[1]]])
 SHEET = 0.21, np.array([310.0, 190.0])  # turn and place of the first sheet on the mat
 

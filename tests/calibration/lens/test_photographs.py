@@ -18,7 +18,7 @@ from calibration.sheet.ink import growth_mm
 from calibration.sheet.markers import fit_marker_corners
 from calibration.sheet.rough import search
 
-PHOTOGRAPHS = Path(__file__).parents[2] / "fixtures" / "photographs"
+PHOTOGRAPHS = Path(__file__).parents[3] / "fixtures" / "photographs"
 LEFT_BOARD = parse_board("chessboard:9x6:25mm")
 GRID_BOARD = parse_board("grid:4x5:37.5mm:5mm:DICT_6X6_1000")
 

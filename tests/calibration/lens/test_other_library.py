@@ -18,7 +18,7 @@ from calibration.lens.camera import solve_camera
 from calibration.sheet.board import parse_board
 from calibration.sheet.corners import SheetView, find_sheet
 
-FIXTURES = Path(__file__).parents[2] / "fixtures"
+FIXTURES = Path(__file__).parents[3] / "fixtures"
 SIZE_PX = (640, 480)
 MM_PER_INCH = 25.4
 

@@ -13,7 +13,7 @@ from calibration.lens.photographs import camera_from_photographs
 from calibration.sheet.board import Board, parse_board
 from calibration.sheet.corners import Refused, SheetView, find_sheet
 
-FIXTURES = Path(__file__).parents[2] / "fixtures"
+FIXTURES = Path(__file__).parents[3] / "fixtures"
 
 
 def photographed(drawn, blur_px=0.9):

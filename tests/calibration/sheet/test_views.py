@@ -12,7 +12,7 @@ from calibration.sheet.board import Board, parse_board
 from calibration.sheet.corners import Refused, SheetView, find_sheet
 from calibration.sheet.ink import growth_mm
 from calibration.sheet.lattice import local_shape, mirrored, torn
-from tests.calibration.drawn_sheet import Scene, draw
+from tests.calibration.sheet.drawn_sheet import Scene, draw
 
 CHARUCO = Board()
 GRID = parse_board("grid:4x5:37.5mm:5mm:DICT_6X6_1000")
