@@ -1,4 +1,9 @@
-"""One projector lens fitted to correspondences: residuals, priors, and an honest covariance."""
+"""One projector lens fitted to correspondences: residuals, priors, and an honest covariance.
+
+Where the light lies on the mat is known from the camera, whose errors move all points together. They are unknowns
+of the fit, each with its own prior, as in any joint adjustment: light that no lens of a projector can throw speaks
+against them, and what they leave open is in the covariance.
+"""
 
 from __future__ import annotations
 
@@ -10,7 +15,7 @@ from numpy.typing import NDArray
 
 from calibration.pinhole import Pinhole
 from calibration.projection import LENS_PARAMETERS, PARAMETERS, lens_vector, moved, project, turn_slope
-from calibration.robust import HUBER, Fit, Rows, fit_robustly
+from calibration.robust import HUBER, Fit, Rows, fit_robustly, spread
 
 Floats = NDArray[np.float64]
 
@@ -36,10 +41,12 @@ class Job:
     """What a projector is fitted to, and where it stands now."""
 
     start: Pinhole
-    points_mat_mm: Floats  # (N, 3)
+    points_mat_mm: Floats  # (N, 3) as the camera has them
+    points_by: Floats  # (N, 3, Q) by the errors of others, each in its own standard deviations
     projector_px: Floats  # (N, 2)
     u_px: Floats  # (N, 2)
     height: TapedHeight | None
+    others: Floats  # (Q,) errors of others, as found so far
 
     def thinned(self, most: int) -> Job:
         """The same with about `most` of its points."""
@@ -47,32 +54,41 @@ class Job:
         return replace(
             self,
             points_mat_mm=self.points_mat_mm[some],
+            points_by=self.points_by[some],
             projector_px=self.projector_px[some],
             u_px=self.u_px[some],
         )
 
     def misses_px(self) -> Floats:
         """(N, 2) where the lens puts the points, minus where they were read."""
-        return project(self.start, self.points_mat_mm).px - self.projector_px
+        return project(self.start, self.points_mat_mm + self.points_by @ self.others).px - self.projector_px
+
+    def weighed(self) -> Job:
+        """The same with uncertainties as large as the misses, by their median."""
+        scale = spread(self.misses_px() / self.u_px, PARAMETERS + len(self.others))
+        return replace(self, u_px=self.u_px * max(scale, 1e-3))
 
 
 def fit_lens(job: Job) -> tuple[Job, Fit]:
-    """The job with its lens at its best."""
-    fit = fit_robustly(partial(_rows, job), PARAMETERS)
-    return replace(job, start=moved(job.start, fit.x)), fit
+    """The job with its lens, and the errors of others, at their best."""
+    fit = fit_robustly(partial(_rows, job), PARAMETERS + len(job.others))
+    return replace(job, start=moved(job.start, fit.x[:PARAMETERS]), others=job.others + fit.x[PARAMETERS:]), fit
 
 
 def _rows(job: Job, x: Floats) -> Rows:
-    pinhole = moved(job.start, x)
-    at = project(pinhole, job.points_mat_mm)
-    slopes = at.by_parameters.copy()
+    pinhole, others = moved(job.start, x[:PARAMETERS]), job.others + x[PARAMETERS:]
+    at = project(pinhole, job.points_mat_mm + job.points_by @ others)
+    slopes = np.concatenate([at.by_parameters, at.by_point @ job.points_by], axis=2)
     to_turn = turn_slope(x[9:12])
     slopes[:, :, 9:12] = slopes[:, :, 9:12] @ to_turn
     residuals = ((at.px - job.projector_px) / job.u_px).ravel()
-    prior, prior_slopes = prior_rows(pinhole, job.height)
-    prior_slopes[:, 9:12] = prior_slopes[:, 9:12] @ to_turn
-    rows = (slopes / job.u_px[:, :, None]).reshape(-1, PARAMETERS)
-    return Rows(np.concatenate([residuals, prior]), np.concatenate([rows, prior_slopes]), len(prior))
+    known, by_lens = prior_rows(pinhole, job.height)
+    by_lens[:, 9:12] = by_lens[:, 9:12] @ to_turn
+    priors = np.zeros((len(known) + len(others), len(x)))
+    priors[: len(known), :PARAMETERS] = by_lens
+    priors[len(known) :, PARAMETERS:] = np.eye(len(others))
+    rows = (slopes / job.u_px[:, :, None]).reshape(-1, len(x))
+    return Rows(np.concatenate([residuals, known, others]), np.concatenate([rows, priors]), len(priors))
 
 
 def prior_rows(pinhole: Pinhole, height: TapedHeight | None) -> tuple[Floats, Floats]:
@@ -118,42 +134,26 @@ def _heavy_tailed(z: float) -> tuple[float, float]:
     return float(np.sign(z) * size), float((TAILS + 1.0) * abs(z) / (TAILS + z * z) / size)
 
 
-@dataclass(frozen=True, eq=False, slots=True)
-class Doubt:
-    """What a fit leaves open. Kept as a root, for its widest direction is a million times its narrowest."""
-
-    own: Floats  # (15, 15) covariance by the light alone
-    root: Floats  # (15, 15): root @ root.T is the inverse of the normal matrix
-
-
-def doubt_of(job: Job) -> Doubt:
-    """The covariance of a fitted lens, errors within a fringe's columns (rows) being one error.
+def doubt_of(job: Job) -> Floats:
+    """(15 + Q, 15 + Q): the covariance of a fitted lens and of the others' errors, one stripe's errors being one.
 
     The fringes' small faults (rounding to 8 bits, the seventh harmonic) belong to a projector column and repeat
     all along it, so that points do not err independently. The cluster-robust form: K.-Y. Liang, S. Zeger,
     Biometrika 73, 1986; here with the priors' information as it is.
     """
-    rows = _rows(job, np.zeros(PARAMETERS))
+    rows = _rows(job, np.zeros(PARAMETERS + len(job.others)))
     ends = len(rows.residuals) - rows.priors
     weights = np.minimum(1.0, HUBER / np.maximum(np.abs(rows.residuals), 1e-12))
     weights[ends:] = 1.0
     size = np.linalg.norm(rows.slopes, axis=0)
     triangle = np.linalg.qr(rows.slopes / size * np.sqrt(weights)[:, None], mode="r")
-    root = np.linalg.inv(triangle) / size[:, None]
+    root = np.linalg.inv(triangle) / size[:, None]  # its widest direction is a million times its narrowest
     pulls = (rows.slopes * (weights * rows.residuals)[:, None])[:ends] @ root
     stripes = np.floor(job.projector_px / FRINGE_PX).astype(np.int64)
     of = np.unique(np.stack([2 * stripes[:, 0], 2 * stripes[:, 1] + 1], axis=1).ravel(), return_inverse=True)[1]
-    sums = np.zeros((int(of.max()) + 1, PARAMETERS))
+    sums = np.zeros((int(of.max()) + 1, pulls.shape[1]))
     np.add.at(sums, of, pulls)
     correction = len(sums) / max(len(sums) - PARAMETERS, 1)
     priors = rows.slopes[ends:] @ root
     inner = correction * sums.T @ sums + priors.T @ priors
-    return Doubt(np.asarray(root @ inner @ root.T), root)
-
-
-def carried(job: Job, doubt: Doubt, points_by: Floats) -> Floats:
-    """(15, Q): how the solved lens follows something that moves its points; `points_by` (N, 3, Q)."""
-    at = project(job.start, job.points_mat_mm)
-    slopes = (at.by_parameters / job.u_px[:, :, None]).reshape(-1, PARAMETERS) @ doubt.root
-    moves = ((at.by_point @ points_by) / job.u_px[:, :, None]).reshape(len(slopes), -1)
-    return np.asarray(-doubt.root @ (slopes.T @ moves))
+    return np.asarray(root @ inner @ root.T)

@@ -9,13 +9,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.beam.lightfit import THROW, Doubt, Job, TapedHeight, by_height, carried, doubt_of, fit_lens
+from calibration.beam.lightfit import THROW, Job, TapedHeight, by_height, doubt_of, fit_lens
 from calibration.beam.mesh import Mesh
 from calibration.lens.camera import CalibrationError
 from calibration.pinhole import Lens, Pinhole
-from calibration.projection import PARAMETERS, mat_by_parameters, project
+from calibration.projection import PARAMETERS, mat_by_parameters, moved, project
 from calibration.rig import Device
-from calibration.robust import spread
 
 __all__ = ["ProjectorSolution", "Raised", "TapedHeight", "solve_projector"]
 
@@ -27,6 +26,7 @@ BEST_STARTS = 5  # of all, are worth a fit
 THROWS = (1.4, 0.8, 2.2)  # focal length over width, to start from
 # of width and height: the axis through the middle, past the lower or upper rim, to a side
 SHIFTS = ((0.0, 0.0), (0.0, 0.55), (0.0, -0.55), (0.0, 1.1), (0.0, -1.1), (0.25, 0.0), (-0.25, 0.0))
+NO_DOUBT = 1e-12  # of the largest variance, in units of each parameter's own: a frame's motion is no error
 LEAST_U_PX = 0.01  # what smooth faults of the fringes leave, however many pixels are averaged
 
 
@@ -44,6 +44,7 @@ class ProjectorSolution:
     """The projector in the camera's mat frame, and what was assumed."""
 
     device: Device
+    camera: Device  # as it is once the light has been heard, too: the same or a little surer
     notes: tuple[str, ...]
     covered_mat_mm: Floats  # (N, 2) where its light was seen on the mat
 
@@ -53,6 +54,7 @@ class _Plane:
     """What was read on one plane, where the camera knows it."""
 
     points_mat_mm: Floats  # (N, 3)
+    points_by: Floats  # (N, 3, Q) by the camera's errors and the plane's own, in standard deviations
     projector_px: Floats  # (N, 2)
     u_px: Floats  # (N, 2)
 
@@ -87,30 +89,49 @@ def solve_projector(
 
     Notes
     -----
-    The covariance is the fit's own plus the camera's and the raised plane's, carried through the fit (their
-    errors are common to all points and do not average out).
+    The camera's errors, within its covariance, and the raised plane's are unknowns of the same fit: they are
+    common to all points, do not average out, and are largest where no sheet lay. Camera and projector as solved
+    here belong together.
     """
-    mat = _known(seen, camera, 0.0)
+    root = _root(camera.covariance)
+    planes = [_known(seen, camera, root, 0.0, 0.0)]
+    mat = planes[0]
     _check_handed(mat.points_mat_mm, mat.projector_px)
-    planes = [mat] if raised is None else [mat, _known(raised.seen, camera, raised.height_mm)]
+    if raised is not None:
+        planes.append(_known(raised.seen, camera, root, raised.height_mm, raised.u_mm))
     starts = _starts(mat, size_px)
     job = Job(
         starts[0],
         np.concatenate([plane.points_mat_mm for plane in planes]),
+        np.concatenate([plane.points_by for plane in planes]),
         np.concatenate([plane.projector_px for plane in planes]),
         np.concatenate([plane.u_px for plane in planes]),
         height,
+        np.zeros(mat.points_by.shape[2]),
     )
-    job, _ = fit_lens(replace(job, start=_best_start(starts, job)))
-    scale = spread(job.misses_px() / job.u_px, PARAMETERS)
-    job, _ = fit_lens(replace(job, u_px=job.u_px * max(scale, 1e-3)))
+    job, _ = fit_lens(_best_start(starts, job))
+    job, _ = fit_lens(job.weighed())
     residual = float(np.sqrt(np.mean(job.misses_px() ** 2)))
     doubt = doubt_of(job)
-    device = Device(job.start, doubt.own + _from_others(job, doubt, camera, raised), residual)
-    return ProjectorSolution(device, _notes(job, device, len(mat.u_px), raised), mat.points_mat_mm[:, :2])
+    device = Device(job.start, doubt[:PARAMETERS, :PARAMETERS], residual)
+    own = slice(PARAMETERS, PARAMETERS + root.shape[1])
+    heard = replace(
+        camera,
+        pinhole=moved(camera.pinhole, root @ job.others[: root.shape[1]]),
+        covariance=root @ doubt[own, own] @ root.T,
+    )
+    return ProjectorSolution(device, heard, _notes(job, device, len(mat.u_px), raised), mat.points_mat_mm[:, :2])
 
 
-def _known(seen: Mesh, camera: Device, height_mm: float) -> _Plane:
+def _root(covariance: Floats) -> Floats:
+    """(15, Q): independent errors of size 1 become the camera's by it; Q is how many ways it can err."""
+    size = np.sqrt(np.maximum(np.diag(covariance), 1e-300))
+    values, ways = np.linalg.eigh(covariance / np.outer(size, size))
+    there = values > NO_DOUBT
+    return np.asarray(size[:, None] * ways[:, there] * np.sqrt(values[there]))
+
+
+def _known(seen: Mesh, camera: Device, root: Floats, height_mm: float, height_u_mm: float) -> _Plane:
     points = camera.pinhole.mat_from_px(seen.camera_px, height_mm)
     known = np.isfinite(points).all(axis=1)
     if known.sum() < FEWEST_POINTS:
@@ -119,7 +140,17 @@ def _known(seen: Mesh, camera: Device, height_mm: float) -> _Plane:
             "darken the room and let the light fall where the camera looks"
         )
     points = np.column_stack([points[known], np.full(known.sum(), height_mm)])
-    return _Plane(points, seen.projector_px[known], np.maximum(seen.u_px[known], LEAST_U_PX))
+    by = np.zeros((len(points), 3, root.shape[1] + 1))
+    by[:, :2, :-1] = mat_by_parameters(camera.pinhole, points[:, :2], height_mm) @ root
+    by[:, :, -1] = height_u_mm * _by_rise(points, camera)
+    return _Plane(points, by, seen.projector_px[known], np.maximum(seen.u_px[known], LEAST_U_PX))
+
+
+def _by_rise(points: Floats, camera: Device) -> Floats:
+    """(N, 3): how what the camera sees on a plane moves as that plane rises."""
+    at = project(camera.pinhole, points)
+    aside = -np.linalg.solve(at.by_point[:, :, :2], at.by_point[:, :, 2:])[:, :, 0]
+    return np.column_stack([aside, np.ones(len(points))])
 
 
 def _check_handed(points: Floats, projector_px: Floats) -> None:
@@ -150,38 +181,16 @@ def _starts(mat: _Plane, size_px: tuple[int, int]) -> list[Pinhole]:
     return above
 
 
-def _best_start(starts: Sequence[Pinhole], job: Job) -> Pinhole:
-    """The lens that explains the light best, by a thinned set of points."""
+def _best_start(starts: Sequence[Pinhole], job: Job) -> Job:
+    """The job with the lens, and the errors of others, that explain the light best, by a thinned set of points."""
     some = job.thinned(START_POINTS)
     by_miss = sorted(starts, key=lambda start: float(np.median(np.abs(replace(some, start=start).misses_px()))))
     ends = [fit_lens(replace(some, start=start)) for start in by_miss[:BEST_STARTS]]
-    sound = [(fit.cost, end.start) for end, fit in ends if np.isfinite(fit.cost) and end.start.lens_mat_mm[2] > 0]
+    sound = [(fit.cost, end) for end, fit in ends if np.isfinite(fit.cost) and end.start.lens_mat_mm[2] > 0]
     if not sound:
         raise CalibrationError("no lens explains the projector's light; calibrate the camera again")
-    return min(sound, key=lambda end: end[0])[1]
-
-
-def _from_others(job: Job, doubt: Doubt, camera: Device, raised: Raised | None) -> Floats:
-    """(15, 15): what the camera's and the raised plane's uncertainty do to the lens."""
-    points = job.points_mat_mm
-    by_camera = np.zeros((len(points), 3, PARAMETERS))
-    for height_mm in np.unique(points[:, 2]):
-        on = points[:, 2] == height_mm
-        by_camera[on, :2] = mat_by_parameters(camera.pinhole, points[on, :2], float(height_mm))
-    gain = carried(job, doubt, by_camera)
-    covariance = gain @ camera.covariance @ gain.T
-    if raised is None:
-        return np.asarray(covariance)
-    gain = raised.u_mm * carried(job, doubt, _by_plane(points, camera))
-    return np.asarray(covariance + gain @ gain.T)
-
-
-def _by_plane(points: Floats, camera: Device) -> Floats:
-    """(N, 3, 1): how what the camera sees on the raised plane moves as that plane rises; the mat's points stay."""
-    at = project(camera.pinhole, points)
-    aside = -np.linalg.solve(at.by_point[:, :, :2], at.by_point[:, :, 2:])
-    rise = np.concatenate([aside, np.ones((len(points), 1, 1))], axis=1)
-    return np.asarray(np.where(points[:, 2, None, None] > 0, rise, 0.0))
+    best = min(sound, key=lambda end: end[0])[1]
+    return replace(job, start=best.start, others=best.others)
 
 
 def _notes(job: Job, device: Device, places: int, raised: Raised | None) -> tuple[str, ...]:
