@@ -10,9 +10,12 @@ from numpy.typing import NDArray
 
 from calibration.pinhole import Pinhole
 from calibration.projection import mat_by_parameters
-from calibration.rig import Device, grid_points
+from calibration.rig import Device, Rig, grid_points
 
 Floats = NDArray[np.float64]
+
+LENGTH_MM = 100.0  # whose budget a rig tells
+HEIGHT_U_MM = 0.06  # of the top of something thin that lies on the mat
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +94,17 @@ def area_budget(
             budgets.append(length_budget(device, ends, end_u_px, scale_u, 0.0, height_u_mm))
     parts = np.array([[b.repeatable_mm, b.rig_mm, b.scale_mm, b.height_mm] for b in budgets])
     return Budget(*np.sqrt(np.mean(parts**2, axis=0)).tolist())
+
+
+def rig_budget(rig: Rig) -> Budget:
+    """Of a length of 100 mm that the rig's camera measures, its ends seen as well as corners of the sheet were."""
+    return area_budget(rig.camera, rig.area_mat_mm, LENGTH_MM, rig.camera.residual_px, rig.scale_u, HEIGHT_U_MM)
+
+
+def budget_data(budget: Budget) -> dict[str, float]:
+    """A budget by the names of its parts, mm, for files and scripts."""
+    parts = {"repeatable": budget.repeatable_mm, "rig": budget.rig_mm, "scale": budget.scale_mm}
+    return {"length": LENGTH_MM, **parts, "height": budget.height_mm, "combined": budget.combined_mm}
 
 
 def _by_height(pinhole: Pinhole, points_mat_mm: Floats, height_mm: float) -> Floats:

@@ -13,6 +13,7 @@ from typing import Any, TypeVar
 
 import numpy as np
 
+from calibration.budget import budget_data, rig_budget
 from calibration.pinhole import Lens, Pinhole
 from calibration.projection import PARAMETERS, lens_vector
 from calibration.rig import Device, OverArea, Rig
@@ -129,6 +130,8 @@ def _as_data(rig: Rig) -> Data:
         "area_mat_mm": rig.area_mat_mm.tolist(),
         "camera": _device_data(rig.camera, rig.camera_over_area()),
         "projector": None if rig.projector is None else _device_data(rig.projector, rig.projector_over_area()),
+        # for people, like the devices' summaries; computed from the rest when a rig is loaded
+        "budget_mm": budget_data(rig_budget(rig)),
         "views": list(rig.views),
         "notes": list(rig.notes),
         "blur_px": rig.blur_px,

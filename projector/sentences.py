@@ -29,6 +29,7 @@ THINGS = {"sheet_flat": "flat sheet", "sheet_tilted": "tilted sheet", "clear_mat
 FINEST_POWER = 7  # 1/128 in is the finest fraction that anybody at a cutting table reads
 DEVICE_DOES = {"camera": "is sure to", "projector": "lands within"}
 RIG_DOES = {"lands": "a projected line lands", "sees": "the camera places a point"}
+PARTS = {"repeatable": "the picture's", "rig": "the rig's", "scale": "the scale's", "height": "the cloth's height's"}
 FIGURES_LEFT_OUT = frozenset({"event", "t", "what"})
 
 
@@ -152,7 +153,7 @@ def _rig_figures(event: Mapping[str, Any]) -> str:
     told = [_within(event[key], does) for key, does in RIG_DOES.items() if event.get(key)]
     if not told:
         told = [_surely(event, device, does) for device, does in DEVICE_DOES.items() if event.get(f"{device}_u_mm")]
-    return f": {'; '.join([*told, *_scale(event), *_closure(event)])}" if told else ""
+    return f": {'; '.join([*told, *_scale(event), *_budget(event), *_closure(event)])}" if told else ""
 
 
 def _surely(event: Mapping[str, Any], device: str, does: str) -> str:
@@ -187,6 +188,17 @@ def _scale(event: Mapping[str, Any]) -> list[str]:
     how = f" ({event['scale_how']})" if event.get("scale_how") else ""
     share = 100 * event["scale_u"]
     return [f"sizes are known to {share:.2g} %{how}" if share > 0 else f"sizes are those of the sheet{how}"]
+
+
+def _budget(event: Mapping[str, Any]) -> list[str]:
+    """What a length's uncertainty is made of, its largest part named."""
+    budget = event.get("budget")
+    if not budget:
+        return []
+    worst = max(PARTS, key=lambda part: budget[part])
+    return [
+        f"a length of {budget['length']:g} mm is measured with u {budget['combined']:.2g} mm, most of it {PARTS[worst]}"
+    ]
 
 
 def _closure(event: Mapping[str, Any]) -> list[str]:

@@ -8,10 +8,11 @@ from glob import glob
 from pathlib import Path
 from typing import TypeVar
 
+from calibration.budget import HEIGHT_U_MM
 from projector.piecing.lengths import LengthError, angle_rad, length_mm
 
 BOARD = "charuco:8x6:30mm:22mm:DICT_5X5_100"
-CLOTH_U_MM = 0.06
+CLOTH_U_MM = HEIGHT_U_MM
 THICKEST_MM = 20.0
 T = TypeVar("T")
 

@@ -9,9 +9,9 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from calibration.budget import length_budget
 from calibration.mat.dots import Dots, planned_dots
-from calibration.projection import mat_by_parameters
-from calibration.rig import Device, Rig
+from calibration.rig import Rig
 from projector.events import MM_PLACES, Event
 from projector.guide.scenes import Ink, Mark, Scene, Stroke, Words
 from projector.setup.closure import Closure, closure, dot_pictures
@@ -158,16 +158,9 @@ def _of_readings(lengths: Mapping[str, float], off: dict[str, float], u: dict[st
 def _rig_u_mm(rig: Rig, figure: Figure) -> list[float]:
     """Standard uncertainty of each side as the projector draws it, the scale aside."""
     device = rig.projector or rig.camera
-    ends = np.roll(figure.corners_mat_mm, -1, axis=0)
-    return [length_u_mm(device, start, end) for start, end in zip(figure.corners_mat_mm, ends, strict=True)]
-
-
-def length_u_mm(device: Device, start_mat_mm: Floats, end_mat_mm: Floats) -> float:
-    """Standard uncertainty of the distance of two points of the mat: what both ends have in common drops out."""
-    slopes = mat_by_parameters(device.pinhole, np.stack([start_mat_mm, end_mat_mm]))
-    along = (end_mat_mm - start_mat_mm) / np.hypot(*(end_mat_mm - start_mat_mm))
-    row = along @ (slopes[1] - slopes[0])
-    return float(np.sqrt(row @ device.covariance @ row))
+    corners = figure.corners_mat_mm
+    sides = np.stack([corners, np.roll(corners, -1, axis=0)], axis=1)
+    return [length_budget(device, ends, 0.0, 0.0, 0.0, 0.0).rig_mm for ends in sides]
 
 
 def verdict_keys(rig: Rig, seen: Seen, verdict: Verdict) -> Event:

@@ -59,6 +59,17 @@ def test_the_scale_is_a_term_of_its_own() -> None:
     assert doubtful["projector_u_worst_mm"] == rig_keys(rig(), Path("rig.json"))["projector_u_worst_mm"]
 
 
+def test_a_length_is_told_with_what_its_uncertainty_is_made_of() -> None:
+    """1 % of 100 mm is 1 mm; the other parts are hundredths of one."""
+    keys: dict[str, Any] = rig_keys(replace(rig(), scale_u=0.01), Path("rig.json"))
+    budget = keys["budget"]
+    assert (budget["length"], budget["scale"]) == (100.0, pytest.approx(1.0))
+    parts = [budget[part] for part in ("repeatable", "rig", "scale", "height")]
+    assert budget["combined"] == pytest.approx(np.sqrt(np.sum(np.square(parts))), abs=1e-3)
+    said = sentence({"event": "rig", **keys})
+    assert "a length of 100 mm is measured with u 1 mm, most of it the scale's" in said
+
+
 @pytest.mark.parametrize(("mm", "words"), [(0.1, "1/128 in"), (0.09, "1/128 in"), (6.35, "1/4 in"), (6.4, "1/2 in")])
 def test_parts_of_an_inch_are_never_less(mm: float, words: str) -> None:
     assert part_of_inch(mm) == words
