@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
-from projector.setup.devicecheck import DeviceReport, check_devices
+from projector.setup.devicecheck import MIRRORED, DeviceReport, check_devices
 from projector.setup.looking import CalibratingError, end_by_key
 from projector.table import Pressed, Table
 
 PATIENCE_S, PAUSE_S = 600.0, 0.05
 AS_IT_IS = "o"
+LOOKED_AGAIN = "then it is looked at again; o goes on as it is, q ends"
+GOES_ON = "then it goes on as it is, and the rig says so; q ends"
 
 
 def checked(table: Table) -> DeviceReport:
-    """Look for faults until there are none, or the person goes on as it is. Raises CalibratingError."""
+    """Look for faults until there are none, or none but those that were told before: then the person decides.
+
+    Raises CalibratingError where one of them is left that no rig can be made with.
+    """
+    told: set[str] = set()
     while True:
         report = check_devices(table)
         if not report.faults:
@@ -19,9 +25,14 @@ def checked(table: Table) -> DeviceReport:
             return report
         for fault in report.faults:
             table.teller.tell("refused", what="devices", why=fault.what, do=str(fault))
-        table.teller.tell("ask", what="confirm", instead="then it is looked at again; o goes on as it is, q ends")
-        if AS_IT_IS in _keys(table):
+        fresh = {fault.what for fault in report.faults} - told
+        if not fresh and MIRRORED in report.faults:
+            raise CalibratingError(f"{MIRRORED.why}; {MIRRORED.do}")
+        table.teller.tell("ask", what="confirm", instead=LOOKED_AGAIN if fresh else GOES_ON)
+        as_it_is = AS_IT_IS in _keys(table) or not fresh
+        if as_it_is and MIRRORED not in report.faults:
             return report
+        told |= fresh
 
 
 def _keys(table: Table) -> set[str]:
