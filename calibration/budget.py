@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from calibration.pinhole import Pinhole
@@ -86,10 +87,16 @@ def length_budget(
 def area_budget(
     device: Device, area_mat_mm: Floats, length_mm: float, end_u_px: float, scale_u: float, height_u_mm: float
 ) -> Budget:
-    """The usual budget (RMS) of a length anywhere in an area, laid along x and along y on its grid of points."""
+    """The usual budget (RMS) of a length anywhere in an area, laid along x and along y on a grid of its points.
+
+    Both ends lie within the area, where it is wide enough for the length at all.
+    """
+    middles = shapely.Polygon(area_mat_mm).buffer(-length_mm / 2, join_style="mitre")
+    whole = middles.geom_type == "Polygon" and not middles.is_empty
+    points = grid_points(shapely.get_coordinates(middles)[:-1] if whole else area_mat_mm, 8)
     budgets = []
     for way in length_mm / 2 * np.eye(2):
-        for point in grid_points(area_mat_mm, 8):
+        for point in points:
             ends = np.array([point - way, point + way])
             budgets.append(length_budget(device, ends, end_u_px, scale_u, 0.0, height_u_mm))
     parts = np.array([[b.repeatable_mm, b.rig_mm, b.scale_mm, b.height_mm] for b in budgets])

@@ -20,6 +20,7 @@ from projector.setup.closure import DotPictures
 from projector.setup.finishing import Finished, finish
 from projector.setup.glancing import glanced, tell_glance
 from projector.setup.looking import LAMP, changed, even, mean_picture
+from projector.setup.matframing import framed
 from projector.setup.patternlight import read_patterns
 from projector.table import Table
 
@@ -31,8 +32,9 @@ class RealignError(Exception):
 
 
 def realign(table: Table, rig: Rig, board: Board, thickness_mm: float) -> Finished:
-    """A rig in its new poses, on a mat that the person has cleared. Raises RealignError, CalibratingError.
+    """A rig in its new poses and its old frame, on a mat that the person has cleared.
 
+    Raises RealignError, CalibratingError. Where one sheet gave the poses, the mat's frame is found anew.
     What the glance says has not moved keeps its pose: where the mat alone moved, no pattern is shown.
     """
     if rig.projector is None:
@@ -42,7 +44,8 @@ def realign(table: Table, rig: Rig, board: Board, thickness_mm: float) -> Finish
     tell_glance(table.teller, found, set())
     moved = {one.what for one in found.moved}
     if found.sighting is None:
-        rig = _projector_again(table, _by_sheet(table, rig, board, thickness_mm))
+        again = _projector_again(table, _by_sheet(table, rig, board, thickness_mm))
+        rig = framed(table, again) if rig.frame == "mat" else again
     elif moved == {"mat"}:
         rig = realign_mat(rig, found.sighting, pictures.even)
     else:
