@@ -65,6 +65,11 @@ class Chessboard:
         return _inner_corners_mm(self.corners_x, self.corners_y, self.square_mm)
 
     @property
+    def step_mm(self) -> float:
+        """From one corner to the next."""
+        return self.square_mm
+
+    @property
     def clear_mm(self) -> float:
         """How far from a square's edge its inside is plain."""
         return self.square_mm / 2
@@ -100,6 +105,17 @@ class Board:
     def corners_sheet_mm(self) -> Floats:
         """(N, 2) inner corners in the sheet frame, by OpenCV's id."""
         return _inner_corners_mm(self.squares_x - 1, self.squares_y - 1, self.square_mm)
+
+    @property
+    def marker_corners_sheet_mm(self) -> Floats:
+        """(4 * markers, 2) in the sheet frame: 4 m to 4 m + 3 are marker m's, clockwise from its top left."""
+        down_mm = np.array([np.reshape(one, (4, 3))[:, :2] for one in self.opencv().getObjPoints()], np.float64)
+        return np.asarray(down_mm.reshape(-1, 2) * [1.0, -1.0] + [0.0, self.size_mm[1]])
+
+    @property
+    def step_mm(self) -> float:
+        """From one corner to the next."""
+        return self.square_mm
 
     @property
     def clear_mm(self) -> float:
@@ -139,6 +155,11 @@ class Grid:
     def markers(self) -> int:
         """How many markers there are; their ids count from 0."""
         return self.markers_x * self.markers_y
+
+    @property
+    def step_mm(self) -> float:
+        """The larger of the distances between a corner and its neighbours."""
+        return max(self.marker_mm, self.gap_mm)
 
     @property
     def pitch_mm(self) -> float:

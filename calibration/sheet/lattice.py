@@ -18,6 +18,7 @@ REACH_STEPS = 2.3  # neighbours up to two steps away, the diagonal ones too
 STEP_SHARE = 0.05  # of a step, for differences of the homography
 ORDERS = ((0, 0), (1, 0), (0, 1), (2, 0), (1, 1), (0, 2))  # of derivatives by x and y: 1, x, y, xx, xy, yy
 HOLD = 0.02  # holds what few neighbours leave open at the homography; a neighbour itself weighs up to 1
+NEIGHBOURS = 4  # that tell where a point should be
 DEGREE = 4  # third-order distortion seen at a slant, and some of the fifth
 POINTS_A_TERM = 2.0  # with fewer corners the polynomial would follow their errors
 OFF_BY = 0.2  # of a step: a point so far from where its neighbours want it belongs to another board
@@ -66,6 +67,21 @@ def mirrored(sheet_mm: Floats, px: Floats) -> bool:
     """Whether the sheet's y axis, up as printed, is seen turned the wrong way round from its x axis."""
     shape = local_shape(sheet_mm, px, float(np.ptp(sheet_mm)))
     return bool(np.median(shape.along[:, 0] * shape.up[:, 1] - shape.along[:, 1] * shape.up[:, 0]) > 0)
+
+
+def foretold(known_mm: Floats, known_px: Floats, wanted_mm: Floats, step_mm: float) -> tuple[Floats, NDArray[np.bool_]]:
+    """Where points (W, 2) of the sheet should be seen, by known ones (N, 2) about them; N >= 4, not in a line.
+
+    Returns the pixels (W, 2), and which of them have enough neighbours up to two steps away to be relied upon.
+    """
+    h = np.asarray(cv2.findHomography(known_mm, known_px)[0], float)
+    remainder = known_px - _mapped(h, known_mm)
+    x, y = np.moveaxis((known_mm[None] - wanted_mm[:, None]) / (REACH_STEPS * step_mm), -1, 0)
+    near = (np.hypot(x, y) <= 1.0).astype(float)
+    terms = np.stack([np.ones_like(x), x, y], axis=-1)
+    weighted = np.swapaxes(terms * near[..., None], 1, 2)
+    plane = np.linalg.solve(weighted @ terms + HOLD * np.eye(3), weighted @ remainder)
+    return _mapped(h, wanted_mm) + plane[:, 0], near.sum(axis=1) >= NEIGHBOURS
 
 
 def _mapped(h: Floats, points: Floats) -> Floats:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -24,6 +24,9 @@ DIM = 110  # a picture whose brightest hundredth is below this is stretched firs
 BLACK_POINT, WHITE_POINT = 1, 99  # percentiles
 
 
+NO_IDS, NO_PX = np.empty(0, np.int64), np.empty((0, 2))
+
+
 @dataclass(frozen=True, eq=False, slots=True)
 class Rough:
     """Corners found, by id, to about a pixel; and ids of markers that the board does not have."""
@@ -32,13 +35,15 @@ class Rough:
     px: Floats  # (N, 2)
     strangers: tuple[int, ...] = ()
     markers: int = 0  # markers of the told dictionary seen, whether of the board or not
+    anchor_ids: NDArray[np.int64] = field(default_factory=NO_IDS.copy)  # (M,) 4 m + k of markers in squares
+    anchors_px: Floats = field(default_factory=NO_PX.copy)  # (M, 2) corner k of marker m, clockwise from its top left
 
     def scaled(self, by: float) -> Rough:
         """The same in a picture `by` times as large; the first pixel's centre is (0, 0) in both."""
-        return Rough(self.ids, (self.px + 0.5) * by - 0.5, self.strangers, self.markers)
+        return replace(self, px=(self.px + 0.5) * by - 0.5, anchors_px=(self.anchors_px + 0.5) * by - 0.5)
 
 
-NOTHING = Rough(np.empty(0, np.int64), np.empty((0, 2)))
+NOTHING = Rough(NO_IDS, NO_PX)
 
 
 def search(dim: Grey, board: Sheet) -> Rough:
@@ -108,11 +113,12 @@ def _charuco(board: Board, legacy: bool = False) -> Callable[[Grey], Rough]:
     search_for = cv2.aruco.CharucoDetector(theirs, cv2.aruco.CharucoParameters(), marker_parameters())
 
     def look(dim: Grey) -> Rough:
-        corners, ids, _, markers = search_for.detectBoard(dim)
+        corners, ids, markers_px, markers = search_for.detectBoard(dim)
         strangers, count = _counted(markers, board.markers)
+        anchors = _of_board(markers, markers_px, board.markers)
         if ids is None or len(ids) == 0:
-            return Rough(NOTHING.ids, NOTHING.px, strangers, count)
-        return Rough(ids.ravel().astype(np.int64), corners.reshape(-1, 2).astype(float), strangers, count)
+            return Rough(NO_IDS, NO_PX, strangers, count, *anchors)
+        return Rough(ids.ravel().astype(np.int64), corners.reshape(-1, 2).astype(float), strangers, count, *anchors)
 
     return look
 
@@ -122,17 +128,21 @@ def _grid(board: Grid) -> Callable[[Grey], Rough]:
 
     def look(dim: Grey) -> Rough:
         corners, markers, _ = search_for.detectMarkers(dim)
-        strangers, count = _counted(markers, board.markers)
-        if count == 0:
-            return NOTHING
-        numbers = markers.ravel().astype(np.int64)
-        numbers, first = np.unique(numbers, return_index=True)
-        ours = numbers < board.markers
-        px = np.array(corners, float).reshape(-1, 4, 2)[first[ours]]
-        ids = numbers[ours, None] * 4 + np.arange(4)
-        return Rough(ids.ravel(), px.reshape(-1, 2), strangers, count)
+        return Rough(*_of_board(markers, corners, board.markers), *_counted(markers, board.markers))
 
     return look
+
+
+def _of_board(
+    markers: ArrayLike | None, corners_px: Sequence[ArrayLike], have: int
+) -> tuple[NDArray[np.int64], Floats]:
+    """Ids (4 M,) and pixels (4 M, 2) of the corners of the board's own markers, each marker once."""
+    if markers is None or len(corners_px) == 0:
+        return NO_IDS, NO_PX
+    numbers, first = np.unique(np.ravel(markers).astype(np.int64), return_index=True)
+    ours = numbers < have
+    px = np.array(corners_px, float).reshape(-1, 4, 2)[first[ours]]
+    return (numbers[ours, None] * 4 + np.arange(4)).ravel(), px.reshape(-1, 2)
 
 
 def _counted(markers: ArrayLike | None, have: int) -> tuple[tuple[int, ...], int]:
