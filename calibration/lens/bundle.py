@@ -39,6 +39,7 @@ WEIGHED = 0.02  # relative change of weights and usual lifts below which they ar
 STIFF_MM = 1e-6  # usual lift of a sheet that is said not to bend
 SUREST = 1e-3  # no corners are better than this share of their stated uncertainty
 SLIGHT_MM = 0.02  # usual lifts much below this are all the same
+GROSS = 8.0  # standard deviations: a corner further off is none, but glare, a crease or a speck
 LOOSE_VIEW = 2.0  # a view that scatters by more than this, relative to all, is weighed by its own scatter
 
 
@@ -55,6 +56,7 @@ class Solved:
     usual_lifts_mm: Floats  # (2, 2) of flat and of tilted sheets, at ends and at corners
     scatter_px: float  # of the corners, usual
     together: float  # by how much the variance is larger because corners of a view err together
+    gross: int  # corners that were left out, being grossly off
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -64,6 +66,7 @@ class _Weights:
     scales: Floats  # (V,) by how much the corners' stated uncertainties are too small
     usual_mm: Floats  # (V, 2) usual lifts of that kind of view
     stretch_u: float
+    corners: Floats  # (V, N) 1, or 0 for one that is grossly off
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -102,7 +105,7 @@ def solve_bundle(
     seen = side_by_side([*flat, *tilted], along_share)
     kinds = np.repeat([0, 1], [len(flat), len(tilted)])
     first = np.full((len(kinds), 2), FIRST_MM if bends else STIFF_MM)
-    weights = _Weights(np.full(len(kinds), 10.0), first, max(stretch_u, HELD_STRETCH))
+    weights = _Weights(np.full(len(kinds), 10.0), first, max(stretch_u, HELD_STRETCH), np.ones_like(seen.sure))
     now = _settle(_at(start, seen), seen, weights, STEPS)
     shared, own = now.equations.covariance()
     for _ in range(ROUNDS):
@@ -128,6 +131,7 @@ def solve_bundle(
         np.array([weights.usual_mm[0], weights.usual_mm[-1]]),
         float(np.median(weights.scales)) * stated,
         together,
+        int(np.sum(weights.corners == 0.0)),
     )
 
 
@@ -156,7 +160,7 @@ def _settle(at: _At, seen: Seen, weights: _Weights, steps: int) -> _Now:
 def _weigh(at: _At, seen: Seen, weights: _Weights) -> _Now:
     """Cost and normal equations of a bundle, priors included."""
     left = at.px - seen.px
-    sure = (seen.sure / weights.scales[:, None])[..., None]
+    sure = (weights.corners * seen.sure / weights.scales[:, None])[..., None]
     size = np.abs(left * sure)
     pull = sure * np.sqrt(HUBER / np.maximum(size, HUBER))  # Huber's modified weights: "Robust Statistics", 7.8
     cost = np.sum(np.where(size <= HUBER, 0.5 * size**2, HUBER * (size - 0.5 * HUBER)))
@@ -191,8 +195,9 @@ def _weighed(weights: _Weights, now: _Now, seen: Seen, kinds: NDArray[np.int64],
     sizes = np.abs((now.at.px - seen.px) * seen.sure[..., None]).reshape(len(kinds), -1)
     there = np.repeat(seen.sure > 0, 2, axis=1)
     own = np.array([_deviation(size[is_there]) for size, is_there in zip(sizes, there, strict=True)])
-    scale = _deviation(sizes[there])
-    return replace(weights, usual_mm=usual, scales=np.maximum(scale, own / LOOSE_VIEW) * freedom)
+    scales = np.maximum(_deviation(sizes[there]), own / LOOSE_VIEW) * freedom
+    furthest = sizes.reshape(*seen.sure.shape, 2).max(axis=2) / scales[:, None]
+    return replace(weights, usual_mm=usual, scales=scales, corners=(furthest <= GROSS).astype(float))
 
 
 def _deviation(sizes: Floats) -> float:
@@ -203,7 +208,7 @@ def _deviation(sizes: Floats) -> float:
 def _settled(before: _Weights, after: _Weights) -> bool:
     scales = np.abs(np.log(after.scales / before.scales)).max()
     lifts = np.abs(after.usual_mm - before.usual_mm) / (after.usual_mm + SLIGHT_MM)
-    return bool(scales < WEIGHED and lifts.max() < WEIGHED)
+    return bool(scales < WEIGHED and lifts.max() < WEIGHED and np.array_equal(before.corners, after.corners))
 
 
 def _bends(seen: Seen, bundle: Bundle, own: Floats) -> tuple[Bend, ...]:

@@ -239,10 +239,11 @@ def _view_fits(flat: Sequence[SheetView], tilted: Sequence[SheetView], solved: S
 def _notes(solved: Solved, scale: SheetScale) -> tuple[str, ...]:
     lifts = np.max(solved.usual_lifts_mm, axis=1)
     smooth = f", together within a view (variances {solved.together:.1f} times)" if solved.together > TOLD else ""
+    gross = f", {solved.gross} left out as grossly off" if solved.gross else ""
     return (
         f"camera: sheets lift by {lifts[0]:.2f} mm lying flat and {lifts[1]:.2f} mm tilted, by their own views; "
         f"{solved.bundle.thickness_mm:g} mm thick",
-        f"camera: corners scatter by {solved.scatter_px:.3f} px{smooth}; weak priors on k2, p1, p2, k3",
+        f"camera: corners scatter by {solved.scatter_px:.3f} px{smooth}{gross}; weak priors on k2, p1, p2, k3",
         *scale.notes(),
         *_stretch_notes(solved, scale),
     )
