@@ -9,7 +9,6 @@ from pathlib import Path
 
 import numpy as np
 
-from calibration.rigfile import save_rig
 from calibration.scale import SheetScale, from_bars
 from calibration.sheet.board import Board, picture
 from calibration.sheet.pdf import lay_out
@@ -27,7 +26,7 @@ from projector.rehearsal.world import VirtualTable, virtual_table
 from projector.score import Score, score
 from projector.setup.calibrating import Wishes, calibrate
 from projector.setup.captures import Captures, folder_of
-from projector.setup.rigwords import rig_keys
+from projector.setup.writing import write_rig
 from projector.summary import summary_text
 from projector.table import Picture, Table
 from projector.totals import pile_keys
@@ -79,10 +78,10 @@ def rehearse(plan: Plan, stage: Stage, teller_of: Callable[[VirtualClock], Telle
     teller.listen(person)
     rig_file = stage.folder / "rig.json"
     captures = Captures(folder_of(rig_file))
-    rig = calibrate(table, Wishes(board, scale=_read_bars(world)), captures).rig
-    save_rig(rig, rig_file)
+    found = calibrate(table, Wishes(board, scale=_read_bars(world)), captures)
+    write_rig(teller, found, rig_file)
     captures.remove()
-    teller.tell("rig", **rig_keys(rig, rig_file))
+    rig = found.rig
     cloth = Cloth()
 
     def kept(pixels: Picture, units: tuple[Judged, ...]) -> None:

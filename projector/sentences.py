@@ -40,6 +40,9 @@ def sentence(event: Mapping[str, Any]) -> str:
             return f"Please {ASKS.get(what, _words(what))}{_place(event)}{_count(event)}{_instead(event)}."
         case {"event": "seen", "what": "figure"}:
             return _figure_seen(event)
+        case {"event": "seen", "what": "scale"}:
+            doubt = f"all sizes are doubtful by {100 * event['scale_u']:.2g} % ({event['scale_how']})"
+            return f"Note: {doubt}, so most verdicts will be close; {event['do']}."
         case {"event": "seen", "what": what}:
             return f"Seen: {_thing(what)}{_figures(event)}."
         case {"event": "refused", "what": what, "why": why}:

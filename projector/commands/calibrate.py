@@ -11,9 +11,8 @@ from calibration.beam.projector import TapedHeight
 from calibration.lens.photographs import camera_from_photographs
 from calibration.mat.frame import MatFrame, NotFound, find_mat_frame, in_mat_frame
 from calibration.rig import Rig
-from calibration.rigfile import check_place, save_rig
+from calibration.rigfile import check_place
 from calibration.sheet.board import parse_board
-from projector.album import write_png
 from projector.clock import WallClock
 from projector.commands import bars
 from projector.commands.bars import add_bars, sheet_scale
@@ -23,9 +22,8 @@ from projector.events import Teller
 from projector.piecing.lengths import length_mm
 from projector.setup.calibrating import FLAT_VIEWS, TILTED_VIEWS, Wishes, calibrate
 from projector.setup.captures import Captures, folder_of, open_captures
-from projector.setup.finishing import Finished, arrows_of, residual_arrows, rig_of, told_closure
-from projector.setup.rigpicture import Arrows, rig_picture
-from projector.setup.rigwords import rig_keys
+from projector.setup.finishing import Finished, residual_arrows, rig_of
+from projector.setup.writing import write_rig
 from projector.table import Picture
 from vision.pictures import read_picture
 
@@ -94,10 +92,9 @@ def _from_photographs(args: argparse.Namespace, teller: Teller) -> None:
     if args.frame == "mat":
         frame = _frame_of_the_mat(rig, [read_picture(path) for path in files(args.empty)] + [one for _, one in flat])
         rig, arrows = in_mat_frame(rig, frame), residual_arrows(camera, frame)
-    save_rig(rig, args.out)
     for line in lines:
         teller.tell("seen", what="view", view=line)
-    _tell_rig(args, teller, Finished(rig, None), arrows)
+    write_rig(teller, Finished(rig, None), args.out, arrows)
 
 
 def _frame_of_the_mat(rig: Rig, pictures: Sequence[Picture]) -> MatFrame:
@@ -128,17 +125,8 @@ def _at_the_table(args: argparse.Namespace, teller: Teller) -> None:
     except KeyboardInterrupt:
         kept = f"{captures.told} are kept, --resume goes on with them" if not captures.empty else "nothing was kept yet"
         raise InterruptedByPerson(f"interrupted, no rig was written; {kept}") from None
-    save_rig(found.rig, args.out)
+    write_rig(teller, found, args.out)
     captures.remove()
-    _tell_rig(args, teller, found, arrows_of(found))
-
-
-def _tell_rig(args: argparse.Namespace, teller: Teller, found: Finished, arrows: Arrows | None) -> None:
-    """The rig in words, keys and as a picture beside it."""
-    written = args.out.with_suffix(".png")
-    write_png(written, rig_picture(found.rig, f"{args.out.name}, {found.rig.made:%Y-%m-%d %H:%M}", arrows))
-    keys = rig_keys(found.rig, args.out) | told_closure(found.closure) | {"picture": str(written)}
-    teller.tell("rig", **keys)
 
 
 def _said(args: argparse.Namespace) -> tuple[tuple[str, float | str], ...]:

@@ -24,6 +24,8 @@ from vision.pile import sum_up
 from vision.units import Judged
 
 STANDARD = Tolerance()
+DOUBTFUL_U = 0.005  # of all sizes: from here on 1.645 u of 4 in is more than 1/32 in
+READ_THE_BARS = "read the sheet's bars and calibrate again with --bar-along and --bar-across, or with --bar exact"
 
 
 def add(commands: Any) -> None:
@@ -56,6 +58,8 @@ def run(args: argparse.Namespace) -> int:
     expected = [expected_of(text, args.tolerance, args.angle_tolerance) for text in args.expect]
     if args.picture is not None and not args.picture.parent.is_dir():
         raise OptionError(f"{args.picture}: cannot be written, the folder is missing; make it, or give another")
+    if rig.scale_u > DOUBTFUL_U:
+        teller.tell("seen", what="scale", scale_u=rig.scale_u, scale_how=rig.scale_how, do=READ_THE_BARS)
     paths, all_units = files(args.photos), list[Judged]()
     for checked in check_photographs(paths, rig, expected, files(args.empty), cloth):
         for judged in checked.units:

@@ -9,7 +9,6 @@ from typing import Any
 
 from calibration.lens.camera import SHEET_THICKNESS_MM
 from calibration.rig import Rig
-from calibration.rigfile import save_rig
 from calibration.sheet.board import Board
 from projector.clock import WallClock
 from projector.commands.devices import add_devices, check_sizes, opened, rig_for_light
@@ -20,11 +19,11 @@ from projector.journal import Journal
 from projector.piecing.planfile import load_plan
 from projector.piecing.planreading import plan_text
 from projector.piecing.plans import Plan
-from projector.setup.finishing import told_closure
 from projector.setup.glancing import REALIGN, glanced, key_after_bump, tell_glance
 from projector.setup.looking import settle
 from projector.setup.realigning import realign
 from projector.setup.rigwords import rig_keys
+from projector.setup.writing import write_rig
 from projector.table import Table
 from projector.totals import journal_keys
 from vision.measure import Cloth
@@ -80,8 +79,7 @@ def trusted_rig(table: Table, rig: Rig, file: Path) -> Rig | None:
     if key != REALIGN:
         return rig if key else None
     again = realign(table, rig, Board(), SHEET_THICKNESS_MM)
-    save_rig(again.rig, file)
-    table.teller.tell("rig", **rig_keys(again.rig, file), **told_closure(again.closure))
+    write_rig(table.teller, again, file)
     return again.rig
 
 

@@ -6,15 +6,14 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from calibration.rigfile import check_place, save_rig
+from calibration.rigfile import check_place
 from projector.clock import WallClock
 from projector.commands.devices import add_devices, board_at_the_table, check_sizes, opened, rig_for_light
 from projector.commands.options import add_json, add_sheet
 from projector.events import Teller
-from projector.setup.finishing import told_closure
 from projector.setup.looking import settle
 from projector.setup.realigning import realign
-from projector.setup.rigwords import rig_keys
+from projector.setup.writing import write_rig
 
 
 def add(commands: Any) -> None:
@@ -38,6 +37,5 @@ def run(args: argparse.Namespace) -> int:
         check_sizes(rig, table)
         settle(table)
         found = realign(table, rig, board, args.sheet_thickness)
-    save_rig(found.rig, out)
-    teller.tell("rig", **rig_keys(found.rig, out), **told_closure(found.closure))
+    write_rig(teller, found, out)
     return 0
