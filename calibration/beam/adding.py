@@ -27,7 +27,7 @@ Picture = NDArray[np.uint8]
 LEVELS = (1.0, 0.82, 0.66, 0.5, 0.36)  # of the top level, encoded: light from 1 to about 0.1
 CELL_PX = 2  # of the checkers: so fine that most camera pixels see some of both
 BLOCKS = 8  # across the field's width
-MOST_SAMPLES = 20000  # camera pixels used of each level
+MOST_SAMPLES = 6000  # camera pixels used of each level
 CLIPPED = 250  # byte values from here on may have met the end of the scale
 LEAST_MIX = 0.2  # share of the weaker checker in a pixel that can tell anything
 FEWEST_SAMPLES = 300  # of such pixels at a level
@@ -40,6 +40,8 @@ COMMON = 0.002  # of the light: what all sums of a level may miss together, howe
 HUBER = 3.0
 MOST_STEP = 0.5
 ROUNDS = 12
+MOST_DOUBT = 0.08  # of full light, anywhere: usual curves lie about as far from sRGB's
+ENDS = (2, 253)  # byte values between which the curve is used
 MOST_MISFIT = 0.02  # of the light at a level; more, and light does not add up
 MOST_FOLLOWING = 0.04  # change of light with the picture's mean that is not yet a lamp's doing
 
@@ -83,8 +85,10 @@ class _Sums:
 def find_tone(frames: Iterable[Picture]) -> Tone:
     """The curve, normalised from 0 to 1, from the camera's frames of `tone_pictures`, in their order.
 
-    Green alone is read; the channels of a camera share one curve as a rule, which is not checked here. Where
-    the evidence is thin or contradicts itself the sRGB curve comes back, and `how` says why.
+    Green alone is read; the channels of a camera share one curve as a rule, which is not checked here. Outside the
+    byte values that were seen the curve goes on as smoothly as usual ones do, which is a guess: `how` says how good
+    it is. Where it is too bad (a dark mat alone), the evidence is thin or contradicts itself, the sRGB curve comes
+    back, and `how` says why. A white sheet in the light shows most of the scale.
 
     Raises ValueError if the number of frames is wrong.
     """
@@ -98,12 +102,18 @@ def find_tone(frames: Iterable[Picture]) -> Tone:
     curve, misfit = _curve(bend), _misfit(sums, bend)
     if misfit > MOST_MISFIT:
         return _kept(f"the projector's light does not add up, by {100 * misfit:.1f} %")
+    known = _known(curve, covariance, bend, sums)
+    if known.u_beyond > MOST_DOUBT:
+        off = 100 * _apart(SRGB.linear_of_byte, curve, known)
+        return _kept(
+            f"the light spans byte values {known.low} to {known.high} only, where sRGB's curve is off by {off:.1f} %, "
+            f"and beyond it would be a guess, to {100 * known.u_beyond:.0f} % of full light; lay the white sheet in it"
+        )
     following = _following(greens, curve)
     doubt = "" if following < MOST_FOLLOWING else f"; the lamp follows the picture, by {100 * following:.0f} %"
-    u = _u_of(curve, covariance, bend, sums)
-    return Tone(
-        curve, f"measured: light adds up within {100 * np.hypot(misfit, u):.2g} %, green for all channels{doubt}"
-    )
+    within = f"{100 * np.hypot(misfit, known.u):.2g} % from byte value {known.low} to {known.high}"
+    beyond = f"known to {100 * known.u_beyond:.1f} % of full light beyond"
+    return Tone(curve, f"measured: light adds up within {within}, {beyond}, green for all channels{doubt}")
 
 
 def _kept(why: str) -> Tone:
@@ -224,12 +234,29 @@ def _following(greens: Sequence[NDArray[np.uint8]], curve: Floats) -> float:
     return abs(float(np.median(whole[lit] / both[lit])) - 1.0) if lit.any() else 0.0
 
 
-def _u_of(curve: Floats, covariance: Floats, bend: Floats, sums: _Sums) -> float:
-    """Worst standard uncertainty of the curve over the byte values seen, up to factor and offset, of its span."""
-    low, high = np.quantile(sums.values, [0.01, 0.99]).astype(int)
-    at = np.arange(low, high + 1)
-    slopes = _by_bend(bend)[at]
-    affine = np.stack([np.ones(len(at)), curve[at]], axis=1)
-    free = slopes - affine @ np.linalg.lstsq(affine, slopes, rcond=None)[0]
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """Where a curve was seen, and standard uncertainties there (of the span seen) and anywhere (of full light)."""
+
+    low: int
+    high: int
+    u: float
+    u_beyond: float
+
+
+def _known(curve: Floats, covariance: Floats, bend: Floats, sums: _Sums) -> _Known:
+    """How well the curve is known up to factor and offset, both settled over the byte values seen."""
+    low, high = np.quantile(sums.values, [0.01, 0.99]).astype(int).tolist()
+    slopes, affine = _by_bend(bend), np.stack([np.ones(256), curve], axis=1)
+    seen = slice(low, high + 1)
+    free = slopes - affine @ np.linalg.lstsq(affine[seen], slopes[seen], rcond=None)[0]
     u = np.sqrt(np.einsum("bi,ij,bj->b", free, covariance, free))
-    return float(u.max() / (curve[high] - curve[low]))
+    return _Known(low, high, float(u[seen].max() / (curve[high] - curve[low])), float(u[ENDS[0] : ENDS[1] + 1].max()))
+
+
+def _apart(one: Floats, other: Floats, known: _Known) -> float:
+    """By how much two curves differ where light was seen, up to factor and offset, of the span seen."""
+    seen = slice(known.low, known.high + 1)
+    affine = np.stack([np.ones(known.high + 1 - known.low), other[seen]], axis=1)
+    rest = one[seen] - affine @ np.linalg.lstsq(affine, one[seen], rcond=None)[0]
+    return float(np.abs(rest).max() / np.ptp(one[seen]))

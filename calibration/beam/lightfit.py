@@ -48,9 +48,8 @@ class Job:
     height: TapedHeight | None
     others: Floats  # (Q,) errors of others, as found so far
 
-    def thinned(self, most: int) -> Job:
-        """The same with about `most` of its points."""
-        some = slice(None, None, max(1, len(self.points_mat_mm) // most))
+    def only(self, some: slice | NDArray[np.bool_]) -> Job:
+        """The same with some of its points."""
         return replace(
             self,
             points_mat_mm=self.points_mat_mm[some],
@@ -59,14 +58,24 @@ class Job:
             u_px=self.u_px[some],
         )
 
+    def thinned(self, most: int) -> Job:
+        """The same with about `most` of its points."""
+        return self.only(slice(None, None, max(1, len(self.points_mat_mm) // most)))
+
     def misses_px(self) -> Floats:
         """(N, 2) where the lens puts the points, minus where they were read."""
-        return project(self.start, self.points_mat_mm + self.points_by @ self.others).px - self.projector_px
+        return foretold(self)[0] - self.projector_px
 
     def weighed(self) -> Job:
         """The same with uncertainties as large as the misses, by their median."""
         scale = spread(self.misses_px() / self.u_px, PARAMETERS + len(self.others))
         return replace(self, u_px=self.u_px * max(scale, 1e-3))
+
+
+def foretold(job: Job) -> tuple[Floats, Floats]:
+    """Where the lens puts the points, (N, 2), and the slopes (N, 2, 15 + Q) by its parameters and others' errors."""
+    at = project(job.start, job.points_mat_mm + job.points_by @ job.others)
+    return at.px, np.concatenate([at.by_parameters, at.by_point @ job.points_by], axis=2)
 
 
 def fit_lens(job: Job) -> tuple[Job, Fit]:
@@ -77,11 +86,10 @@ def fit_lens(job: Job) -> tuple[Job, Fit]:
 
 def _rows(job: Job, x: Floats) -> Rows:
     pinhole, others = moved(job.start, x[:PARAMETERS]), job.others + x[PARAMETERS:]
-    at = project(pinhole, job.points_mat_mm + job.points_by @ others)
-    slopes = np.concatenate([at.by_parameters, at.by_point @ job.points_by], axis=2)
+    px, slopes = foretold(replace(job, start=pinhole, others=others))
     to_turn = turn_slope(x[9:12])
     slopes[:, :, 9:12] = slopes[:, :, 9:12] @ to_turn
-    residuals = ((at.px - job.projector_px) / job.u_px).ravel()
+    residuals = ((px - job.projector_px) / job.u_px).ravel()
     known, by_lens = prior_rows(pinhole, job.height)
     by_lens[:, 9:12] = by_lens[:, 9:12] @ to_turn
     priors = np.zeros((len(known) + len(others), len(x)))

@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.beam.inplane import fit_in_plane, within
 from calibration.beam.lightfit import THROW, Job, TapedHeight, by_height, doubt_of, fit_lens
 from calibration.beam.mesh import Mesh
 from calibration.lens.camera import CalibrationError
@@ -19,6 +20,7 @@ from calibration.rig import Device
 __all__ = ["ProjectorSolution", "Raised", "TapedHeight", "solve_projector"]
 
 Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
 
 FEWEST_POINTS = 60
 START_POINTS = 90  # enough to choose among starts
@@ -26,6 +28,7 @@ BEST_STARTS = 5  # of all, are worth a fit
 THROWS = (1.4, 0.8, 2.2)  # focal length over width, to start from
 # of width and height: the axis through the middle, past the lower or upper rim, to a side
 SHIFTS = ((0.0, 0.0), (0.0, 0.55), (0.0, -0.55), (0.0, 1.1), (0.0, -1.1), (0.25, 0.0), (-0.25, 0.0))
+WORTH_SAYING = 0.1  # of the places: left out, is told
 NO_DOUBT = 1e-12  # of the largest variance, in units of each parameter's own: a frame's motion is no error
 LEAST_U_PX = 0.01  # what smooth faults of the fringes leave, however many pixels are averaged
 
@@ -65,6 +68,7 @@ def solve_projector(
     camera: Device,
     height: TapedHeight | None = None,
     raised: Raised | None = None,
+    sheets_mat_mm: Floats | None = None,
 ) -> ProjectorSolution:
     """Lens and pose of the projector from correspondences on the bare mat.
 
@@ -81,6 +85,9 @@ def solve_projector(
         and without `raised` a usual throw is assumed, which matters for thick cloth only.
     raised : Raised, optional
         The same patterns read on a second plane, which does tell.
+    sheets_mat_mm : (N, 2) float64, optional
+        Points of the flat sheets: between them there is mat for sure. Light on a table around the mat, which lies
+        lower, is told from it and left out. Without these all light is taken to lie in one plane.
 
     Raises
     ------
@@ -94,33 +101,53 @@ def solve_projector(
     here belong together.
     """
     root = _root(camera.covariance)
-    planes = [_known(seen, camera, root, 0.0, 0.0)]
-    mat = planes[0]
-    _check_handed(mat.points_mat_mm, mat.projector_px)
-    if raised is not None:
-        planes.append(_known(raised.seen, camera, root, raised.height_mm, raised.u_mm))
-    starts = _starts(mat, size_px)
-    job = Job(
-        starts[0],
+    mat = _known(seen, camera, root, 0.0, 0.0)
+    sure = _sure(mat, sheets_mat_mm)
+    _check_handed(mat.points_mat_mm[sure], mat.projector_px[sure])
+    planes = [mat] if raised is None else [mat, _known(raised.seen, camera, root, raised.height_mm, raised.u_mm)]
+    starts = _starts(mat.points_mat_mm[sure], mat.projector_px[sure], size_px)
+    whole = _job(starts[0], planes, height)
+    job, used = _solved(whole, starts, np.append(sure, np.ones(len(whole.u_px) - len(sure), bool)), sheets_mat_mm)
+    doubt = doubt_of(job)
+    residual = float(np.sqrt(np.mean(job.misses_px() ** 2)))
+    device = Device(job.start, doubt[:PARAMETERS, :PARAMETERS], residual)
+    used = used[: len(sure)]
+    return ProjectorSolution(
+        device, _heard(camera, root, job, doubt), _notes(job, device, used, raised), mat.points_mat_mm[used, :2]
+    )
+
+
+def _job(start: Pinhole, planes: Sequence[_Plane], height: TapedHeight | None) -> Job:
+    return Job(
+        start,
         np.concatenate([plane.points_mat_mm for plane in planes]),
         np.concatenate([plane.points_by for plane in planes]),
         np.concatenate([plane.projector_px for plane in planes]),
         np.concatenate([plane.u_px for plane in planes]),
         height,
-        np.zeros(mat.points_by.shape[2]),
+        np.zeros(planes[0].points_by.shape[2]),
     )
-    job, _ = fit_lens(_best_start(starts, job))
-    job, _ = fit_lens(job.weighed())
-    residual = float(np.sqrt(np.mean(job.misses_px() ** 2)))
-    doubt = doubt_of(job)
-    device = Device(job.start, doubt[:PARAMETERS, :PARAMETERS], residual)
+
+
+def _sure(mat: _Plane, sheets_mat_mm: Floats | None) -> Mask:
+    """(N,): light that is on the mat for sure; all of it where nobody says, or where the sheets lay elsewhere."""
+    sure = np.ones(len(mat.u_px), bool) if sheets_mat_mm is None else within(mat.points_mat_mm, sheets_mat_mm)
+    return sure if sure.sum() >= FEWEST_POINTS else np.ones(len(mat.u_px), bool)
+
+
+def _solved(whole: Job, starts: Sequence[Pinhole], sure: Mask, sheets_mat_mm: Floats | None) -> tuple[Job, Mask]:
+    begun = _best_start(starts, whole.only(sure))
+    if sheets_mat_mm is not None:
+        return fit_in_plane(whole, begun, sure)
+    job, _ = fit_lens(begun)
+    return fit_lens(job.weighed())[0], sure
+
+
+def _heard(camera: Device, root: Floats, job: Job, doubt: Floats) -> Device:
+    """The camera with the errors that the light spoke of taken away."""
     own = slice(PARAMETERS, PARAMETERS + root.shape[1])
-    heard = replace(
-        camera,
-        pinhole=moved(camera.pinhole, root @ job.others[: root.shape[1]]),
-        covariance=root @ doubt[own, own] @ root.T,
-    )
-    return ProjectorSolution(device, heard, _notes(job, device, len(mat.u_px), raised), mat.points_mat_mm[:, :2])
+    step = root @ job.others[: root.shape[1]]
+    return replace(camera, pinhole=moved(camera.pinhole, step), covariance=root @ doubt[own, own] @ root.T)
 
 
 def _root(covariance: Floats) -> Floats:
@@ -161,7 +188,7 @@ def _check_handed(points: Floats, projector_px: Floats) -> None:
         raise CalibrationError("the projector's picture is mirrored; switch its rear projection off")
 
 
-def _starts(mat: _Plane, size_px: tuple[int, int]) -> list[Pinhole]:
+def _starts(points_mat_mm: Floats, projector_px: Floats, size_px: tuple[int, int]) -> list[Pinhole]:
     """Poses for a few usual lenses; which of them is best is left to the fit."""
     w, h = size_px
     found = []
@@ -169,9 +196,7 @@ def _starts(mat: _Plane, size_px: tuple[int, int]) -> list[Pinhole]:
         for aside, shift in SHIFTS:
             centre = ((w - 1) / 2 + aside * w, (h - 1) / 2 + shift * h)
             lens = Lens(size_px, (throw * w, throw * w), centre)
-            ok, turns, move = cv2.solvePnP(
-                mat.points_mat_mm, mat.projector_px, lens.matrix, None, flags=cv2.SOLVEPNP_IPPE
-            )
+            ok, turns, move = cv2.solvePnP(points_mat_mm, projector_px, lens.matrix, None, flags=cv2.SOLVEPNP_IPPE)
             if ok:
                 rotation = np.asarray(cv2.Rodrigues(turns)[0], float)
                 found.append(Pinhole(lens, rotation, np.ravel(move).astype(float)))
@@ -193,7 +218,7 @@ def _best_start(starts: Sequence[Pinhole], job: Job) -> Job:
     return replace(job, start=best.start, others=best.others)
 
 
-def _notes(job: Job, device: Device, places: int, raised: Raised | None) -> tuple[str, ...]:
+def _notes(job: Job, device: Device, used: Mask, raised: Raised | None) -> tuple[str, ...]:
     slope = by_height(job.start)
     u_mm = float(np.sqrt(slope @ device.covariance @ slope))
     how = []
@@ -203,7 +228,9 @@ def _notes(job: Job, device: Device, places: int, raised: Raised | None) -> tupl
         how.append(f"its light was read on a plane {raised.height_mm:g} mm above the mat, u {raised.u_mm:g} mm")
     if not how:
         how.append(f"no height was taped: a throw of {THROW} was assumed, give or take a factor 1.6")
+    left = int(np.sum(~used))
+    left_out = f" ({left} more lie higher or lower than it or fit badly)" if left > WORTH_SAYING * len(used) else ""
     return (
         f"projector: lens {job.start.lens_mat_mm[2]:.0f} mm above the mat, u {u_mm:.0f} mm; {', '.join(how)}",
-        f"projector: {places} places of the mat, priors on square pixels, centre, distortion",
+        f"projector: {used.sum()} places of the mat{left_out}, priors on square pixels, centre, distortion",
     )

@@ -65,7 +65,13 @@ def calibrate(table: Table, wishes: Wishes, captures: Captures) -> Finished:
         captures.keep_patterns(read_patterns(table, taking.light.tone))
     if captures.patterns is None:
         raise ValueError("patterns that were kept are there")
-    projector = solve_projector(captures.patterns, table.display.size_px, camera.device, wishes.height)
+    projector = solve_projector(
+        captures.patterns,
+        table.display.size_px,
+        camera.device,
+        wishes.height,
+        sheets_mat_mm=camera.covered_mat_mm,
+    )
     rig = rig_of(camera, projector, tone=taking.light.tone)
     return finish(table, framed(table, replace(rig, notes=(*rig.notes, *_doubts(devices)))))
 

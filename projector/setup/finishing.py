@@ -40,11 +40,12 @@ def rig_of(
 ) -> Rig:
     """Put solved devices into a rig, dated now."""
     lit = None if projector is None else projector.device.pinhole
+    seen = camera.device if projector is None else projector.camera
     return Rig(
-        camera.device,
+        seen,
         None if projector is None else projector.device,
         camera.scale_u,
-        area_mat_mm(camera.device.pinhole, camera.covered_mat_mm, lit),
+        area_mat_mm(seen.pinhole, camera.covered_mat_mm, lit),
         datetime.now().astimezone(),
         scale_how=camera.scale_how,
         tone=tone,

@@ -7,8 +7,9 @@ Errors are in mm over the whole mat, after the best rigid in-plane alignment of 
 where a projected point lands. "(e/u)2" is the mean of e'C^-1 e / 2, which is 1 where the stated covariance C is true,
 and "beyond" the share of points past the chi-squared(2) 99.73 % point (0.27 % where it is true). Where the sheet's
 bars are read with a ruler, the common scale is taken out of these and told apart: its error, and that over what is
-stated. The baseline is a plain `cv2.calibrateCamera` on corners of OpenCV's own detector, the mat's plane taken from
-the first sheet.
+stated. The camera is scored as the rig keeps it: with `--camera-only` as the sheet alone has it, else after the
+projector's light was heard, too. The baseline is a plain `cv2.calibrateCamera` on corners of OpenCV's own detector,
+the mat's plane taken from the first sheet.
 """
 
 from __future__ import annotations
@@ -25,9 +26,9 @@ from numpy.typing import NDArray
 from calibration.beam.decoding import decode, suit_white
 from calibration.beam.mesh import mesh
 from calibration.beam.patterns import Patterns
-from calibration.beam.projector import solve_projector
+from calibration.beam.projector import ProjectorSolution, solve_projector
 from calibration.beam.steady import Bumped
-from calibration.lens.camera import CalibrationError, solve_camera
+from calibration.lens.camera import CalibrationError, CameraSolution, solve_camera
 from calibration.projection import mat_by_parameters
 from calibration.rig import Device
 from calibration.scale import EXACT, SheetScale, from_bars
@@ -93,17 +94,19 @@ def calibrated(seed: int, kind: Kind, flat: int = 9, tilted: int = 6, light: boo
         w: [one for a, one in found if isinstance(one, SheetView) and a.what == w]
         for w in ("sheet_flat", "sheet_tilted")
     }
-    why, solved, lit = "", None, None
+    why, solved, seen, lit = "", None, None, None
     try:
         scale = _read(trial) if kind.read_bars else EXACT
         solved = solve_camera(views["sheet_flat"], views["sheet_tilted"], kind.camera_px, scale=scale)
+        seen = solved.device
         if light:
-            lit = _projector(trial, solved.device)
+            thrown = _projector(trial, solved)
+            seen, lit = thrown.camera, thrown.device
     except CalibrationError as error:
         why = str(error)
     truth, grid = trial.close(), mat_grid()
     return Result(
-        None if solved is None else score(solved.device, truth.camera, grid, kind.read_bars),
+        None if seen is None else score(seen, truth.camera, grid, kind.read_bars),
         None if lit is None else score(lit, truth.projector, grid, kind.read_bars),
         _baseline_mm(
             [picture for asked, picture in pictures if asked.what == "sheet_flat"],
@@ -123,7 +126,7 @@ def _read(trial: Trial) -> SheetScale:
     return from_bars(nominal.along_mm, nominal.across_mm, *trial.table.read_bars(nominal.along_mm, nominal.across_mm))
 
 
-def _projector(trial: Trial, camera: Device) -> Device:
+def _projector(trial: Trial, camera: CameraSolution) -> ProjectorSolution:
     """Read the patterns at the level that the camera takes, and solve."""
     size_px, white = trial.table.projector_px, 255
     for _ in range(5):
@@ -135,7 +138,7 @@ def _projector(trial: Trial, camera: Device) -> Device:
     read = decode(trial.seen(Patterns(size_px, white)), size_px)
     if isinstance(read, Bumped):
         raise CalibrationError("the patterns seem bumped; nothing was")
-    return solve_projector(mesh(read), size_px, camera).device
+    return solve_projector(mesh(read), size_px, camera.device, sheets_mat_mm=camera.covered_mat_mm)
 
 
 def _baseline_mm(flat: Sequence[Picture], tilted: Sequence[Picture], truth: Optics) -> float | None:

@@ -109,7 +109,7 @@ def test_a_second_plane_tells_the_height():
 
 def test_a_wrong_height_of_the_second_plane_stays_within_what_is_stated():
     z2 = []
-    for seed in range(12):
+    for seed in range(6):
         projector = mount(up=0.5)
         wrong = float(np.random.default_rng(seed).normal(0.0, 0.5))
         seen = read(projector, height_mm=60.0 + wrong, seed=100 + seed)
@@ -117,14 +117,14 @@ def test_a_wrong_height_of_the_second_plane_stays_within_what_is_stated():
         device = solve_projector(read(projector, seed=seed), (1920, 1080), exact(CAMERA), raised=raised).device
         off, grid = off_mm(device, projector, 20.0)
         z2.append(off[0] @ np.linalg.solve(device.u_mat_mm(grid, 20.0)[0], off[0]) / 2)
-    assert 0.2 < np.mean(z2) < 1 + 4 / np.sqrt(12)  # 1 expected, SD 1 each
+    assert 0.2 < np.mean(z2) < 1 + 4 / np.sqrt(6)  # 1 expected, SD 1 each
 
 
 def test_stated_uncertainty_is_true_over_many_rigs():
     """Mean of e'C^-1 e / 2 per point; the camera is off by a draw of its own covariance, which is carried."""
     root = np.diag([1.0, 1.0, 0.5, 0.5, 1e-3, 2e-3, 1e-5, 1e-5, 1e-3, 1e-4, 1e-4, 1e-4, 0.05, 0.05, 0.2])
-    z2 = []
-    for seed in range(16):
+    rigs, z2 = 8, []
+    for seed in range(rigs):
         rng = np.random.default_rng(900 + seed)
         projector = mount(
             up=rng.uniform(-0.6, 0.6),
@@ -137,7 +137,8 @@ def test_stated_uncertainty_is_true_over_many_rigs():
         off, grid = off_mm(device, projector)
         covariance = device.u_mat_mm(grid)
         z2.append(np.einsum("ni,ni->n", off, np.linalg.solve(covariance, off[..., None])[..., 0]).mean() / 2)
-    assert 0.7 < np.mean(z2) < 1.4
+    # a rig's mean has some six independent parts of mean 1, SD 1; the full count: tests.measure.calibration
+    assert abs(np.mean(z2) - 1) < 4 / np.sqrt(6 * rigs)
 
 
 def test_a_mirrored_picture_is_named_however_it_hangs():
