@@ -22,6 +22,7 @@ from projector.setup.glancing import glanced, tell_glance
 from projector.setup.looking import LAMP, changed, even, mean_picture
 from projector.setup.matframing import framed
 from projector.setup.patternlight import read_patterns
+from projector.setup.sheetviews import FIRST_PLACE
 from projector.table import Table
 
 SHEET_FRAMES = 4
@@ -67,7 +68,7 @@ def _projector_again(table: Table, rig: Rig) -> Rig:
 def _by_sheet(table: Table, rig: Rig, board: Board, thickness_mm: float) -> Rig:
     """The mat shows nothing to know it by: one flat sheet gives the camera's pose and a frame."""
     unlike = table.glance()
-    table.teller.tell("ask", what="sheet_flat", n=1, of=1)
+    table.teller.tell("ask", what="sheet_flat", n=1, of=1, where=FIRST_PLACE)
     while True:
         changed(table, unlike)
         table.throw(even(table.display.size_px, LAMP))

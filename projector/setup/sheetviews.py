@@ -27,6 +27,7 @@ NEW_PLACE = 0.02  # of the sheet's own size that its corners must have moved, fo
 STAYED_PX = 1.0  # a sheet that nobody touched, seen with another tone curve
 WHOLE = 0.65  # of the pattern's area that its corners seen must span: more hidden, and the person can do better
 FLAT, TILTED = "sheet_flat", "sheet_tilted"
+FIRST_PLACE = "near the middle, upright as you stand"
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -98,7 +99,7 @@ def _one_view(taking: Taking, wanted: _Wanted) -> SheetView:
     while True:
         unlike = _show_place(taking, field, place, f"{wanted.n - 1} of {wanted.of}")
         there = not _all_views(taking) and sheet_in_sight(table.look().pixels, taking.board)
-        table.teller.tell("ask", what=wanted.what, n=wanted.n, of=wanted.of, **place_keys(place))
+        table.teller.tell("ask", what=wanted.what, n=wanted.n, of=wanted.of, **place_keys(place, field is None))
         changed(table, None if there else unlike)
         found = judged(_look(taking, f"{wanted.what} {taking.captures.count + 1}"), taking.board, _all_views(taking))
         if isinstance(found, SheetView):
@@ -150,10 +151,10 @@ def _covered(taking: Taking) -> float | None:
     return None if field is None else round(covered(field, _outlines(taking, field)), 3)
 
 
-def place_keys(place: Place | None) -> Event:
-    """A place in the keys of an `ask` event."""
+def place_keys(place: Place | None, first: bool = False) -> Event:
+    """A place in the keys of an `ask` event; of the first sheet, which has none yet, in words alone."""
     if place is None:
-        return {}
+        return {"where": FIRST_PLACE} if first else {}
     corners = np.round(place.corners_sheet_mm, 1).tolist()
     keys: Event = {"place": {"frame": "sheet", "corners": corners}, "where": place.words}
     if place.lift is not None:

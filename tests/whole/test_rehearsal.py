@@ -111,6 +111,7 @@ def test_only_pictures_of_an_earlier_rehearsal_are_removed(events: list[dict[str
 def test_rig_and_journal_hold_what_was_told(events: list[dict[str, Any]], out: Path) -> None:
     rig = load_rig(out / "rig.json")
     assert rig.projector is not None
+    assert cv2.imread(str(out / "rig.png")) is not None
     with Journal.open(out / "journal.sqlite") as journal:
         (session,) = journal.sessions()
         assert session.ended is not None

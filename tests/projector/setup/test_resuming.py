@@ -63,6 +63,7 @@ def test_resuming_nothing_is_told(small_table: Any, tmp_path: Path) -> None:
 def test_places_are_told_and_the_whole_table_is_covered(calibrated: Any) -> None:
     asks = calibrated.told("ask", "sheet_flat")
     assert "place" not in asks[0]
+    assert asks[0]["where"] == "near the middle, upright as you stand"
     for ask in asks[1:]:
         assert ask["place"]["frame"] == "sheet"
         corners = np.array(ask["place"]["corners"])
