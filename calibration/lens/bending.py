@@ -23,6 +23,8 @@ LEAST_MM, MOST_MM = 0.003, 1.0  # usual lifts: no paper is flatter, and one that
 FLAT_LIFTS = 8.0  # how many lifts of the flattest paper are thought to have been seen already
 COMMON_LIFTS = 8.0  # how many lifts of the sheet, however it is held, count for one kind of view
 FIRST_MM = 0.1  # usual lift that a solve begins with
+MOST_ARCH_MM = 0.02  # of the print's middle over its ends: the paper's own ends are lower, by thrice that
+OPPOSITE = np.array([[(1, 0), (0, 1), (1, 1), (1, -1)], [(-1, 0), (0, -1), (-1, -1), (-1, 1)]], float)  # (2, 4, 2)
 MOST_LIFT_MM = 0.25  # at the outermost printed corners: what the shapes describe well enough
 
 
@@ -89,15 +91,25 @@ def usual_lifts(lifts_mm: Floats, variances_mm2: Floats, usual_mm: Floats, kinds
 
 @dataclass(frozen=True, slots=True)
 class Bend:
-    """How far one view's sheet lifts at its outermost printed corners or ends, mm; standard uncertainty."""
+    """How far one view's sheet lifts at its outermost printed corners or ends, mm; standard uncertainty.
+
+    Its middle stands `arch_mm` higher than two opposite ends or corners, on the mean of these.
+    """
 
     lift_mm: float
     u_mm: float
+    arch_mm: float = 0.0
+    arch_u_mm: float = 0.0
 
     @property
     def curled(self) -> bool:
         """Whether it bends more than the shapes describe, beyond what is doubtful of the lift itself."""
         return self.lift_mm > MOST_LIFT_MM + 2.0 * self.u_mm
+
+    @property
+    def arched(self) -> bool:
+        """Whether its middle does not rest, beyond doubt: nothing tells then how high it lies."""
+        return self.arch_mm > max(MOST_ARCH_MM, 2.0 * self.arch_u_mm)
 
 
 def bend(points_sheet_mm: Floats, within: Extent, lifts_mm: Floats, covariance_mm2: Floats) -> Bend:
@@ -105,4 +117,10 @@ def bend(points_sheet_mm: Floats, within: Extent, lifts_mm: Floats, covariance_m
     made = shapes(points_sheet_mm, within)
     height = made @ lifts_mm
     apart = made[int(np.argmax(height))] - made[int(np.argmin(height))]
-    return Bend(float(np.ptp(height)), float(np.sqrt(max(apart @ covariance_mm2 @ apart, 0.0))))
+    opposite = shapes(within.middle_mm + within.half_mm * OPPOSITE, within).mean(axis=0)
+    lowest = opposite[int(np.argmin(opposite @ lifts_mm))]
+    return Bend(float(np.ptp(height)), _u(apart, covariance_mm2), -float(lowest @ lifts_mm), _u(lowest, covariance_mm2))
+
+
+def _u(shares: Floats, covariance: Floats) -> float:
+    return float(np.sqrt(max(shares @ covariance @ shares, 0.0)))

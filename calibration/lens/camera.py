@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.lens.beginning import FEWEST_VIEWS, CalibrationError, begin, check_count, check_places, folds
-from calibration.lens.bending import Bend
+from calibration.lens.bending import MOST_ARCH_MM, Bend
 from calibration.lens.bundle import HELD_STRETCH, Solved, solve_bundle
 from calibration.pinhole import Pinhole
 from calibration.projection import PARAMETERS, cross_matrices
@@ -104,14 +104,15 @@ def solve_camera(
     check_count(flat, tilted)
     check_places([*flat, *tilted], size_px)
     flat, tilted = ([_scaled(view, scale) for view in views] for views in (flat, tilted))
-    first, refused = flat[0], list[Refused]()
+    first, flat_at_first, refused = flat[0], len(flat), list[Refused]()
     solved = _solve(flat, tilted, size_px, thickness_mm, scale, bends)
     while bad := _bad(flat, tilted, solved, refused):
         refused += bad
         names = {one.name for one in bad}
         flat, tilted = ([view for view in views if view.name not in names] for views in (flat, tilted))
-        _check_left(flat, tilted, refused)
+        _check_left(flat, tilted, refused, flat_at_first)
         solved = _solve(flat, tilted, size_px, thickness_mm, scale, bends)
+    _check_arch(solved, len(flat))
     _check_solved(solved, flat, tilted, size_px)
     notes = _notes(solved, scale)
     residual = _rms(np.concatenate([r.ravel() for r in solved.residuals_px]))
@@ -155,7 +156,9 @@ def _bad(
 ) -> list[Refused]:
     """The views that should not be used: curled ones, and the few that fit far worse than the others."""
     views = [*flat, *tilted]
-    curled = _curled(views, solved) if len(flat) + _count(refused, "curled") > 1 else []  # of a lens alone none
+    curled = (
+        _curled(views, solved) or _arched(flat, solved) if len(flat) + _count(refused, "curled") > 1 else []
+    )  # of a lens alone none
     many, of_all = len(curled) + _count(refused, "curled"), len(views) + len(refused)
     if 2 * many > of_all:
         raise CalibrationError(
@@ -180,6 +183,17 @@ def _curled(views: Sequence[SheetView], solved: Solved) -> list[Refused]:
     ]
 
 
+def _arched(flat: Sequence[SheetView], solved: Solved) -> list[Refused]:
+    """The flat views whose sheet stands on its ends, so that nothing tells how high it lies; the worst first, too."""
+    bends = solved.bends[: len(flat)]
+    most = max(bend.arch_mm for bend in bends)
+    return [
+        Refused(view.name, "curled", "its sheet arches up in its middle: press it flat or stick it to a board")
+        for view, bend in zip(flat, bends, strict=True)
+        if bend.arched and bend.arch_mm > WORST * most
+    ]
+
+
 def _count(refused: Sequence[Refused], why: str) -> int:
     return sum(one.why == why for one in refused)
 
@@ -189,10 +203,26 @@ def _poor(solved: Solved) -> list[bool]:
     return [r > max(POOR_VIEW * float(np.median(rms)), HARMLESS_PX) for r in rms]
 
 
-def _check_left(flat: Sequence[SheetView], tilted: Sequence[SheetView], refused: Sequence[Refused]) -> None:
+def _check_left(
+    flat: Sequence[SheetView], tilted: Sequence[SheetView], refused: Sequence[Refused], flat_at_first: int
+) -> None:
+    if 2 * len(flat) < flat_at_first and all(one.why == "curled" for one in refused):
+        raise CalibrationError(
+            f"the sheet is curled in {flat_at_first - len(flat)} of {flat_at_first} pictures that show it flat; "
+            "stick it to something stiff and flat"
+        )
     if not flat or len(flat) + len(tilted) < FEWEST_VIEWS:
         which = ", ".join(f"{one.name} ({one.why})" for one in refused)
         raise CalibrationError(f"too few views are left without {which}; take these again")
+
+
+def _check_arch(solved: Solved, flat: int) -> None:
+    """Refuse sheets that all stand off the mat a little: none is arched beyond doubt, yet all of them are together."""
+    bends = solved.bends[:flat]
+    together = float(np.mean([one.arch_mm for one in bends]))
+    doubt = float(np.sqrt(np.mean([one.arch_u_mm**2 for one in bends]) / flat))
+    if flat > 1 and together > max(MOST_ARCH_MM, 2.0 * doubt):
+        raise CalibrationError("the sheet arches up in its middle; stick it to something stiff and flat")
 
 
 def _check_solved(

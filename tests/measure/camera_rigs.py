@@ -30,6 +30,11 @@ PROFILES = {  # height over q, which runs from -1 to 1 between the paper's ends;
     "late end": lambda q: np.maximum((q - 0.3) / 0.7, 0.0) ** 1.5,
     "uneven ends": lambda q: np.where(q > 0, q**2, 0.4 * np.abs(q) ** 3),
 }
+RAISED = {  # the same of paper that does not rest on its middle; not among "any"
+    "arch": lambda q: 1.0 - q**2,
+    "wave": lambda q: (1.0 + np.cos(2.0 * np.pi * q)) / 2.0,
+    "ridge": lambda q: np.maximum(1.0 - np.abs(q) / 0.5, 0.0) ** 1.5,  # over a wire, say; flat beyond
+}
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -139,7 +144,7 @@ def _sheet(rng: np.random.Generator, kind: Kind) -> Floats:
     flat = (CORNERS_MM - MIDDLE_MM) * [1 + kind.stretch / 2, 1 - kind.stretch / 2]
     if kind.lift_mm == 0.0:
         return np.column_stack([flat, np.zeros(len(flat))])
-    profile = PROFILES[str(rng.choice(list(PROFILES))) if kind.profile == "any" else kind.profile]
+    profile = (PROFILES | RAISED)[str(rng.choice(list(PROFILES))) if kind.profile == "any" else kind.profile]
     way = rng.choice([0.0, 0.0, 0.5, 1.0, 1.5]) * np.pi / 2 + rng.integers(0, 2) * np.pi + rng.normal(0, 0.05)
     along = np.array([np.cos(way), np.sin(way)])
     half = float(np.abs(along) @ HALF_PAPER_MM)

@@ -68,6 +68,34 @@ def test_curled_throughout_is_an_error_that_says_what_helps():
         solve_camera(rig.flat, rig.tilted, rig.camera.size_px)
 
 
+@pytest.mark.parametrize("profile", ["arch", "wave", "ridge"])
+@pytest.mark.parametrize("number", [1, 2, 3])
+def test_a_sheet_that_stands_off_the_mat_in_its_middle_is_refused(profile, number):
+    """Used in silence it costs 0.1 mm over the mat, at fifty times the stated variance."""
+    rig = draw_rig(np.random.default_rng([3, number]), KINDS[f"raised 0.5, {profile}"])
+    with pytest.raises(CalibrationError, match=r"(arches up|curled) in .*something stiff"):
+        solve_camera(rig.flat, rig.tilted, rig.camera.size_px)
+
+
+def test_one_arched_sheet_among_flat_ones_is_left_out():
+    rig, arched = (draw_rig(np.random.default_rng(5), Kind(lift_mm=x, profile="arch")) for x in (0.0, 1.0))
+    views = (rig.flat[0], replace(arched.flat[2], name="arched"), *rig.flat[2:])
+    rig = replace(rig, flat=views) if np.array_equal(rig.camera.matrix, arched.camera.matrix) else rig
+    solution = solve_camera(rig.flat, rig.tilted, rig.camera.size_px)
+    assert [(one.name, one.why) for one in solution.refused] == [("arched", "curled")]
+    assert score(rig).rms_mm < 0.03
+
+
+def test_a_crease_counts_for_nothing():
+    """Corners that are grossly off, all to one side: the loss alone would let each of them pull."""
+    rig = draw_rig(np.random.default_rng(4), Kind(noise_px=(0.02, 0.02)))
+    creased = rig.flat[3].corners_px.copy()
+    creased[:6] += [1.5, 0.5]
+    spoilt = replace(rig, flat=(*rig.flat[:3], replace(rig.flat[3], corners_px=creased), *rig.flat[4:]))
+    one, other = (score(each).rms_mm for each in (rig, spoilt))
+    assert other < 1.2 * one
+
+
 def test_where_the_first_sheet_is_left_out_the_frame_is_still_its_own():
     rig = draw_rig(np.random.default_rng(6), Kind())
     shifted = replace(rig.flat[0], corners_px=rig.flat[0].corners_px + 3 * np.sin(rig.flat[0].corners_sheet_mm / 30))
