@@ -8,6 +8,7 @@ but what a lift of 0.5 mm shortens in the plane, half the integral of the square
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -113,7 +114,7 @@ class Bend:
 
 
 def bend(points_sheet_mm: Floats, within: Extent, lifts_mm: Floats, covariance_mm2: Floats) -> Bend:
-    """The greatest difference of height between corners (N, 2) of a view, from its lifts (8,) and their covariance."""
+    """How far corners (N, 2) of a view lift and its middle arches, from its lifts (8,) and their covariance."""
     made = shapes(points_sheet_mm, within)
     height = made @ lifts_mm
     apart = made[int(np.argmax(height))] - made[int(np.argmin(height))]
@@ -123,4 +124,4 @@ def bend(points_sheet_mm: Floats, within: Extent, lifts_mm: Floats, covariance_m
 
 
 def _u(shares: Floats, covariance: Floats) -> float:
-    return float(np.sqrt(max(shares @ covariance @ shares, 0.0)))
+    return math.sqrt(max(float(shares @ covariance @ shares), 0.0))

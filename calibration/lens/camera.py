@@ -156,9 +156,8 @@ def _bad(
 ) -> list[Refused]:
     """The views that should not be used: curled ones, and the few that fit far worse than the others."""
     views = [*flat, *tilted]
-    curled = (
-        _curled(views, solved) or _arched(flat, solved) if len(flat) + _count(refused, "curled") > 1 else []
-    )  # of a lens alone none
+    of_a_mat = len(flat) + _count(refused, "curled") > 1  # of a lens alone no sheet need be flat
+    curled = (_curled(views, solved) or _arched(flat, solved)) if of_a_mat else []
     many, of_all = len(curled) + _count(refused, "curled"), len(views) + len(refused)
     if 2 * many > of_all:
         raise CalibrationError(
