@@ -25,6 +25,7 @@ FLAT_LIFTS = 8.0  # how many lifts of the flattest paper are thought to have bee
 COMMON_LIFTS = 8.0  # how many lifts of the sheet, however it is held, count for one kind of view
 FIRST_MM = 0.1  # usual lift that a solve begins with
 MOST_ARCH_MM = 0.02  # of the print's middle over its ends: the paper's own ends are lower, by thrice that
+SURELY = 3.0  # standard uncertainties: a calibration asks this some dozens of times
 OPPOSITE = np.array([[(1, 0), (0, 1), (1, 1), (1, -1)], [(-1, 0), (0, -1), (-1, -1), (-1, 1)]], float)  # (2, 4, 2)
 MOST_LIFT_MM = 0.25  # at the outermost printed corners: what the shapes describe well enough
 
@@ -105,12 +106,12 @@ class Bend:
     @property
     def curled(self) -> bool:
         """Whether it bends more than the shapes describe, beyond what is doubtful of the lift itself."""
-        return self.lift_mm > MOST_LIFT_MM + 2.0 * self.u_mm
+        return self.lift_mm > MOST_LIFT_MM + SURELY * self.u_mm
 
     @property
     def arched(self) -> bool:
         """Whether its middle does not rest, beyond doubt: nothing tells then how high it lies."""
-        return self.arch_mm > max(MOST_ARCH_MM, 2.0 * self.arch_u_mm)
+        return self.arch_mm > max(MOST_ARCH_MM, SURELY * self.arch_u_mm)
 
 
 def bend(points_sheet_mm: Floats, within: Extent, lifts_mm: Floats, covariance_mm2: Floats) -> Bend:

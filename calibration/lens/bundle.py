@@ -40,6 +40,7 @@ STIFF_MM = 1e-6  # usual lift of a sheet that is said not to bend
 SUREST = 1e-3  # no corners are better than this share of their stated uncertainty
 SLIGHT_MM = 0.02  # usual lifts much below this are all the same
 GROSS = 8.0  # standard deviations: a corner further off is none, but glare, a crease or a speck
+ALIKE_PX = 0.02  # corners of a row err alike by so much where the pixels' own rows run along it: no lift is told surer
 LOOSE_VIEW = 2.0  # a view that scatters by more than this, relative to all, is weighed by its own scatter
 
 
@@ -120,16 +121,16 @@ def solve_bundle(
     together = smooth_excess(now.residuals, now.slopes, now.equations, shared, places)
     covered = np.concatenate(_flat_points_mm(bundle, seen))
     covariance = together * _in_frame(bundle.camera, covered, shared[:PARAMETERS, :PARAMETERS])
-    stated = 1.0 / float(np.median(seen.sure[seen.sure > 0]))
+    scatter_px = float(np.median(weights.scales)) / float(np.median(seen.sure[seen.sure > 0]))
     return Solved(
         bundle,
         covariance,
         tuple(-r[:n] for r, n in zip(left, seen.counts, strict=True)),
-        _bends(seen, bundle, own),
+        _bends(seen, bundle, own * max(1.0, ALIKE_PX / scatter_px) ** 2),
         covered,
         float(np.sqrt(max(shared[STRETCH, STRETCH], 0.0))),
         np.array([weights.usual_mm[0], weights.usual_mm[-1]]),
-        float(np.median(weights.scales)) * stated,
+        scatter_px,
         together,
         int(np.sum(weights.corners == 0.0)),
     )

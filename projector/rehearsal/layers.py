@@ -21,7 +21,7 @@ Box = tuple[slice, slice]
 
 MAP_STEP_PX = 4  # the lens is followed exactly on every fourth pixel, in straight lines between (1e-3 px off)
 BEND_STEPS = 4
-SUB = 3  # sub-samples across a camera pixel on the sheet
+SUB, FOR_PX = 3, 1920  # sub-samples across a camera pixel on the sheet, in pictures so wide; more in smaller ones
 WEAVE_MM, WEAVE = 0.6, 0.02  # size and depth of the cloth's texture
 SEAM_MM, SEAM_SHADE = 0.35, 0.12  # a pressed seam: a soft dark groove, even about the seam
 
@@ -157,12 +157,13 @@ def sheet_layer(
     texture: Plane,
     pose: SheetPose,
 ) -> Layer:
-    """The printed sheet wherever it is held, nine samples a camera pixel."""
+    """The printed sheet wherever it is held, nine samples a camera pixel or, where these are large, more."""
     eye = setting.camera.at_mm
     outline = pose.world_from_own(_dense(sheet.corners_mm))
     box = box_of(setting.camera.px_from_world(outline), setting.camera.size_px)
     size = box[1].stop - box[1].start, box[0].stop - box[0].start
-    beam = [_resized(d[box], (SUB * size[0], SUB * size[1]), cv2.INTER_LINEAR) for d in directions]
+    sub = SUB * max(1, round(FOR_PX / max(setting.camera.size_px)))  # or an edge between samples would jump
+    beam = [_resized(d[box], (sub * size[0], sub * size[1]), cv2.INTER_LINEAR) for d in directions]
     reach, own_x, own_y = _meets(beam, eye, pose)
     if pose.bend is not None:
         own_x, own_y = (m.astype(np.float32) for m in pose.bend.printed_at(own_x, own_y))
