@@ -106,6 +106,35 @@ def test_left02_is_poor_by_opencvs_corners_and_not_by_ours():
     assert solved(*LEFT).refused == ()
 
 
+def bowed_px(matrix, distortion, seen):
+    """RMS distance of corners from straight lines through their rows and columns, the lens undone.
+
+    D. C. Brown, "Close-range camera calibration", 1971: a right lens makes straight lines straight; no pose is in it.
+    """
+    away = []
+    for view in seen:
+        straight = cv2.undistortPoints(view.corners_px[:, None], matrix, distortion).reshape(6, 9, 2) * matrix[0, 0]
+        for line in (*straight, *straight.swapaxes(0, 1)):
+            middled = line - line.mean(axis=0)
+            away.append(middled @ np.linalg.svd(middled)[2][1])
+    return np.sqrt(np.mean(np.square(np.concatenate(away))))
+
+
+def test_left_lines_are_straighter_than_the_published_lens_makes_them():
+    """Of views that were left out of our solve, too, though they were not left out of theirs.
+
+    Towards the corners of the picture, where no board was, the two lenses are 2.7 px apart and no photograph decides.
+    """
+    seen = views(*LEFT)
+    left_out = []
+    for out in range(len(seen)):
+        others = [view for i, view in enumerate(seen) if i != out]
+        lens = solve_camera(others[:1], others[1:], (640, 480), 0.0).device.pinhole.lens
+        left_out.append(bowed_px(lens.matrix, np.array(lens.distortion), [seen[out]]))
+    theirs = [bowed_px(LEFT_MATRIX, LEFT_DISTORTION, [view]) for view in seen]
+    assert np.mean(np.square(left_out)) < np.mean(np.square(theirs))
+
+
 # --- graycode-chessboard: calibration_result.xml of github.com/kamino410/procam-calibration ----------------
 
 
@@ -118,6 +147,22 @@ def test_the_graycode_cameras_focal_length():
     assert matrix[0, 0] == pytest.approx(3452.39, rel=1e-3)
     assert matrix[1, 1] == pytest.approx(3449.92, rel=1e-3)
     assert rms < 0.312  # OpenCV's corners
+
+
+@pytest.mark.parametrize("bends", [True, False])
+def test_the_graycode_cameras_focal_length_by_our_own_solve(bends):
+    """Five views of a board that is bent in all and creased in one: the creased one is named, the doubt is told.
+
+    With bending left out the published values are met to 0.1 %; with it the solve is three times surer.
+    """
+    seen = views("graycode-chessboard", "chessboard:7x9:75mm")
+    solution = solve_camera(seen[:1], seen[1:], (1280, 1024), 0.0, bends=bends)
+    focal, u = np.array(solution.device.pinhole.lens.focal_px), np.sqrt(np.diag(solution.device.covariance))[:2]
+    assert [(one.name, one.why) for one in solution.refused] == [("white_1.jpg", "poor")]
+    assert np.all(np.abs(focal - [3452.39, 3449.92]) < 2 * u)
+    assert np.all(u > 0.002 * focal)
+    if not bends:
+        assert focal == pytest.approx([3452.39, 3449.92], rel=1.1e-3)
 
 
 # --- aruco-grid: github.com/abakisita/camera_calibration; a third of its 42 photographs ---------------------
