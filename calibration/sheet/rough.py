@@ -47,16 +47,16 @@ NOTHING = Rough(NO_IDS, NO_PX)
 
 
 def search(dim: Grey, board: Sheet) -> Rough:
-    """Search the picture (h, w) in one way after the other; the attempt that finds most corners counts."""
+    """Search the picture (h, w) in one way after the other; what finds most corners counts, and most markers."""
     look = detector(board)
-    best, count = NOTHING, len(board.corners_sheet_mm)
+    best, read, count = NOTHING, NOTHING, len(board.corners_sheet_mm)
     for attempt, by, enough in _attempts(dim):
         if len(best.ids) >= enough * count:
             break
-        found = look(attempt)
-        if len(found.ids) > len(best.ids) or (len(best.ids) == 0 and found.markers > best.markers):
-            best = found.scaled(by)
-    return best
+        found = look(attempt).scaled(by)
+        best = found if len(found.ids) > len(best.ids) else best
+        read = found if found.markers > read.markers else read
+    return replace(read, ids=best.ids, px=best.px)
 
 
 def reduced(dim: Grey, most_px: int = SEARCHED_PX) -> tuple[Grey, float]:

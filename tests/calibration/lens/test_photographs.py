@@ -162,7 +162,7 @@ def test_the_graycode_cameras_focal_length_by_our_own_solve(bends):
     assert np.all(np.abs(focal - [3452.39, 3449.92]) < 2 * u)
     assert np.all(u > 0.002 * focal)
     if not bends:
-        assert focal == pytest.approx([3452.39, 3449.92], rel=1.1e-3)
+        assert focal == pytest.approx([3452.39, 3449.92], rel=1e-3)
 
 
 # --- aruco-grid: github.com/abakisita/camera_calibration; a third of its 42 photographs ---------------------

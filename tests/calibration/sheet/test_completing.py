@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cache
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -68,6 +69,15 @@ def test_markers_of_another_layout_complete_nothing():
     assert len(told.anchor_ids) >= 8
     assert len(completed(linear_grey(picture), other, told).ids) == len(told.ids)
     assert isinstance(find_sheet(picture, other), Refused)
+
+
+def test_a_few_markers_of_another_layout_are_not_believed():
+    """Three markers in a row lie alike in many boards: those of the attempt that read most count."""
+    folder = Path(__file__).parents[3] / "fixtures" / "table"
+    for path in sorted(folder.glob("board_*.jpg")):
+        found = find_sheet(cv2.imread(str(path)), Board(7, 8, 30.0, 22.0))
+        assert isinstance(found, Refused)
+        assert found.why == "another_board"
 
 
 def test_neighbours_foretell_a_point_of_a_wide_lens():
