@@ -75,7 +75,7 @@ def length_budget(
     across = away / length
     slopes = mat_by_parameters(device.pinhole, ends, height_mm)
     by_parameters = across @ (slopes[1] - slopes[0])
-    by_height = across @ np.diff(_by_height(device.pinhole, ends, height_mm), axis=0)[0]
+    by_height = across @ np.diff(device.pinhole.mat_by_height(ends, height_mm), axis=0)[0]
     return Budget(
         math.hypot(*(end_u_px * _mm_per_px(device.pinhole, end, across, height_mm) for end in ends)),
         math.sqrt(max(float(by_parameters @ device.covariance @ by_parameters), 0.0)),
@@ -112,12 +112,6 @@ def budget_data(budget: Budget) -> dict[str, float]:
     """A budget by the names of its parts, mm, for files and scripts."""
     parts = {"repeatable": budget.repeatable_mm, "rig": budget.rig_mm, "scale": budget.scale_mm}
     return {"length": LENGTH_MM, **parts, "height": budget.height_mm, "combined": budget.combined_mm}
-
-
-def _by_height(pinhole: Pinhole, points_mat_mm: Floats, height_mm: float) -> Floats:
-    """(N, 2): how what a fixed pixel shows moves in the plane when the plane rises, mm per mm."""
-    lens = pinhole.lens_mat_mm
-    return np.asarray((lens[:2] - points_mat_mm) / (lens[2] - height_mm))
 
 
 def _mm_per_px(pinhole: Pinhole, point_mat_mm: Floats, along: Floats, height_mm: float) -> float:

@@ -108,3 +108,8 @@ class Pinhole:
         directions = np.concatenate([rays, np.ones_like(rays[..., :1])], axis=-1) @ self.rotation
         reach = (height_mm - self.lens_mat_mm[2]) / directions[..., 2:]
         return np.asarray(self.lens_mat_mm[:2] + directions[..., :2] * reach)
+
+    def mat_by_height(self, points_mat_mm: Floats, height_mm: float = 0.0) -> Floats:
+        """(..., 2): how what fixed pixels show at points (..., 2) moves as their plane rises, mm per mm."""
+        lens = self.lens_mat_mm
+        return np.asarray((lens[:2] - points_mat_mm) / (lens[2] - height_mm))

@@ -55,7 +55,7 @@ def fit_robustly(rows: Callable[[Floats], Rows], unknowns: int) -> Fit:
         held = normal + damping * np.eye(unknowns)
         straight = np.linalg.solve(held, pull) / size
         curve = _curvature(rows, x, now, straight)
-        bend = -0.5 * np.linalg.solve(held, (now.slopes * _weights(now)[:, None]).T @ curve / size) / size
+        bend = -0.5 * np.linalg.solve(held, (now.slopes * weights_of(now)[:, None]).T @ curve / size) / size
         short = np.linalg.norm(bend * size) <= MOST_BEND * np.linalg.norm(straight * size)
         step = straight + bend if short else straight
         tried = rows(x + step)
@@ -79,7 +79,8 @@ def _curvature(rows: Callable[[Floats], Rows], x: Floats, now: Rows, step: Float
     return np.asarray(2.0 / AHEAD * (ahead / AHEAD - now.slopes @ step))
 
 
-def _weights(rows: Rows) -> Floats:
+def weights_of(rows: Rows) -> Floats:
+    """(M,) Huber's weights; priors count in full."""
     weights = np.minimum(1.0, HUBER / np.maximum(np.abs(rows.residuals), 1e-12))
     weights[len(weights) - rows.priors :] = 1.0
     return weights
@@ -93,7 +94,7 @@ def _cost(rows: Rows) -> float:
 
 
 def _normal(rows: Rows) -> tuple[Floats, Floats, Floats]:
-    weights = _weights(rows)
+    weights = weights_of(rows)
     weighted = rows.slopes * weights[:, None]
     normal = weighted.T @ rows.slopes
     size = np.sqrt(np.maximum(np.diag(normal), 1e-300))
@@ -104,3 +105,15 @@ def spread(z: Floats, unknowns: int) -> float:
     """Standard deviation of residuals by their median, so that the few bad ones do not count."""
     freedom = max(z.size - unknowns, 1)
     return float(1.4826 * np.median(np.abs(z)) * np.sqrt(z.size / freedom))
+
+
+def root(covariance: Floats, least: float | None = None) -> Floats:
+    """(P, Q): a square root of a covariance (P, P): independent errors of size 1 become its own by it.
+
+    Rounding's negative eigenvalues count as none. With `least` only those errors are kept, Q <= P, whose share is
+    larger, in units of each parameter's own variance.
+    """
+    size = np.sqrt(np.maximum(np.diag(covariance), 1e-300))
+    values, vectors = np.linalg.eigh(covariance / np.outer(size, size))
+    kept = slice(None) if least is None else values > least
+    return np.asarray(size[:, None] * vectors[:, kept] * np.sqrt(np.maximum(values[kept], 0.0)))

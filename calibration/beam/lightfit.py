@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from calibration.pinhole import Pinhole
 from calibration.projection import LENS_PARAMETERS, PARAMETERS, lens_vector, moved, project, turn_slope
-from calibration.robust import HUBER, Fit, Rows, fit_robustly, spread
+from calibration.robust import Fit, Rows, fit_robustly, spread, weights_of
 
 Floats = NDArray[np.float64]
 
@@ -151,8 +151,7 @@ def doubt_of(job: Job) -> Floats:
     """
     rows = _rows(job, np.zeros(PARAMETERS + len(job.others)))
     ends = len(rows.residuals) - rows.priors
-    weights = np.minimum(1.0, HUBER / np.maximum(np.abs(rows.residuals), 1e-12))
-    weights[ends:] = 1.0
+    weights = weights_of(rows)
     size = np.linalg.norm(rows.slopes, axis=0)
     triangle = np.linalg.qr(rows.slopes / size * np.sqrt(weights)[:, None], mode="r")
     root = np.linalg.inv(triangle) / size[:, None]  # its widest direction is a million times its narrowest

@@ -9,13 +9,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.beam.inplane import fit_in_plane, within
 from calibration.beam.lightfit import THROW, Job, TapedHeight, by_height, doubt_of, fit_lens
 from calibration.beam.mesh import Mesh
+from calibration.beam.onmat import fit_in_plane, within
 from calibration.lens.camera import CalibrationError
 from calibration.pinhole import Lens, Pinhole
-from calibration.projection import PARAMETERS, mat_by_parameters, moved, project
+from calibration.projection import PARAMETERS, mat_by_parameters, moved
 from calibration.rig import Device
+from calibration.robust import root
 
 __all__ = ["ProjectorSolution", "Raised", "TapedHeight", "solve_projector"]
 
@@ -100,11 +101,11 @@ def solve_projector(
     common to all points, do not average out, and are largest where no sheet lay. Camera and projector as solved
     here belong together.
     """
-    root = _root(camera.covariance)
-    mat = _known(seen, camera, root, 0.0, 0.0)
+    by_camera = root(camera.covariance, NO_DOUBT)
+    mat = _known(seen, camera, by_camera, 0.0, 0.0)
     sure = _sure(mat, sheets_mat_mm)
     _check_handed(mat.points_mat_mm[sure], mat.projector_px[sure])
-    planes = [mat] if raised is None else [mat, _known(raised.seen, camera, root, raised.height_mm, raised.u_mm)]
+    planes = [mat] if raised is None else [mat, _known(raised.seen, camera, by_camera, raised.height_mm, raised.u_mm)]
     starts = _starts(mat.points_mat_mm[sure], mat.projector_px[sure], size_px)
     whole = _job(starts[0], planes, height)
     job, used = _solved(whole, starts, np.append(sure, np.ones(len(whole.u_px) - len(sure), bool)), sheets_mat_mm)
@@ -113,7 +114,7 @@ def solve_projector(
     device = Device(job.start, doubt[:PARAMETERS, :PARAMETERS], residual)
     used = used[: len(sure)]
     return ProjectorSolution(
-        device, _heard(camera, root, job, doubt), _notes(job, device, used, raised), mat.points_mat_mm[used, :2]
+        device, _heard(camera, by_camera, job, doubt), _notes(job, device, used, raised), mat.points_mat_mm[used, :2]
     )
 
 
@@ -143,22 +144,14 @@ def _solved(whole: Job, starts: Sequence[Pinhole], sure: Mask, sheets_mat_mm: Fl
     return fit_lens(job.weighed())[0], sure
 
 
-def _heard(camera: Device, root: Floats, job: Job, doubt: Floats) -> Device:
+def _heard(camera: Device, by_camera: Floats, job: Job, doubt: Floats) -> Device:
     """The camera with the errors that the light spoke of taken away."""
-    own = slice(PARAMETERS, PARAMETERS + root.shape[1])
-    step = root @ job.others[: root.shape[1]]
-    return replace(camera, pinhole=moved(camera.pinhole, step), covariance=root @ doubt[own, own] @ root.T)
+    own = slice(PARAMETERS, PARAMETERS + by_camera.shape[1])
+    step = by_camera @ job.others[: by_camera.shape[1]]
+    return replace(camera, pinhole=moved(camera.pinhole, step), covariance=by_camera @ doubt[own, own] @ by_camera.T)
 
 
-def _root(covariance: Floats) -> Floats:
-    """(15, Q): independent errors of size 1 become the camera's by it; Q is how many ways it can err."""
-    size = np.sqrt(np.maximum(np.diag(covariance), 1e-300))
-    values, ways = np.linalg.eigh(covariance / np.outer(size, size))
-    there = values > NO_DOUBT
-    return np.asarray(size[:, None] * ways[:, there] * np.sqrt(values[there]))
-
-
-def _known(seen: Mesh, camera: Device, root: Floats, height_mm: float, height_u_mm: float) -> _Plane:
+def _known(seen: Mesh, camera: Device, by_camera: Floats, height_mm: float, height_u_mm: float) -> _Plane:
     points = camera.pinhole.mat_from_px(seen.camera_px, height_mm)
     known = np.isfinite(points).all(axis=1)
     if known.sum() < FEWEST_POINTS:
@@ -167,17 +160,11 @@ def _known(seen: Mesh, camera: Device, root: Floats, height_mm: float, height_u_
             "darken the room and let the light fall where the camera looks"
         )
     points = np.column_stack([points[known], np.full(known.sum(), height_mm)])
-    by = np.zeros((len(points), 3, root.shape[1] + 1))
-    by[:, :2, :-1] = mat_by_parameters(camera.pinhole, points[:, :2], height_mm) @ root
-    by[:, :, -1] = height_u_mm * _by_rise(points, camera)
+    by = np.zeros((len(points), 3, by_camera.shape[1] + 1))
+    by[:, :2, :-1] = mat_by_parameters(camera.pinhole, points[:, :2], height_mm) @ by_camera
+    by[:, :2, -1] = height_u_mm * camera.pinhole.mat_by_height(points[:, :2], height_mm)
+    by[:, 2, -1] = height_u_mm
     return _Plane(points, by, seen.projector_px[known], np.maximum(seen.u_px[known], LEAST_U_PX))
-
-
-def _by_rise(points: Floats, camera: Device) -> Floats:
-    """(N, 3): how what the camera sees on a plane moves as that plane rises."""
-    at = project(camera.pinhole, points)
-    aside = -np.linalg.solve(at.by_point[:, :, :2], at.by_point[:, :, 2:])[:, :, 0]
-    return np.column_stack([aside, np.ones(len(points))])
 
 
 def _check_handed(points: Floats, projector_px: Floats) -> None:

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from calibration.lens.beginning import FEWEST_VIEWS, CalibrationError, begin, check_count, check_places, folds
 from calibration.lens.bending import MOST_ARCH_MM, Bend
 from calibration.lens.bundle import HELD_STRETCH, Solved, solve_bundle
+from calibration.mat.inplane import device_in_plane, rigid
 from calibration.pinhole import Pinhole
-from calibration.projection import PARAMETERS, cross_matrices
 from calibration.rig import Device
 from calibration.scale import EXACT, SheetScale
 from calibration.sheet.corners import Refused, SheetView
@@ -244,19 +244,8 @@ def _mixed_up() -> CalibrationError:
 
 def _in_frame_of(first: SheetView, device: Device, covered: Floats, thickness_mm: float) -> tuple[Device, Floats]:
     """Device and covered points in the frame of a sheet that was left out of the solve."""
-    camera = device.pinhole
-    found = camera.mat_from_px(first.corners_px, thickness_mm)
-    middle, sheet_middle = found.mean(axis=0), first.corners_sheet_mm.mean(axis=0)
-    u, _, v = np.linalg.svd((found - middle).T @ (first.corners_sheet_mm - sheet_middle))
-    turned = np.eye(3)
-    turned[:2, :2] = u @ np.diag([1.0, np.linalg.det(u @ v)]) @ v  # mat from sheet
-    origin = middle - turned[:2, :2] @ sheet_middle
-    away = camera.rotation[:, :2] @ origin
-    carried = np.eye(PARAMETERS)
-    carried[12:15, 9:12] = -cross_matrices(away)  # the new frame's origin is carried along by a turn
-    pinhole = Pinhole(camera.lens, camera.rotation @ turned, camera.translation_mm + away)
-    moved = replace(device, pinhole=pinhole, covariance=carried @ device.covariance @ carried.T)
-    return moved, (covered - origin) @ turned[:2, :2]
+    turn, move_mm = rigid(device.pinhole.mat_from_px(first.corners_px, thickness_mm), first.corners_sheet_mm)
+    return device_in_plane(device, turn, move_mm), covered @ turn.T + move_mm
 
 
 def _view_fits(flat: Sequence[SheetView], tilted: Sequence[SheetView], solved: Solved) -> tuple[ViewFit, ...]:

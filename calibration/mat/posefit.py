@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from calibration.pinhole import Pinhole
 from calibration.projection import LENS_PARAMETERS, PARAMETERS, moved, project, turn_slope
-from calibration.robust import Rows, fit_robustly, spread
+from calibration.robust import Rows, fit_robustly, root, spread
 
 Floats = NDArray[np.float64]
 
@@ -119,10 +119,3 @@ def _lens_rows(pinhole: Pinhole, basis: Floats, points: Floats, seen_px: Floats,
     rows = (roots @ slopes @ basis).reshape(-1, PARAMETERS)
     weights = np.concatenate([np.ones(LENS_PARAMETERS), 1.0 / BUMP])
     return Rows(np.concatenate([residuals, weights * x]), np.concatenate([rows, np.diag(weights)]), PARAMETERS)
-
-
-def root(covariance: Floats) -> Floats:
-    """A square root of a covariance: sources of unit variance. Rounding's negative eigenvalues count as none."""
-    size = np.sqrt(np.maximum(np.diag(covariance), 1e-300))
-    values, vectors = np.linalg.eigh(covariance / np.outer(size, size))
-    return np.asarray(size[:, None] * vectors * np.sqrt(np.maximum(values, 0.0)))

@@ -18,11 +18,12 @@ from calibration.mat.dots import Dots
 from calibration.mat.inplane import device_in_plane, rigid
 from calibration.mat.landmarks import Landmarks, renewed
 from calibration.mat.moved import light_pose
-from calibration.mat.posefit import POSE, Pose, fit_pose, fit_pose_and_lens, root
+from calibration.mat.posefit import POSE, Pose, fit_pose, fit_pose_and_lens
 from calibration.mat.sighting import Sighting
 from calibration.pinhole import Pinhole
 from calibration.projection import LENS_PARAMETERS, PARAMETERS, mat_by_parameters
 from calibration.rig import Device, Rig
+from calibration.robust import root
 from calibration.sheet.corners import SheetView
 
 Floats = NDArray[np.float64]
