@@ -11,7 +11,7 @@ import numpy as np
 
 from calibration.scale import SheetScale, from_bars
 from calibration.sheet.board import Board, picture
-from calibration.sheet.pdf import lay_out
+from calibration.sheet.layout import lay_out
 from projector.album import Album, old_pictures
 from projector.display import DisplayError, WindowDisplay
 from projector.events import Event, Teller

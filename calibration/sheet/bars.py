@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from calibration.sheet.board import Board, Chessboard, Grid, Sheet
-from calibration.sheet.pdf import PAPERS_MM, SheetError, lay_out
+from calibration.sheet.layout import PAPERS_MM, SheetError, lay_out
 
 Bars = tuple[float, float]  # along the sheet's lower edge, up its left edge, mm as they should be
 

@@ -11,7 +11,7 @@ from typing import Any, NoReturn
 from calibration.lens.camera import CalibrationError
 from calibration.rigfile import RigError
 from calibration.sheet.board import BoardError
-from calibration.sheet.pdf import SheetError
+from calibration.sheet.layout import SheetError
 from projector.album import AlbumError
 from projector.checking import CheckError
 from projector.clock import WallClock

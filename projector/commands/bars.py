@@ -7,7 +7,7 @@ import argparse
 from calibration.scale import EXACT, READING_U_MM, UNREAD, SheetScale, from_bars
 from calibration.sheet.bars import which_bars
 from calibration.sheet.board import Sheet
-from calibration.sheet.pdf import PAPERS_MM
+from calibration.sheet.layout import PAPERS_MM
 from projector.commands.options import OptionError, read
 from projector.piecing.lengths import length_mm
 

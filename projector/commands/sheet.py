@@ -8,7 +8,7 @@ from typing import Any
 
 from calibration.rigfile import check_place
 from calibration.sheet.board import Board, parse_board
-from calibration.sheet.pdf import PAPERS_MM, lay_out, sheet_pdf
+from calibration.sheet.layout import PAPERS_MM, lay_out
 from projector.clock import WallClock
 from projector.commands.options import BOARD, OptionError, add_json
 from projector.events import Teller
@@ -31,6 +31,8 @@ def run(args: argparse.Namespace) -> int:
         raise OptionError(f"only a ChArUco sheet is drawn; write --board {BOARD}")
     layout = lay_out(board, paper)
     check_place(args.out)
+    from calibration.sheet.pdf import sheet_pdf  # here, because what writes PDF takes a sixth of every command's start
+
     args.out.write_bytes(sheet_pdf(board, paper))
     bars = {"along_mm": round(layout.along_mm, 4), "across_mm": round(layout.across_mm, 4)}
     Teller(WallClock(), args.json).tell("ask", what="print_the_sheet", file=str(args.out), **bars)

@@ -16,7 +16,7 @@ from calibration.lens.camera import SHEET_THICKNESS_MM, CameraSolution, solve_ca
 from calibration.scale import UNREAD, SheetScale
 from calibration.sheet.board import Board
 from calibration.sheet.corners import Refused, sheet_in_sight
-from calibration.sheet.pdf import board_text
+from calibration.sheet.layout import board_text
 from calibration.sheet.placing import rough_mat_px
 from calibration.tone import SRGB
 from projector.setup.captures import About, Captures
@@ -61,12 +61,12 @@ def calibrate(table: Table, wishes: Wishes, captures: Captures) -> Finished:
     taking = _on_the_mat(_with_tone(taking, wishes), bare)
     camera = _camera(taking, wishes)
     _clear_mat(taking)
-    if captures.patterns is None:
-        captures.keep_patterns(read_patterns(table, taking.light.tone))
-    if captures.patterns is None:
-        raise ValueError("patterns that were kept are there")
+    seen = captures.patterns
+    if seen is None:
+        seen = read_patterns(table, taking.light.tone)
+        captures.keep_patterns(seen)
     projector = solve_projector(
-        captures.patterns,
+        seen,
         table.display.size_px,
         camera.device,
         wishes.height,

@@ -34,7 +34,7 @@ from calibration.rig import Device
 from calibration.scale import EXACT, SheetScale, from_bars
 from calibration.sheet.board import Board
 from calibration.sheet.corners import Refused, SheetView, find_sheet
-from calibration.sheet.pdf import lay_out
+from calibration.sheet.layout import lay_out
 from projector.rehearsal.optics import Optics
 from tests.measure.tables import KINDS, Kind, Trial, aligned_covariances, larger, mat_grid, misses_mm
 

@@ -6,7 +6,7 @@ import pytest
 
 from calibration.sheet.bars import outer_size_mm, which_bars
 from calibration.sheet.board import Board, Chessboard
-from calibration.sheet.pdf import SheetError, lay_out
+from calibration.sheet.layout import SheetError, lay_out
 
 
 @pytest.mark.parametrize("paper", ["letter", "a4", "a3", "legal"])

@@ -14,7 +14,8 @@ import pytest
 
 from calibration.sheet.board import Board
 from calibration.sheet.corners import SheetView, find_sheet
-from calibration.sheet.pdf import PAPERS_MM, SheetError, lay_out, sheet_pdf
+from calibration.sheet.layout import PAPERS_MM, SheetError, lay_out
+from calibration.sheet.pdf import sheet_pdf
 
 ROOT = Path(__file__).parents[3]
 TABLE = ROOT / "fixtures" / "tables" / "paper_sizes.csv"  # ISO 216, ANSI/ASME Y14.1; points by ISO 32000-1, 8.3.2.3
