@@ -20,6 +20,7 @@ from projector.journal import Journal
 from projector.piecing.plans import Plan
 from projector.render import draw
 from projector.setup.glancing import glanced, key_after_bump, tell_glance
+from projector.showing import show
 from projector.table import Pressed, Still, Table
 from vision.compare import judge
 from vision.light import mean_light
@@ -138,13 +139,7 @@ def _keep(bench: Bench, record: Record) -> None:
 
 
 def _show(bench: Bench, scene: Scene) -> None:
-    projector = bench.rig.projector
-    if projector is not None:
-        height_mm = bench.cloth.height_mm if scene.cut_mat_mm is not None else 0.0
-        picture = draw(
-            scene, lambda points: projector.pinhole.px_from_mat(points, height_mm), bench.table.display.size_px
-        )
-        bench.table.light(scene, picture)
+    show(bench.table, bench.rig, scene, bench.cloth.height_mm if scene.cut_mat_mm is not None else 0.0)
 
 
 class _Seeing:

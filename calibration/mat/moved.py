@@ -70,12 +70,17 @@ def with_dots(rig: Rig, lit: Picture, dark: Picture, even: Picture | None) -> Ri
     """The rig with where the camera sees `planned_dots` now; the same errors then cancel in every glance.
 
     `lit` shows the picture of `dots_to_show`, `dark` a black projector, `even` its even light (None without).
+    Raises ValueError without a projector.
     """
+    return replace(rig, dots=dots_seen(rig, dots_to_show(rig), lit, dark, even))
+
+
+def dots_seen(rig: Rig, dots: Dots, lit: Picture, dark: Picture, even: Picture | None) -> Dots:
+    """Where the camera sees dots about where the rig expects them. Raises ValueError without a projector."""
     if rig.projector is None:
         raise ValueError("this rig has no projector")
-    dots = dots_to_show(rig)
     rough = rig.camera.pinhole.px_from_mat(rig.projector.pinhole.mat_from_px(dots.projector_px))
-    return replace(rig, dots=find_dots(dots, lit, dark, even, rig.tone, rough))
+    return find_dots(dots, lit, dark, even, rig.tone, rough)
 
 
 def dots_to_show(rig: Rig) -> Dots:

@@ -14,8 +14,7 @@ from projector.commands.devices import add_devices, check_sizes, opened, rig_for
 from projector.commands.options import OptionError, add_json, read
 from projector.events import Teller
 from projector.piecing.lengths import length_mm
-from projector.render import draw
-from projector.setup.looking import settle
+from projector.setup.looking import PAUSE_S, settle
 from projector.setup.verifying import (
     NAMES,
     READING_U_MM,
@@ -26,9 +25,8 @@ from projector.setup.verifying import (
     see_figure,
     verdict_keys,
 )
+from projector.showing import show
 from projector.table import Table
-
-PAUSE_S = 0.05
 
 
 def add(commands: Any) -> None:
@@ -69,14 +67,12 @@ def run(args: argparse.Namespace) -> int:
     clock = WallClock()
     teller = Teller(clock, args.json)
     rig = rig_for_light(args.rig)
-    projector = rig.projector
     with opened(args, clock, teller) as table:
         check_sizes(rig, table)
         settle(table)
         figure = figure_of(rig)
         seen = see_figure(table, rig, figure)
-        scene = figure_scene(figure)
-        table.light(scene, draw(scene, projector.pinhole.px_from_mat, table.display.size_px)) if projector else None
+        show(table, rig, figure_scene(figure))
         teller.tell("seen", what="figure", **verdict_keys(rig, seen, compared(rig, seen, {})))
         read_mm = dict(args.read) or _asked(table, seen)
     if read_mm:

@@ -163,22 +163,13 @@ def open_captures(folder: Path) -> Captures:
         if found is not None:
             captures.views[found[1]].append(_parsed(path, _view))
     captures.count = max(map(_number, captures._paths()), default=0)
-    if (folder / TONE).exists():
-        captures.tone = _parsed(folder / TONE, _tone)
-    if (folder / PATTERNS).exists():
-        captures.patterns = _parsed(folder / PATTERNS, _mesh)
+    captures.tone = _kept(folder / TONE, _tone)
+    captures.patterns = _kept(folder / PATTERNS, _mesh)
     return captures
-    captures.about = _parsed(folder / ABOUT, _about)
-    for path in captures._paths():
-        found = VIEW.fullmatch(path.name)
-        if found is not None:
-            captures.views[found[1]].append(_parsed(path, _view))
-    captures.count = max(map(_number, captures._paths()), default=0)
-    if (folder / TONE).exists():
-        captures.tone = _parsed(folder / TONE, _tone)
-    if (folder / PATTERNS).exists():
-        captures.patterns = _parsed(folder / PATTERNS, _mesh)
-    return captures
+
+
+def _kept(path: Path, reader: Callable[[Data], T]) -> T | None:
+    return _parsed(path, reader) if path.exists() else None
 
 
 def _number(path: Path) -> int:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.mat.dots import Dots, dot_picture, find_dots
+from calibration.mat.dots import Dots, dot_picture
 from calibration.rig import Rig
 from projector.setup.looking import LAMP, even, mean_picture
 from projector.table import Picture, Table
@@ -59,13 +59,11 @@ def dot_pictures(table: Table, rig: Rig, dots: Dots, frames: int = FRAMES) -> Do
     return DotPictures(*taken)
 
 
-def closure(rig: Rig, dots: Dots, pictures: DotPictures) -> Closure | None:
-    """How well the loop closes; None where too few dots are seen. Raises ValueError without a projector."""
+def closure(rig: Rig, seen: Dots) -> Closure | None:
+    """How well the loop closes by dots that were seen; None of too few. Raises ValueError without a projector."""
     if rig.projector is None:
         raise ValueError("this rig has no projector")
-    told = rig.projector.pinhole.mat_from_px(dots.projector_px)
-    rough = rig.camera.pinhole.px_from_mat(told)
-    seen = find_dots(dots, pictures.lit, pictures.dark, pictures.even, rig.tone, rough)
     if seen.seen.sum() < FEWEST:
         return None
+    told = rig.projector.pinhole.mat_from_px(seen.projector_px)
     return Closure(told, rig.camera.pinhole.mat_from_px(seen.camera_px))

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from projector.setup.devicecheck import MIRRORED, DeviceReport, check_devices
-from projector.setup.looking import CalibratingError, end_by_key
-from projector.table import Pressed, Table
+from projector.setup.looking import PATIENCE_S, CalibratingError, end_by_key, next_keys
+from projector.table import Table
 
-PATIENCE_S, PAUSE_S = 600.0, 0.05
 AS_IT_IS = "o"
 LOOKED_AGAIN = "then it is looked at again; o goes on as it is, q ends"
 GOES_ON = "then it goes on as it is, and the rig says so; q ends"
@@ -35,12 +34,10 @@ def checked(table: Table) -> DeviceReport:
         told |= fresh
 
 
-def _keys(table: Table) -> set[str]:
+def _keys(table: Table) -> frozenset[str]:
     """The next keys. Raises CalibratingError where none come, or one ends it."""
-    started_s = table.clock.now_s()
-    while table.clock.now_s() - started_s < PATIENCE_S:
-        if keys := tuple(table.display.keys()):
-            end_by_key(Pressed(keys))
-            return set(keys)
-        table.clock.wait_s(PAUSE_S)
-    raise CalibratingError("nothing was switched off for ten minutes; calibrate again when it is")
+    keys = next_keys(table, table.clock.now_s() + PATIENCE_S)
+    if not keys:
+        raise CalibratingError("nothing was switched off for ten minutes; calibrate again when it is")
+    end_by_key(keys)
+    return keys

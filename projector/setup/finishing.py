@@ -63,7 +63,7 @@ def finish(table: Table, rig: Rig) -> Finished:
     dots = dots_to_show(rig)
     pictures = dot_pictures(table, rig, dots)
     rig = with_dots(rig, pictures.lit, pictures.dark, pictures.even)
-    return Finished(rig, closure(rig, dots, pictures))
+    return Finished(rig, None if rig.dots is None else closure(rig, rig.dots))
 
 
 def outline_mat_mm(rig: Rig) -> Floats:

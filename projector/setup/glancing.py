@@ -6,13 +6,13 @@ from calibration.mat.moved import Glance, dots_to_show, glance
 from calibration.rig import Rig
 from projector.events import MM_PLACES, Teller
 from projector.guide.scenes import Ink, Scene, Words
-from projector.render import draw
 from projector.setup.closure import DotPictures, dot_pictures
+from projector.setup.looking import PATIENCE_S, next_keys
+from projector.showing import show
 from projector.table import Table
 
 FRAMES = 1  # of each picture: a glance is short
 QUICK_S = 2.0
-PATIENCE_S, PAUSE_S = 600.0, 0.05  # for the person to press a key
 WORDS_MM = 20.0
 ON, REALIGN, END = "space", "r", frozenset({"q", "escape"})
 
@@ -44,27 +44,20 @@ def key_after_bump(table: Table, rig: Rig, found: Glance, realign: bool) -> str 
     _show(table, rig, found)
     instead = "r solves the poses again, q ends" if realign else "q ends; then run chalkbeam realign"
     table.teller.tell("ask", what="confirm", instead=instead)
-    started_s = table.clock.now_s()
-    while table.clock.now_s() - started_s < PATIENCE_S:
-        keys = set(table.display.keys())
+    until_s = table.clock.now_s() + PATIENCE_S
+    while keys := next_keys(table, until_s):
         if keys & END:
             return None
         if realign and REALIGN in keys:
             return REALIGN
         if ON in keys or "pagedown" in keys:
             return ON
-        table.clock.wait_s(PAUSE_S)
     return None
 
 
 def _show(table: Table, rig: Rig, found: Glance) -> None:
     """What moved, and by how much, in the middle of the mat: rough is enough to be read."""
-    projector = rig.projector
-    if projector is None:
-        return
     x, y = rig.area_mat_mm.mean(axis=0).tolist()
     lines = [f"{one.what} moved {one.by_mm:.1f} mm" for one in found.moved]
     marks = tuple(Words(line, (x, y - 2 * WORDS_MM * n), WORDS_MM, Ink.BAD) for n, line in enumerate(lines))
-    table.light(
-        Scene("moved", marks), draw(Scene("moved", marks), projector.pinhole.px_from_mat, table.display.size_px)
-    )
+    show(table, rig, Scene("moved", marks))

@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calibration.tone import Tone
 from projector.latency import NotSeen, measure_latency
-from projector.table import Pressed, Still, Table
+from projector.table import Still, Table
 from vision.light import mean_light
 
 Picture = NDArray[np.uint8]
 
 LAMP = 0.8  # of full white, encoded: bright enough for a short exposure, less than most cameras' clipping
 PATIENCE_S = 600.0  # for the person to do what was asked
+PAUSE_S = 0.05  # between two looks for a key
 
 
 class CalibratingError(Exception):
@@ -42,21 +43,46 @@ def mean_picture(pictures: Sequence[Picture], tone: Tone) -> Picture:
     return np.searchsorted(middles.astype(np.float32), light).astype(np.uint8)
 
 
+def under_lamp(table: Table, frames: int, tone: Tone) -> Picture:
+    """The mean of some pictures under even light."""
+    table.throw(even(table.display.size_px, LAMP))
+    return mean_picture(table.looks(frames), tone)
+
+
 def changed(table: Table, unlike: Still | None) -> Still:
     """Wait until the person has done something and all is still; space takes things as they are.
 
     Raises CalibratingError where nothing happens for ten minutes, or a key ends it.
     """
-    still = table.until_still(unlike, PATIENCE_S)
-    if still is None:
-        raise CalibratingError("nothing was laid on the mat for ten minutes; start again when the sheet is at hand")
-    if isinstance(still, Still):
-        return still
-    end_by_key(still)
-    return table.glance() if "space" in still.keys else changed(table, unlike)
+    return answered(table, unlike, "start again when the sheet is at hand") or table.glance()
 
 
-def end_by_key(pressed: Pressed) -> None:
+def answered(table: Table, unlike: Still | None, do: str) -> Still | None:
+    """Wait until the person has done something and all is still; None where space was pressed instead.
+
+    Raises CalibratingError where nothing happens for ten minutes (it says to `do` what), or a key ends it.
+    """
+    while True:
+        still = table.until_still(unlike, PATIENCE_S)
+        if still is None:
+            raise CalibratingError(f"nothing was laid on the mat for ten minutes; {do}")
+        if isinstance(still, Still):
+            return still
+        end_by_key(still.keys)
+        if "space" in still.keys:
+            return None
+
+
+def next_keys(table: Table, until_s: float) -> frozenset[str]:
+    """The keys that are pressed next; none where nobody presses any until then."""
+    while table.clock.now_s() < until_s:
+        if keys := frozenset(table.display.keys()):
+            return keys
+        table.clock.wait_s(PAUSE_S)
+    return frozenset()
+
+
+def end_by_key(keys: Iterable[str]) -> None:
     """Raises CalibratingError where a key ends the calibration."""
-    if {"q", "escape"} & set(pressed.keys):
+    if {"q", "escape"} & set(keys):
         raise CalibratingError("ended by a key, no rig was written; --resume goes on with what was captured")

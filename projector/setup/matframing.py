@@ -8,14 +8,14 @@ from numpy.typing import NDArray
 from calibration.mat.frame import NotFound, find_mat_frame, frame_from_corners, in_mat_frame
 from calibration.mat.pointed import pointed_px
 from calibration.rig import Rig
-from projector.setup.looking import LAMP, CalibratingError, end_by_key, even, mean_picture
-from projector.table import Picture, Pressed, Still, Table
+from projector.setup.looking import answered, under_lamp
+from projector.table import Picture, Still, Table
 
 Floats = NDArray[np.float64]
 
 CORNERS = 4
 FRAMES = 8
-PATIENCE_S = 600.0
+GO_ON = "go on with --resume"
 NAMES = ("lower left", "lower right", "upper right", "upper left")
 
 
@@ -24,7 +24,7 @@ def framed(table: Table, rig: Rig) -> Rig:
 
     Raises CalibratingError where nobody answers.
     """
-    bare = _lit(table, rig)
+    bare = under_lamp(table, FRAMES, rig.tone)
     projector = None if rig.projector is None else rig.projector.pinhole
     found = find_mat_frame(bare, rig.camera.pinhole, rig.area_mat_mm.mean(axis=0), projector, rig.tone)
     if isinstance(found, NotFound):
@@ -43,7 +43,7 @@ def _pointed_out(table: Table, rig: Rig, bare: Picture) -> Rig:
             return rig
         found = frame_from_corners(np.array(corners, float), rig.camera.pinhole)
         table.teller.tell("ask", what="clear_mat")
-        _changed(table, table.glance())
+        answered(table, table.glance(), GO_ON)
         if not isinstance(found, NotFound):
             table.teller.tell("seen", what="mat_frame", how=found.how, u_mm=round(found.u_mm, 3), size_mm=found.size_mm)
             return in_mat_frame(rig, found)
@@ -56,27 +56,11 @@ def _corner(table: Table, rig: Rig, bare: Picture, n: int) -> Floats | None:
     while True:
         keys = {"corner": NAMES[n], "instead": "space keeps the first sheet's frame"}
         table.teller.tell("ask", what="mat_corners", n=n + 1, of=CORNERS, **keys)
-        if not _changed(table, unlike):
+        if answered(table, unlike, GO_ON) is None:
             return None
-        found = pointed_px(_lit(table, rig), bare, rig.camera.pinhole, rig.tone)
+        found = pointed_px(under_lamp(table, FRAMES, rig.tone), bare, rig.camera.pinhole, rig.tone)
         unlike = table.glance()
         if not isinstance(found, NotFound):
             table.teller.tell("seen", what="mat_corners", n=n + 1, of=CORNERS)
             return found
         table.teller.tell("refused", what="mat_corners", why="not_seen", do=f"{found.why}: {found.do}")
-
-
-def _changed(table: Table, unlike: Still) -> bool:
-    """Wait for the person. False where space is pressed instead."""
-    still = table.until_still(unlike, PATIENCE_S)
-    if still is None:
-        raise CalibratingError("nothing was laid on the mat for ten minutes; go on with --resume")
-    if isinstance(still, Pressed):
-        end_by_key(still)
-        return "space" not in still.keys and _changed(table, unlike)
-    return True
-
-
-def _lit(table: Table, rig: Rig) -> Picture:
-    table.throw(even(table.display.size_px, LAMP))
-    return mean_picture(table.looks(FRAMES), rig.tone)

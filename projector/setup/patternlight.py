@@ -10,7 +10,7 @@ from calibration.beam.patterns import Patterns
 from calibration.beam.steady import Bumped, bumped
 from calibration.light import linear_grey
 from calibration.tone import SRGB, Tone
-from projector.setup.looking import LAMP, CalibratingError, even, mean_picture
+from projector.setup.looking import CalibratingError, even, under_lamp
 from projector.table import Picture, Table
 
 LEVELS_TRIED = 5
@@ -50,11 +50,11 @@ def read_patterns(table: Table, tone: Tone) -> Mesh:
     """
     white = white_level(table, tone)
     for _ in range(TRIES):
-        before = _mat(table, tone)
+        before = linear_grey(under_lamp(table, STILL_FRAMES, tone), tone)
         read = decode((_shown(table, p) for p in Patterns(table.display.size_px, white)), table.display.size_px, tone)
         if not isinstance(read, Bumped):
             return mesh(read)
-        if bumped(linear_grey(before, tone), linear_grey(_mat(table, tone), tone), linear_grey(before, tone) > LIT):
+        if bumped(before, linear_grey(under_lamp(table, STILL_FRAMES, tone), tone), before > LIT):
             raise CalibratingError(
                 "camera or mat moved while the patterns were shown, so the views of the sheet no longer hold; "
                 "fix the camera and calibrate again, without --resume"
@@ -64,11 +64,6 @@ def read_patterns(table: Table, tone: Tone) -> Mesh:
     raise CalibratingError(
         "the projector moved each time the patterns were shown; fix its mount, then go on with --resume"
     )
-
-
-def _mat(table: Table, tone: Tone) -> Picture:
-    table.throw(even(table.display.size_px, LAMP))
-    return mean_picture(table.looks(STILL_FRAMES), tone)
 
 
 def _shown(table: Table, picture: Picture) -> Picture:

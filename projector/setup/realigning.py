@@ -15,17 +15,15 @@ from calibration.mat.realign import (
 )
 from calibration.rig import Rig
 from calibration.sheet.board import Board
-from calibration.sheet.corners import SheetView, find_sheet
+from calibration.sheet.corners import SheetView
 from projector.setup.closure import DotPictures
 from projector.setup.finishing import Finished, finish
 from projector.setup.glancing import glanced, tell_glance
-from projector.setup.looking import LAMP, changed, even, mean_picture
+from projector.setup.looking import LAMP, changed, even
 from projector.setup.matframing import framed
 from projector.setup.patternlight import read_patterns
-from projector.setup.sheetviews import FIRST_PLACE
+from projector.setup.sheetviews import FIRST_PLACE, look_at_sheet
 from projector.table import Table
-
-SHEET_FRAMES = 4
 
 
 class RealignError(Exception):
@@ -71,8 +69,7 @@ def _by_sheet(table: Table, rig: Rig, board: Board, thickness_mm: float) -> Rig:
     table.teller.tell("ask", what="sheet_flat", n=1, of=1, where=FIRST_PLACE)
     while True:
         changed(table, unlike)
-        table.throw(even(table.display.size_px, LAMP))
-        view = find_sheet(mean_picture(table.looks(SHEET_FRAMES), rig.tone), board, "sheet_flat 1", rig.tone)
+        view = look_at_sheet(table, board, "sheet_flat 1", rig.tone)
         unlike = table.glance()
         if isinstance(view, SheetView):
             break

@@ -16,7 +16,7 @@ from calibration.tone import Tone
 from projector.events import Event
 from projector.render import draw
 from projector.setup.captures import Captures
-from projector.setup.looking import LAMP, changed, even, mean_picture
+from projector.setup.looking import LAMP, changed, even, under_lamp
 from projector.setup.placelight import place_scene
 from projector.table import Still, Table
 
@@ -108,10 +108,12 @@ def _one_view(taking: Taking, wanted: _Wanted) -> SheetView:
 
 
 def _look(taking: Taking, name: str) -> SheetView | Refused:
-    table = taking.table
-    table.throw(even(table.display.size_px, LAMP))
-    picture = mean_picture(table.looks(max(FRAMES, taking.light.frames)), taking.light.tone)
-    return find_sheet(picture, taking.board, name, taking.light.tone)
+    return look_at_sheet(taking.table, taking.board, name, taking.light.tone, max(FRAMES, taking.light.frames))
+
+
+def look_at_sheet(table: Table, board: Board, name: str, tone: Tone, frames: int = FRAMES) -> SheetView | Refused:
+    """The sheet as it lies now, under even light."""
+    return find_sheet(under_lamp(table, frames, tone), board, name, tone)
 
 
 def judged(found: SheetView | Refused, board: Board, seen: Sequence[SheetView]) -> SheetView | Refused:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from calibration.budget import length_budget
 from calibration.mat.dots import Dots, planned_dots
+from calibration.mat.moved import dots_seen
 from calibration.rig import Rig
 from projector.events import MM_PLACES, Event
 from projector.guide.scenes import Ink, Mark, Scene, Stroke, Words
@@ -104,7 +105,8 @@ def see_figure(table: Table, rig: Rig, figure: Figure) -> Seen:
     lit_px = np.concatenate([corners_px, planned.projector_px[_apart(planned, corners_px)]])
     nothing = np.full(len(lit_px), np.nan)
     dots = replace(planned, projector_px=lit_px, camera_px=np.full_like(lit_px, np.nan), u_px=nothing)
-    found = closure(rig, dots, dot_pictures(table, rig, dots))
+    pictures = dot_pictures(table, rig, dots)
+    found = closure(rig, dots_seen(rig, dots, pictures.lit, pictures.dark, pictures.even))
     if found is None or not np.isfinite(found.seen_mat_mm[:3]).all():
         raise VerifyError("the camera does not see the figure's corners; clear the mat and dim the room, then again")
     worst = max(rig.camera_over_area().worst_mm, over.worst_mm if (over := rig.projector_over_area()) else 0.0)
