@@ -15,13 +15,11 @@ import argparse
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.area import area_mat_mm
 from calibration.beam.decoding import decode
 from calibration.beam.mesh import mesh
 from calibration.beam.patterns import Patterns
@@ -45,6 +43,7 @@ from calibration.scale import EXACT
 from calibration.sheet.board import Board
 from calibration.sheet.corners import SheetView, find_sheet
 from projector.rehearsal.optics import Optics
+from projector.setup.finishing import rig_of
 from tests.measure.tables import KINDS, Trial, mat_grid, misses_mm, rigidly
 
 Floats = NDArray[np.float64]
@@ -138,12 +137,12 @@ def calibrated(seed: int, kind: str) -> Made:
     flat, tilted = ([one for what, one in views if what == want] for want in ("sheet_flat", "sheet_tilted"))
     solved = solve_camera(flat, tilted, trial.table.camera_px, scale=EXACT)
     size_px = trial.table.projector_px
-    lit = solve_projector(mesh(decode(trial.seen(Patterns(size_px)), size_px)), size_px, solved.device)
-    lay = solved.device.pinhole.mat_from_px(np.concatenate([one.corners_px for one in flat]))
-    area = area_mat_mm(solved.device.pinhole, lay, lit.device.pinhole)
-    rig = Rig(solved.device, lit.device, 0.0, area, datetime.now(UTC))
+    read = mesh(decode(trial.seen(Patterns(size_px)), size_px))
+    lay = solved.covered_mat_mm
+    lit = solve_projector(read, size_px, solved.device, sheets_mat_mm=lay)
+    rig = rig_of(solved, lit)
     evens = repeats(trial, 255, 5)
-    frame = find_mat_frame(evens[0], solved.device.pinhole, lay.mean(axis=0), lit.device.pinhole)
+    frame = find_mat_frame(evens[0], rig.camera.pinhole, lay.mean(axis=0), lit.device.pinhole)
     if not isinstance(frame, MatFrame) or frame.size_mm is None:
         raise SystemExit(f"table {seed}: no frame of the mat: {frame}")
     rig = in_mat_frame(rig, frame)
