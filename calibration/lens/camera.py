@@ -14,7 +14,7 @@ from calibration.lens.bundle import HELD_STRETCH, Solved, solve_bundle
 from calibration.mat.inplane import device_in_plane, rigid
 from calibration.pinhole import Pinhole
 from calibration.rig import Device
-from calibration.scale import EXACT, SheetScale
+from calibration.scale import EXACT, UNREAD, SheetScale
 from calibration.sheet.corners import Refused, SheetView
 
 __all__ = ["SHEET_THICKNESS_MM", "CalibrationError", "CameraSolution", "ViewFit", "solve_camera"]
@@ -105,14 +105,14 @@ def solve_camera(
     check_places([*flat, *tilted], size_px)
     flat, tilted = ([_scaled(view, scale) for view in views] for views in (flat, tilted))
     first, flat_at_first, refused = flat[0], len(flat), list[Refused]()
-    solved = _solve(flat, tilted, size_px, thickness_mm, scale, bends)
-    while bad := _bad(flat, tilted, solved, refused):
+    solved, judge = _solve_and_judge(flat, tilted, size_px, thickness_mm, scale, bends)
+    while bad := _bad(flat, tilted, judge, refused):
         refused += bad
         names = {one.name for one in bad}
         flat, tilted = ([view for view in views if view.name not in names] for views in (flat, tilted))
         _check_left(flat, tilted, refused, flat_at_first)
-        solved = _solve(flat, tilted, size_px, thickness_mm, scale, bends)
-    _check_arch(solved, len(flat))
+        solved, judge = _solve_and_judge(flat, tilted, size_px, thickness_mm, scale, bends)
+    _check_arch(judge, len(flat))
     _check_solved(solved, flat, tilted, size_px)
     notes = _notes(solved, scale)
     residual = _rms(np.concatenate([r.ravel() for r in solved.residuals_px]))
@@ -149,6 +149,26 @@ def _solve(
         return solve_bundle(start, flat, tilted, scale.u_ratio, scale.along_share, bends)
     except np.linalg.LinAlgError as error:
         raise _mixed_up() from error
+
+
+def _solve_and_judge(
+    flat: Sequence[SheetView],
+    tilted: Sequence[SheetView],
+    size_px: tuple[int, int],
+    thickness_mm: float,
+    scale: SheetScale,
+    bends: bool,
+) -> tuple[Solved, Solved]:
+    """The solution, and the one by which views are judged: most often the same.
+
+    A sheet that is stretched, and said not to be, seems to bend. What bends is then judged with its stretch free.
+    """
+    solved = _solve(flat, tilted, size_px, thickness_mm, scale, bends)
+    if scale.u_ratio >= UNREAD.u_ratio or not any(bend.curled or bend.arched for bend in solved.bends):
+        return solved, solved
+    free = _solve(flat, tilted, size_px, thickness_mm, replace(scale, u_ratio=UNREAD.u_ratio), bends)
+    stretched = abs(free.bundle.stretch) > MISFIT * free.stretch_u * np.sqrt(free.together)
+    return solved, free if stretched else solved
 
 
 def _bad(
