@@ -42,14 +42,14 @@ def judge(unit: MeasuredUnit, expected: Sequence[ExpectedShape]) -> Judged:
     placed = _renumbered(unit, fit.roll)
     if fit.worst_corner_mm > OTHER_MM:
         why = "none of the expected shapes"
-        return Judged(placed, fit.shape.name, fit.offsets_mm, placed.sides_u_mm, Verdict.OTHER, None, why)
+        return Judged(placed, fit.shape.name, fit.offsets_mm, placed.offsets_u_mm, Verdict.OTHER, None, why)
     if fit.mirrored:
         why = "the mirror image of what was expected"
-        return Judged(placed, fit.shape.name, fit.offsets_mm, placed.sides_u_mm, Verdict.TURNED_OVER, None, why)
+        return Judged(placed, fit.shape.name, fit.offsets_mm, placed.offsets_u_mm, Verdict.TURNED_OVER, None, why)
     figures = _figures(placed, fit)
     verdict, why = _verdict(figures, placed, fit)
     probability = min(figure.fit_probability for figure in figures)
-    return Judged(placed, fit.shape.name, fit.offsets_mm, placed.sides_u_mm, verdict, probability, why)
+    return Judged(placed, fit.shape.name, fit.offsets_mm, placed.offsets_u_mm, verdict, probability, why)
 
 
 TROUBLES = {
@@ -193,7 +193,7 @@ def _renumbered(unit: MeasuredUnit, roll: int) -> MeasuredUnit:
     return MeasuredUnit(
         np.roll(unit.corners_mat_mm, roll, axis=0),
         np.roll(unit.corners_u_mm, roll),
-        np.roll(unit.sides_u_mm, roll),
+        np.roll(unit.offsets_u_mm, roll),
         np.roll(unit.tilts_u_rad, roll),
         np.roll(unit.bows_mm, roll),
         tuple(widths),
@@ -250,7 +250,7 @@ def _figures(unit: MeasuredUnit, fit: Fit) -> list[_Figure]:
     ]
     figures += [
         _Figure(names[i], float(off), tolerance.width_mm, max(float(u), least_u))
-        for i, (off, u) in enumerate(zip(fit.offsets_mm, unit.sides_u_mm, strict=True))
+        for i, (off, u) in enumerate(zip(fit.offsets_mm, unit.offsets_u_mm, strict=True))
     ]
     expected = interior_angles(fit.shape.corners_mm)
     figures += [

@@ -72,7 +72,7 @@ def measured() -> MeasuredUnit:
     return MeasuredUnit(
         corners_mat_mm=np.array([[0.0, 0.0], [60.0, 0.0], [60.0, 40.0], [0.0, 40.0]]),
         corners_u_mm=np.array([0.05, 0.07, 0.06, 0.05]),
-        sides_u_mm=np.full(4, 0.03),
+        offsets_u_mm=np.full(4, 0.03),
         tilts_u_rad=np.array([0.0003, 0.0004, 0.0003, 0.0004]),
         bows_mm=np.array([0.1, 0.0, -0.1, 0.0]),
         widths=(Width((0, 2), 40.0, 39.9, 40.1, 0.04), Width((1, 3), 60.0, 60.0, 60.0, 0.04)),

@@ -206,7 +206,7 @@ def with_one_width(mean_mm: float, u_mm: float) -> MeasuredUnit:
     )
     corners = sure.corners_mat_mm
     return MeasuredUnit(
-        corners, sure.corners_u_mm, sure.sides_u_mm, sure.tilts_u_rad, np.zeros(4), widths, trouble=sure.trouble
+        corners, sure.corners_u_mm, sure.offsets_u_mm, sure.tilts_u_rad, np.zeros(4), widths, trouble=sure.trouble
     )
 
 

@@ -80,7 +80,7 @@ def side_errors_px(outline, units):
     corners = np.roll(unit.corners_mat_mm, r, axis=0)
     middles = (corners + np.roll(corners, -1, axis=0)) / 2
     off = np.sum((middles - outline) * outward_normals(outline), axis=1)
-    return np.column_stack([off, np.roll(unit.sides_u_mm, r)]) / MM_PER_PX
+    return np.column_stack([off, np.roll(unit.offsets_u_mm, r)]) / MM_PER_PX
 
 
 @cache
