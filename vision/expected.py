@@ -32,3 +32,21 @@ class ExpectedShape:
     seams_mm: Floats = field(default_factory=lambda: np.empty((0, 2, 2)))
     side_names: tuple[str, ...] = ()
     tolerance: Tolerance = Tolerance()
+
+
+@dataclass(frozen=True, slots=True)
+class ExpectedStrip:
+    """A strip or strip set of which only the width, raw edge to raw edge, is known beforehand."""
+
+    name: str
+    width_mm: float
+    tolerance: Tolerance = Tolerance()
+
+
+@dataclass(frozen=True, slots=True)
+class ExpectedStar:
+    """A finished square block, `side_mm` from raw edge to raw edge, with a star of so many points in it."""
+
+    points: int
+    side_mm: float
+    name: str = ""
