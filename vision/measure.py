@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -53,26 +53,48 @@ class Trust:
     scale_u: float = 0.0
 
 
+@dataclass(frozen=True, eq=False, slots=True)
+class Pieces:
+    """What lies on the mat, the largest first, and the `difference_map` that shows it."""
+
+    regions: tuple[Region, ...]
+    differs: NDArray[np.float32]
+
+
+def find_pieces(scene: Scene, camera: Pinhole, on_mat: NDArray[np.bool_]) -> Pieces:
+    """Every region of cloth's size in `scene` where `on_mat` (H, W) is True, whatever its shape."""
+    differs = difference_map(scene)
+    least_area_px = LEAST_AREA_MM2 * px_per_mm(camera, on_mat) ** 2
+    return Pieces(tuple(find_regions(scene, on_mat, least_area_px, differs)), differs)
+
+
 def measure_units(
-    scene: Scene, camera: Pinhole, on_mat: NDArray[np.bool_], cloth: Cloth = PLAIN_CLOTH, trust: Trust = Trust()
+    scene: Scene,
+    camera: Pinhole,
+    on_mat: NDArray[np.bool_],
+    cloth: Cloth = PLAIN_CLOTH,
+    trust: Trust = Trust(),
+    pieces: Pieces | None = None,
+    leave: Container[int] = (),
 ) -> tuple[MeasuredUnit, ...]:
     """Every piece of cloth with straight sides in `scene`, the largest region first.
 
     `on_mat` is (H, W), True where cloth is looked for. What differs from the mat and cannot be measured comes back
     with its rough outline and the trouble named. Only where the mat's picture is a guess, what reaches the rim is left
-    out: nothing tells it from the table around the mat.
+    out: nothing tells it from the table around the mat. `pieces` is what `find_pieces` gives, where the caller has it;
+    those numbered in `leave` are no units, but cloth beside which the others lie.
     """
-    slopes, differs = scene.slopes(), difference_map(scene)
-    regions = find_regions(scene, on_mat, LEAST_AREA_MM2 * px_per_mm(camera, on_mat) ** 2, differs)
-    if not scene.known:  # the table around the mat reaches the rim, and nothing tells it from cloth
-        regions = [region for region in regions if not region.cut_off]
-    first = [_measure_region(scene, slopes, camera, cloth, regions, i, differs) for i in range(len(regions))]
-    blur = _blur_of([fits for found in first if found is not None for fits in found[1]])
+    slopes, pieces = scene.slopes(), pieces or find_pieces(scene, camera, on_mat)
+    regions, differs = pieces.regions, pieces.differs
+    # Where the mat is a guess, the table around it reaches the rim, and nothing tells it from cloth.
+    own = [i for i, region in enumerate(regions) if i not in leave and (scene.known or not region.cut_off)]
+    first = [_measure_region(scene, slopes, camera, cloth, regions, i, differs) for i in own]
+    blur = blur_of([fits for found in first if found is not None for fits in found[1]])
     units = []
-    for i, found in enumerate(first):
+    for i, found in zip(own, first, strict=True):
         if found is not None:
             again = _fit_sides(
-                scene, slopes, camera, cloth, found[0], _taken(regions, i, on_mat.shape), blur, (NARROW,)
+                scene, slopes, camera, cloth, found[0], taken_by_others(regions, i, on_mat.shape), blur, (NARROW,)
             )
             found = again or found
         seams = () if found is None else find_seams(scene, camera, cloth.height_mm, found[0], blur.luma_px)
@@ -89,7 +111,7 @@ def px_per_mm(camera: Pinhole, on_mat: NDArray[np.bool_]) -> float:
     return 8.0 / math.sqrt(abs(float(sides[0, 0] * sides[1, 1] - sides[0, 1] * sides[1, 0])))
 
 
-def _taken(regions: Sequence[Region], own: int, shape: tuple[int, ...]) -> NDArray[np.bool_]:
+def taken_by_others(regions: Sequence[Region], own: int, shape: tuple[int, ...]) -> NDArray[np.bool_]:
     """(H, W): pixels of the other regions and next to them."""
     taken = np.zeros(shape, np.uint8)
     for i, region in enumerate(regions):
@@ -116,7 +138,7 @@ def _measure_region(
     if corners_px is None:
         return None
     corners_mat_mm = camera.mat_from_px(corners_px, cloth.height_mm)
-    taken = _taken(regions, own, scene.levels.shape[:2])
+    taken = taken_by_others(regions, own, scene.levels.shape[:2])
     corners_mat_mm = _with_full_corners(corners_mat_mm, differs, camera, cloth.height_mm)
     for _ in range(MOST_TRIES):
         found = _fit_sides(scene, slopes, camera, cloth, corners_mat_mm, taken, Blur(), (WIDE, NARROW))
@@ -193,7 +215,7 @@ def _trim_px(corners: Floats, i: int) -> float:
     return max(5.0, NARROW.inside_px / math.tan(angle) + 3.0 / math.sin(angle))
 
 
-def _blur_of(fits: Sequence[SideFit]) -> Blur:
+def blur_of(fits: Sequence[SideFit]) -> Blur:
     """The blur that the strong sides agree on."""
     strong = [fit.blur_px for fit in fits if fit.contrast > 20.0]
     if len(strong) < 4:
