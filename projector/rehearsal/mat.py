@@ -8,11 +8,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from projector.rehearsal.coverage import convex_cover, half_square
 from projector.rehearsal.layers import Layer, Sights, fall_off, room_light
+from projector.rehearsal.matprint import mat_print
 from projector.rehearsal.optics import Optics
 from projector.rehearsal.setting import Setting
-from projector.rehearsal.sizes import GRID_LINE_MM, GRID_MM, MAT_CORNERS_MM, MAT_MM
+from projector.rehearsal.sizes import MAT_MM
 
 Floats = NDArray[np.float64]
 Plane = NDArray[np.float32]
@@ -67,20 +67,18 @@ def skin_of(setting: Setting, rng: np.random.Generator, special: np.random.Gener
 
 def mat_layer(setting: Setting, seen: Sights, skin: Skin) -> Layer:
     """The mat with its printed grid on a wooden table; it fills the picture."""
-    corners = MAT_CORNERS_MM + setting.mat.beyond_mm * np.sign(MAT_CORNERS_MM - np.array(MAT_MM) / 2)
-    on_mat = convex_cover(corners, seen.x_mm, seen.y_mm)
-    grid = _grid_cover(seen.x_mm, seen.y_mm) if setting.mat.grid else np.zeros_like(on_mat)
+    drawn = mat_print(seen.x_mm, seen.y_mm, setting.mat.beyond_mm, setting.mat.grid, setting.sensor.blur_px)
     surface_of = skin.mottle_on(seen, setting.camera)
     if len(skin.stains_mat_mm):
         surface_of = surface_of * _stains(skin.stains_mat_mm, seen)
     planes = []
     for mat, line, wood in zip(*LOOKS_BGR[setting.mat.look], WOOD_BGR, strict=True):
-        surface = mat * surface_of + (line - mat) * grid
-        planes.append(np.asarray(wood + (surface - wood) * on_mat, dtype=np.float32))
+        bare = wood + (mat * surface_of - wood) * drawn.on_mat
+        planes.append(np.asarray(bare + (line - mat) * drawn.lines, dtype=np.float32))
     shine, glare = _gloss(setting, seen, skin.lamp_mat_mm)
     return Layer(
         (slice(0, seen.x_mm.shape[0]), slice(0, seen.x_mm.shape[1])),
-        np.ones_like(on_mat),
+        np.ones_like(drawn.on_mat),
         (planes[0], planes[1], planes[2]),
         seen.lit_x_px,
         seen.lit_y_px,
@@ -117,19 +115,6 @@ def _stains(stains_mat_mm: Floats, seen: Sights) -> Plane:
         inside = np.clip((radius + 1.0 - np.hypot(seen.x_mm - x, seen.y_mm - y)) / 2.0, 0.0, 1.0)
         factor *= 1.0 + np.float32(strength - 1.0) * inside
     return np.asarray(factor, dtype=np.float32)
-
-
-def _grid_cover(x_mm: Plane, y_mm: Plane) -> Plane:
-    """Part of every pixel under a line of the printed grid (where two cross, as one over the other)."""
-    bare = np.ones(x_mm.shape, np.float32)
-    for m in (x_mm, y_mm):
-        down, across = np.gradient(m)
-        distance = m - GRID_MM * np.round(m / GRID_MM)
-        near = np.flatnonzero(np.abs(distance) < GRID_LINE_MM + 1.0)
-        d, u, v = (a.ravel()[near].astype(np.float64) for a in (distance, across, down))
-        line = half_square(d + GRID_LINE_MM / 2, u, v) - half_square(d - GRID_LINE_MM / 2, u, v)
-        bare.ravel()[near] *= (1.0 - line).astype(np.float32)
-    return 1.0 - bare
 
 
 def _mottle(rng: np.random.Generator, shape: tuple[int, ...]) -> Plane:

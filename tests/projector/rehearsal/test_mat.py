@@ -39,7 +39,7 @@ def test_a_mat_without_grid_has_no_lines_and_one_beyond_the_picture_no_outline()
         """Mean slope from pixel to pixel in the mat's middle."""
         return float(np.abs(np.diff(frame[120:240, 200:440, 1].astype(float), axis=1)).mean())
 
-    assert structure(shot(grid=True)) > 2 * structure(shot(grid=False))
+    assert structure(shot(grid=True)) > 1.5 * structure(shot(grid=False))
     (u, v), (out_u, out_v) = at([[20.0, 300.0], [-40.0, 300.0]])
     ordinary, wide = (linear_from_srgb(shot(beyond_mm=b)[[v, out_v], [u, out_u]] / 255.0) for b in (0.0, 400.0))
     assert ordinary[1, 2] > 1.5 * ordinary[0, 2]  # wood is redder and lighter
