@@ -28,6 +28,16 @@ class Normal:
     pull_shared: Floats  # (S,) the negative gradient
     pull_own: Floats  # (V, W)
 
+    def less(self, part: Normal) -> Normal:
+        """These equations without a part of them."""
+        return Normal(
+            self.shared - part.shared,
+            self.mixed - part.mixed,
+            self.own - part.own,
+            self.pull_shared - part.pull_shared,
+            self.pull_own - part.pull_own,
+        )
+
     def step(self, damping: float) -> tuple[Floats, Floats]:
         """The step (S,), (V, W) that solves them, each unknown damped in its own size (Marquardt)."""
         own = self.held(damping)

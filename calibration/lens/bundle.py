@@ -12,10 +12,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.lens.bending import FIRST_MM, GROUP, Bend, bend, usual_lifts
+from calibration.lens.bending import FIRST_MM, GROUP, LEAST_MM, MOST_MM, Bend, bend, usual_lifts
 from calibration.lens.blocks import Normal, normal
 from calibration.lens.joint import OWN, POSE, SHARED, STRETCH, Bundle, Seen, foretold, points_sheet_mm, side_by_side
-from calibration.lens.together import smooth_excess
+from calibration.lens.together import GROUPS, Smooth, along, smooth
 from calibration.pinhole import Pinhole
 from calibration.projection import PARAMETERS, lens_vector, mat_by_parameters
 from calibration.robust import HUBER
@@ -34,6 +34,7 @@ STEPS = 40
 DAMPING = 1e-11  # at first: lens and height are tied so closely that more would hold them back
 SETTLED = 1e-7  # a relative gain in cost below this is none
 STEPS_A_ROUND = 1  # the weights change too little for more
+HASTE = 2.0  # steps towards the likeliest lifts are all short ones to the same side: so much longer they are taken
 ROUNDS = 12  # of weighing anew and solving again
 WEIGHED = 0.02  # relative change of weights and usual lifts below which they are settled
 STIFF_MM = 1e-6  # usual lift of a sheet that is said not to bend
@@ -68,6 +69,7 @@ class _Weights:
     usual_mm: Floats  # (V, 2) usual lifts of that kind of view
     stretch_u: float
     corners: Floats  # (V, N) 1, or 0 for one that is grossly off
+    together: Floats  # (3,) variances of errors that are smooth over a view, over those of independent ones, by order
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -86,8 +88,7 @@ class _Now:
     at: _At
     cost: float
     equations: Normal
-    residuals: Floats  # weighted
-    slopes: Floats  # weighted
+    smooth: Smooth
 
 
 def solve_bundle(
@@ -106,21 +107,25 @@ def solve_bundle(
     seen = side_by_side([*flat, *tilted], along_share)
     kinds = np.repeat([0, 1], [len(flat), len(tilted)])
     first = np.full((len(kinds), 2), FIRST_MM if bends else STIFF_MM)
-    weights = _Weights(np.full(len(kinds), 10.0), first, max(stretch_u, HELD_STRETCH), np.ones_like(seen.sure))
-    now = _settle(_at(start, seen), seen, weights, STEPS)
+    places = (seen.sheet_mm - seen.extent.middle_mm) / seen.extent.half_mm
+    columns = smooth(places, seen.sure > 0)
+    ones = np.ones_like(seen.sure)
+    weights = _Weights(np.full(len(kinds), 10.0), first, max(stretch_u, HELD_STRETCH), ones, np.ones(GROUPS))
+    now = _settle(_at(start, seen), seen, columns, weights, STEPS)
     shared, own = now.equations.covariance()
-    for _ in range(ROUNDS):
+    for haste in (1.0, *[HASTE] * (ROUNDS - 1)):
         before, weights = weights, _weighed(weights, now, seen, kinds, own[:, POSE:, POSE:])
+        usual = np.clip(before.usual_mm * (weights.usual_mm / before.usual_mm) ** haste, LEAST_MM, MOST_MM)
+        alike = now.smooth.likelier(before.together, now.equations, shared)
+        weights = replace(weights, usual_mm=usual, together=alike)
         weights = weights if bends else replace(weights, usual_mm=first)
-        now = _settle(now.at, seen, weights, STEPS_A_ROUND)
+        now = _settle(now.at, seen, columns, weights, STEPS_A_ROUND)
         shared, own = now.equations.covariance()
         if _settled(before, weights):
             break
     bundle, left = now.at.bundle, now.at.px - seen.px
-    places = (seen.sheet_mm - seen.extent.middle_mm) / seen.extent.half_mm
-    together = smooth_excess(now.residuals, now.slopes, now.equations, shared, places)
     covered = np.concatenate(_flat_points_mm(bundle, seen))
-    covariance = together * _in_frame(bundle.camera, covered, shared[:PARAMETERS, :PARAMETERS])
+    covariance = _in_frame(bundle.camera, covered, shared[:PARAMETERS, :PARAMETERS])
     scatter_px = float(np.median(weights.scales)) / float(np.median(seen.sure[seen.sure > 0]))
     return Solved(
         bundle,
@@ -131,7 +136,7 @@ def solve_bundle(
         float(np.sqrt(max(shared[STRETCH, STRETCH], 0.0))),
         np.array([weights.usual_mm[0], weights.usual_mm[-1]]),
         scatter_px,
-        together,
+        float(weights.together.max()),
         int(np.sum(weights.corners == 0.0)),
     )
 
@@ -140,12 +145,12 @@ def _at(bundle: Bundle, seen: Seen) -> _At:
     return _At(bundle, *foretold(bundle, seen))
 
 
-def _settle(at: _At, seen: Seen, weights: _Weights, steps: int) -> _Now:
+def _settle(at: _At, seen: Seen, columns: Floats, weights: _Weights, steps: int) -> _Now:
     """The best bundle for these weights (Levenberg and Marquardt's damping), or as near as some steps come to it."""
     damping = DAMPING
-    now = _weigh(at, seen, weights)
+    now = _weigh(at, seen, columns, weights)
     for _ in range(steps):
-        tried = _weigh(_at(now.at.bundle.moved(*now.equations.step(damping)), seen), seen, weights)
+        tried = _weigh(_at(now.at.bundle.moved(*now.equations.step(damping)), seen), seen, columns, weights)
         if not tried.cost <= now.cost:  # also where it is not a number
             damping = max(damping * 100.0, 1e-6)
             if damping > 1e8:
@@ -158,7 +163,7 @@ def _settle(at: _At, seen: Seen, weights: _Weights, steps: int) -> _Now:
     return now
 
 
-def _weigh(at: _At, seen: Seen, weights: _Weights) -> _Now:
+def _weigh(at: _At, seen: Seen, columns: Floats, weights: _Weights) -> _Now:
     """Cost and normal equations of a bundle, priors included."""
     left = at.px - seen.px
     sure = (weights.corners * seen.sure / weights.scales[:, None])[..., None]
@@ -166,10 +171,11 @@ def _weigh(at: _At, seen: Seen, weights: _Weights) -> _Now:
     pull = sure * np.sqrt(HUBER / np.maximum(size, HUBER))  # Huber's modified weights: "Robust Statistics", 7.8
     cost = np.sum(np.where(size <= HUBER, 0.5 * size**2, HUBER * (size - 0.5 * HUBER)))
     count = len(left)
-    slopes = (at.slopes * pull[..., None]).reshape(count, -1, SHARED + OWN)
-    residuals = (left * pull).reshape(count, -1)
-    equations = normal(slopes, residuals, SHARED)
-    return _Now(at, float(cost + _add_priors(equations, at.bundle, weights)), equations, residuals, slopes)
+    slopes, residuals = at.slopes * pull[..., None], left * pull
+    part = along(columns, slopes, residuals)
+    spared, cost_spared = part.spared(weights.together, SHARED)
+    equations = normal(slopes.reshape(count, -1, SHARED + OWN), residuals.reshape(count, -1), SHARED).less(spared)
+    return _Now(at, float(cost - cost_spared + _add_priors(equations, at.bundle, weights)), equations, part)
 
 
 def _add_priors(equations: Normal, bundle: Bundle, weights: _Weights) -> float:
@@ -209,7 +215,10 @@ def _deviation(sizes: Floats) -> float:
 def _settled(before: _Weights, after: _Weights) -> bool:
     scales = np.abs(np.log(after.scales / before.scales)).max()
     lifts = np.abs(after.usual_mm - before.usual_mm) / (after.usual_mm + SLIGHT_MM)
-    return bool(scales < WEIGHED and lifts.max() < WEIGHED and np.array_equal(before.corners, after.corners))
+    alike = np.abs(np.log(after.together / before.together)).max()
+    return bool(
+        max(scales, alike) < WEIGHED and lifts.max() < WEIGHED and np.array_equal(before.corners, after.corners)
+    )
 
 
 def _bends(seen: Seen, bundle: Bundle, own: Floats) -> tuple[Bend, ...]:

@@ -167,7 +167,7 @@ def _solve_and_judge(
     if scale.u_ratio >= UNREAD.u_ratio or not any(bend.curled or bend.arched for bend in solved.bends):
         return solved, solved
     free = _solve(flat, tilted, size_px, thickness_mm, replace(scale, u_ratio=UNREAD.u_ratio), bends)
-    stretched = abs(free.bundle.stretch) > MISFIT * free.stretch_u * np.sqrt(free.together)
+    stretched = abs(free.bundle.stretch) > MISFIT * free.stretch_u
     return solved, free if stretched else solved
 
 
@@ -291,7 +291,7 @@ def _stretch_notes(solved: Solved, scale: SheetScale) -> tuple[str, ...]:
     """What the squares say of the sheet's stretch, next to what its bars said."""
     prior, found = max(scale.u_ratio, HELD_STRETCH), solved.bundle.stretch
     told = max(prior**2 - solved.stretch_u**2, 0.0)  # of its prior variance, what the views took away
-    if told <= 0 or abs(found) <= MISFIT * np.sqrt(told * solved.together):
+    if told <= 0 or abs(found) <= MISFIT * np.sqrt(told):
         return ()
     by_squares = found * prior**2 / told
     if scale.u_ratio > 0:

@@ -1,57 +1,87 @@
-"""Whether corners of one view err together, as uneven light, soft paper and compression make them do.
+"""Corners of one view err together, as uneven light, soft paper, uneven prints and compression make them do.
 
-A solve that takes corner errors as independent then states too small uncertainties. What is smooth over a view shows in
-its residuals, as far as the view's own unknowns have not taken it.
+What is smooth over a view is an error of its own beside the corners' independent ones: a random one, whose usual size
+the views tell. A solve that knew independent errors alone would put down to lens and bending what is smooth, and state
+too small uncertainties.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.lens.blocks import Normal
+from calibration.lens.blocks import Normal, normal
 
 Floats = NDArray[np.float64]
 
-INDEPENDENT = 10.0  # this many smooth errors of the expected size are thought to have been seen already
+ORDERS = np.array([0, 0, 0, 1, 1, 1, 2, 2, 2, 2] * 2)  # shifts and slopes, bends, and what is of third order
+GROUPS = 3
+KNOWN = 10.0  # smooth errors of an order that are thought to have been seen: as large as those of the next order
 
 
-def smooth_excess(
-    residuals: Floats, slopes: Floats, equations: Normal, shared_covariance: Floats, places: Floats
-) -> float:
-    """By how much the variance of what is smooth in the residuals exceeds that of independent errors; at least 1.
+@dataclass(frozen=True, eq=False, slots=True)
+class Smooth:
+    """Weighted residuals and slopes along what is smooth over each of V views."""
 
-    Parameters
-    ----------
-    residuals, slopes : (V, M), (V, M, S + W)
-        Weighted, two rows (x and y) a corner, zero where there is none; shared unknowns first.
-    equations, shared_covariance : Normal, (S, S)
-        Of these slopes, priors included.
-    places : (V, M / 2, 2)
-        Of the corners on the sheet, about from -1 to 1.
+    slopes: Floats  # (V, 20, S + W)
+    residuals: Floats  # (V, 20)
 
-    Notes
-    -----
-    Smooth is what polynomials of second order in the place make of x and of y. With weights W, own slopes A, their
-    inverse normal matrix N (priors included), R = 1 - A N A', and shared slopes J with covariance C, residuals of
-    independent unit errors have the covariance R - R J C J' R in each view: its trace over the smooth ones is what is
-    expected.
-    """
-    shared = len(shared_covariance)
-    own, common = slopes[:, :, shared:], slopes[:, :, :shared]
-    basis = _smooth(places, np.abs(slopes).max(axis=2) > 0)
-    inverse = np.linalg.inv(equations.held())
-    left = basis - own @ (inverse @ (np.swapaxes(own, 1, 2) @ basis))
-    carried = np.swapaxes(common, 1, 2) @ left
-    expected = np.sum(basis * left) - np.einsum("vik,ij,vjk->", carried, shared_covariance, carried)
-    found = np.sum((np.swapaxes(basis, 1, 2) @ residuals[..., None]) ** 2)
-    return max(1.0, float((found + INDEPENDENT) / (max(expected, 0.0) + INDEPENDENT)))
+    def spared(self, ratios: Floats, shared: int) -> tuple[Normal, float]:
+        """What must be taken from normal equations and cost where smooth errors have variances `ratios` (3,), not 1.
+
+        With orthonormal columns B the weight of residuals is 1 - B (1 - 1 / ratios) B'.
+        """
+        part = np.sqrt(1.0 - 1.0 / ratios)[ORDERS]
+        residuals = part * self.residuals
+        return normal(part[:, None] * self.slopes, residuals, shared), 0.5 * float(np.sum(residuals**2))
+
+    def likelier(self, ratios: Floats, equations: Normal, shared_covariance: Floats) -> Floats:
+        """Variances (3,) of smooth errors over those of independent ones: one step towards the likeliest.
+
+        Parameters
+        ----------
+        ratios : (3,)
+            With which the equations were made.
+        equations, shared_covariance : Normal, (S, S)
+            Priors included.
+
+        Notes
+        -----
+        With own slopes A, their inverse normal matrix N, and shared slopes J with covariance C, all in units of the
+        errors, residuals have the covariance R - R J C J' R in each view, R = 1 - A N A': their squares are held against
+        that (restricted maximum likelihood; H. D. Patterson and R. Thompson, "Recovery of inter-block information when
+        block sizes are unequal", Biometrika 58, 1971). Slow errors are no smaller than quick ones, as in every
+        smooth random field: what little is told of shifts and slopes, which the poses take, rests on that.
+        """
+        shared, size = len(shared_covariance), np.sqrt(ratios)[ORDERS]
+        slopes = self.slopes / size[:, None]
+        common, own = slopes[..., :shared], np.swapaxes(slopes[..., shared:], 1, 2)
+        solved = np.linalg.solve(equations.held(), own)
+        carried = np.swapaxes(common, 1, 2) - np.swapaxes(equations.mixed, 1, 2) @ solved
+        taken = np.sum(own * solved, axis=1) + np.sum(carried * (shared_covariance @ carried), axis=1)
+        there = np.any(self.slopes != 0.0, axis=2)
+        expected, found = np.where(there, 1.0 - taken, 0.0).sum(axis=0), np.sum(self.residuals**2, axis=0)
+        likelier, least = np.ones(GROUPS), 1.0
+        for order in reversed(range(GROUPS)):
+            of = order == ORDERS
+            told = max(float(expected[of].sum()), 0.0)
+            likelier[order] = least = max(least, float((found[of].sum() + KNOWN * least) / (told + KNOWN)))
+        return likelier
 
 
-def _smooth(places: Floats, there: NDArray[np.bool_]) -> Floats:
-    """(V, M, 12): orthonormal columns in each view, zero where there is no corner."""
+def smooth(places: Floats, there: NDArray[np.bool_]) -> Floats:
+    """(V, N, 10): orthonormal columns over the corners, `there` (V, N), at places (V, N, 2) from about -1 to 1."""
     u, v = np.moveaxis(places, -1, 0)
-    terms = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=-1)
-    columns = np.zeros((len(places), 2 * places.shape[1], 12))
-    columns[:, 0::2, :6], columns[:, 1::2, 6:] = terms, terms
-    return np.asarray(np.linalg.qr(columns * there[..., None])[0])
+    terms = [np.ones_like(u), u, v, u * u, u * v, v * v, u**3, u * u * v, u * v * v, v**3]
+    return np.asarray(np.linalg.qr(np.stack(terms, axis=-1) * there[..., None])[0] * there[..., None])
+
+
+def along(columns: Floats, slopes: Floats, residuals: Floats) -> Smooth:
+    """Slopes (V, N, 2, S + W) and residuals (V, N, 2), x and y, along smooth columns (V, N, 10)."""
+    views, count = slopes.shape[:2]
+    across = np.swapaxes(columns, 1, 2)
+    made = (across @ slopes.reshape(views, count, -1)).reshape(views, -1, *slopes.shape[2:])
+    left = np.swapaxes(across @ residuals, 1, 2).reshape(views, -1)
+    return Smooth(np.swapaxes(made, 1, 2).reshape(views, -1, slopes.shape[-1]), left)

@@ -8,7 +8,7 @@ import pytest
 from calibration.lens.bending import LEAST_MM, Extent, bend, shapes, usual_lifts
 from calibration.lens.blocks import normal
 from calibration.lens.joint import LIFTS, OWN, POSE, SHARED, STRETCH, Bundle, foretold, side_by_side
-from calibration.lens.together import smooth_excess
+from calibration.lens.together import GROUPS, along, smooth
 from calibration.pinhole import Lens, Pinhole
 from calibration.projection import turn
 from tests.measure.camera_rigs import Kind, draw_rig
@@ -105,20 +105,47 @@ def test_usual_lifts_of_flat_sheets_come_to_rest_at_the_flattest():
     assert usual.max() < 5 * LEAST_MM
 
 
-@pytest.mark.parametrize(("together", "low", "high"), [(0.0, 1.0, 1.3), (0.5, 2.0, 6.0)])
-def test_errors_that_are_smooth_over_a_view_are_noticed(together, low, high):
-    """Residuals of a problem without unknowns: 30 views of 48 corners. Half of the variance in the 12 smooth of 96
-    dimensions makes these 0.5 + 0.5 * 96 / 12 = 4.5 times as large."""
-    rng = np.random.default_rng(4)
+def drawn(rng, share):
+    """Errors (30, 48, 2) of variance 1 on 8 x 6 places (48, 2), a share of it smooth, of second order at most."""
     x, y = np.meshgrid(np.linspace(-1, 1, 8), np.linspace(-1, 1, 6))
-    places = np.tile(np.column_stack([x.ravel(), y.ravel()]), (30, 1, 1))
-    u, v = np.moveaxis(places, -1, 0)
+    u, v = x.ravel(), y.ravel()
     terms = np.linalg.qr(np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=-1))[0]
-    smooth = terms @ rng.normal(0, np.sqrt(48 / 6), (30, 6, 2))
-    errors = np.sqrt(1 - together) * rng.normal(size=(30, 48, 2)) + np.sqrt(together) * smooth
-    slopes = 1e-6 * rng.normal(size=(30, 96, 3))
-    equations = normal(slopes, errors.reshape(30, -1), 2)
-    equations.own[:] += np.eye(1)
-    equations.shared[:] += np.eye(2)
-    excess = smooth_excess(errors.reshape(30, -1), slopes, equations, np.eye(2), places)
-    assert low <= excess <= high
+    errors = np.sqrt(1 - share) * rng.normal(size=(30, 48, 2))
+    return np.column_stack([u, v]), errors + np.sqrt(share) * terms @ rng.normal(0, np.sqrt(48 / 6), (30, 6, 2))
+
+
+@pytest.mark.parametrize("share", [0.0, 0.5])
+def test_errors_that_are_smooth_over_a_view_are_told_from_independent_ones(share):
+    """30 views of 48 corners and hardly any unknowns. Half of the variance in 12 of 96 dimensions makes these
+    (0.5 + 0.5 * 96 / 12) / 0.5 = 9 times as large as independent ones; what is of third order is none."""
+    places, errors = drawn(np.random.default_rng(4), share)
+    slopes = 1e-6 * np.random.default_rng(5).normal(size=(30, 48, 2, 3))
+    unit = np.sqrt(1 - share)
+    part = along(smooth(np.tile(places, (30, 1, 1)), np.ones((30, 48), bool)), slopes / unit, errors / unit)
+    ratios = np.ones(GROUPS)
+    for _ in range(5):
+        equations = normal(slopes.reshape(30, 96, 3), errors.reshape(30, 96), 2)
+        equations.own[:] += np.eye(1)
+        equations.shared[:] += np.eye(2)
+        ratios = part.likelier(ratios, equations, np.eye(2))
+    assert ratios == pytest.approx([9, 9, 1] if share else [1, 1, 1], rel=0.25)
+
+
+def test_equations_less_what_is_smooth_are_those_of_the_errors_whole_covariance():
+    """Generalised least squares, written out: errors of covariance 1 + B (ratios - 1) B'."""
+    rng = np.random.default_rng(6)
+    places, errors = drawn(rng, 0.3)
+    slopes, ratios = rng.normal(size=(30, 48, 2, 5)), np.array([7.0, 3.0, 2.0])
+    columns = smooth(np.tile(places, (30, 1, 1)), np.ones((30, 48), bool))
+    spared, cost = along(columns, slopes, errors).spared(ratios, 2)
+    found = normal(slopes.reshape(30, 96, 5), errors.reshape(30, 96), 2).less(spared)
+    variances = np.repeat(ratios - 1, [3, 3, 4])
+    whole = np.eye(48) + columns[0] * variances @ columns[0].T
+    weighed = np.linalg.solve(whole, slopes.transpose(0, 2, 1, 3).reshape(30, 2, 48, 5))
+    normal_matrix = np.einsum("vxni,vxnj->vij", slopes.transpose(0, 2, 1, 3), weighed)
+    assert found.own == pytest.approx(normal_matrix[:, 2:, 2:])
+    assert found.mixed == pytest.approx(normal_matrix[:, 2:, :2])
+    assert found.shared == pytest.approx(normal_matrix[:, :2, :2].sum(axis=0))
+    assert found.pull_own == pytest.approx(-np.einsum("vxni,vnx->vi", weighed, errors)[:, 2:])
+    squares = np.einsum("vnx,vxn->", errors, np.linalg.solve(whole, errors.transpose(0, 2, 1)[..., None])[..., 0])
+    assert 0.5 * np.sum(errors**2) - cost == pytest.approx(0.5 * squares)

@@ -149,20 +149,21 @@ def test_the_graycode_cameras_focal_length():
     assert rms < 0.312  # OpenCV's corners
 
 
-@pytest.mark.parametrize("bends", [True, False])
-def test_the_graycode_cameras_focal_length_by_our_own_solve(bends):
-    """Five views of a board that is bent in all and creased in one: the creased one is named, the doubt is told.
+def test_the_graycode_cameras_focal_length_by_our_own_solve():
+    """Five views of a board that is bent in all and creased in one: the creased one is named, the bends are found.
 
-    With bending left out the published values are met to 0.1 %; with it the solve is three times surer.
+    They are some millimetres on 450 x 600 mm. Taken as flat, the board makes smooth errors, and the doubt is told.
     """
     seen = views("graycode-chessboard", "chessboard:7x9:75mm")
-    solution = solve_camera(seen[:1], seen[1:], (1280, 1024), 0.0, bends=bends)
-    focal, u = np.array(solution.device.pinhole.lens.focal_px), np.sqrt(np.diag(solution.device.covariance))[:2]
-    assert [(one.name, one.why) for one in solution.refused] == [("white_1.jpg", "poor")]
-    assert np.all(np.abs(focal - [3452.39, 3449.92]) < 2 * u)
-    assert np.all(u > 0.002 * focal)
-    if not bends:
-        assert focal == pytest.approx([3452.39, 3449.92], rel=1e-3)
+    by_bends = {bends: solve_camera(seen[:1], seen[1:], (1280, 1024), 0.0, bends=bends) for bends in (True, False)}
+    focal, u = {}, {}
+    for bends, solution in by_bends.items():
+        device = solution.device
+        focal[bends], u[bends] = np.array(device.pinhole.lens.focal_px), np.sqrt(np.diag(device.covariance))[:2]
+        assert [(one.name, one.why) for one in solution.refused] == [("white_1.jpg", "poor")]
+        assert np.all(np.abs(focal[bends] - [3452.39, 3449.92]) < 2 * u[bends])
+    assert focal[True] == pytest.approx([3452.39, 3449.92], rel=1e-3)
+    assert np.all(u[True] < 0.7 * u[False])
 
 
 # --- aruco-grid: github.com/abakisita/camera_calibration; a third of its 42 photographs ---------------------
