@@ -1,0 +1,228 @@
+"""Fit the lines of a strip in pieces: long sides and ends against the mat, seams between its fabrics."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.pinhole import Pinhole
+from vision.edge_model import Blur
+from vision.edges import NARROW, WIDE, SideFit, Window, fit_side
+from vision.mat import Scene, Slopes
+from vision.pieced import Piece, PiecedLine, straight_line
+from vision.polygons import line_meeting
+from vision.seams import find_seams, fit_seam
+
+Floats = NDArray[np.float64]
+
+PIECE_PX = 170.0  # of a long side: long enough to be sure of its place, short enough to be straight in even light
+CORNER_PX = 16.0  # of a long side left out at its ends, where the end's own edge is in the window
+STEP_PX = 9.0  # the same at the step from one strip's end to the next
+MOST_MOVED_MM = 5.0  # by a fit, from where the rim says it is: another edge was taken
+LEAST_SHARE = 0.5  # of a side's pieces must be fitted
+SEAM_GAP_MM = 8.0  # beside a seam its allowance lifts the cloth, and the end's line with it
+PRINT_FLOOR_PX = 0.12  # a print's own figures at its edge, of which nothing is known
+SEAM_LOOKS = 3  # stretches of the strip in which seams are looked for
+SEAM_VOTES = 2  # of them that must show a seam
+SAME_SEAM_MM = 4.0
+PARALLEL = math.tan(math.radians(5.0))
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Fitting:
+    """The light that the lines are fitted in; `taken` (H, W) marks other cloth."""
+
+    scene: Scene
+    slopes: Slopes
+    camera: Pinhole
+    height_mm: float
+    taken: NDArray[np.bool_]
+
+    def edge(
+        self, ends_mat_mm: Floats, trims_px: tuple[float, float], blur: Blur, windows: tuple[Window, ...]
+    ) -> SideFit | None:
+        """One straight piece of the cloth's rim, the cloth on its left; None where it is not to be fitted."""
+        fit = fit_side(
+            self.scene, self.slopes, self.camera, self.height_mm, ends_mat_mm, trims_px, self.taken, blur, windows
+        )
+        if fit is None or not np.all(np.isfinite(fit.middle_mat_mm)):
+            return None
+        outward = np.array([fit.along[1], -fit.along[0]])
+        moved = abs(float((ends_mat_mm.mean(axis=0) - fit.middle_mat_mm) @ outward))
+        return fit if moved < MOST_MOVED_MM and fit.along @ (ends_mat_mm[1] - ends_mat_mm[0]) > 0 else None
+
+    def length_px(self, ends_mat_mm: Floats) -> float:
+        return float(np.hypot(*np.diff(self.camera.px_from_mat(ends_mat_mm, self.height_mm), axis=0)[0]))
+
+
+def side_pieces(fitting: Fitting, side_mat_mm: Floats, bend_mm: float) -> list[SideFit] | None:
+    """A long side's pieces, from a rough line (2, 2) with its bend outward; None where most are not to be seen."""
+    count = max(1, round(fitting.length_px(side_mat_mm) / PIECE_PX))
+    knots = _bent(side_mat_mm, bend_mm, np.linspace(-1.0, 1.0, count + 1))
+    fits = []
+    for i in range(count):
+        trims = (CORNER_PX if i == 0 else 0.0, CORNER_PX if i == count - 1 else 0.0)
+        fits.append(fitting.edge(knots[i : i + 2], trims, Blur(), (WIDE, NARROW)))
+    kept = [fit for fit in fits if fit is not None]
+    return kept if len(kept) >= LEAST_SHARE * count else None
+
+
+def again(fitting: Fitting, fits: Sequence[SideFit], blur: Blur, trims_px: tuple[float, float]) -> list[SideFit]:
+    """The same pieces once more, with the blur known; trims are those of the line's two ends."""
+    better = []
+    for i, fit in enumerate(fits):
+        half = fit.along * fit.length_mm / 2.0
+        trims = (trims_px[0] if i == 0 else 0.0, trims_px[1] if i == len(fits) - 1 else 0.0)
+        ends = np.array([fit.middle_mat_mm - half, fit.middle_mat_mm + half])
+        better.append(fitting.edge(ends, trims, blur, (NARROW,)) or fit)
+    return better
+
+
+def _bent(side_mat_mm: Floats, bend_mm: float, shares: Floats) -> Floats:
+    """(N, 2): points of a bowed side, `shares` from -1 to 1 along it."""
+    half = (side_mat_mm[1] - side_mat_mm[0]) / 2.0
+    outward = np.array([half[1], -half[0]]) / np.hypot(*half)
+    bent = bend_mm * (1.0 / 3.0 - shares**2)
+    return np.asarray(side_mat_mm.mean(axis=0) + np.outer(shares, half) + np.outer(bent, outward))
+
+
+def pieced(fits: Sequence[SideFit]) -> PiecedLine:
+    """The straight line through fitted pieces."""
+    return straight_line([_piece(fit) for fit in fits])
+
+
+def _piece(fit: SideFit) -> Piece:
+    floor_mm = PRINT_FLOOR_PX / fit.px_per_mm if fit.printed else 0.0
+    offset_u_mm = math.hypot(math.sqrt(fit.covariance[0, 0]), floor_mm)
+    turn_u_rad = math.hypot(math.sqrt(fit.covariance[1, 1]), math.sqrt(12.0) * floor_mm / fit.length_mm)
+    return Piece(fit.middle_mat_mm, fit.along, fit.length_mm, offset_u_mm, turn_u_rad)
+
+
+def end_pieces(
+    fitting: Fitting, part_mat_mm: Floats, trims_px: tuple[float, float], seams: Sequence[PiecedLine], blur: Blur
+) -> list[SideFit]:
+    """One cut (2, 2) across the strip, fabric by fabric: what lies beside a seam is left out; empty if not seen."""
+    whole = fitting.edge(part_mat_mm, trims_px, blur, (WIDE, NARROW))
+    if whole is None:
+        return []
+    half = whole.along * whole.length_mm / 2.0
+    line = np.array([whole.middle_mat_mm - half, whole.middle_mat_mm + half])
+    pieces = list(_between_seams(fitting, line, trims_px, seams, blur))
+    return pieces or again(fitting, [whole], blur, trims_px)
+
+
+def _between_seams(
+    fitting: Fitting, line: Floats, trims_px: tuple[float, float], seams: Sequence[PiecedLine], blur: Blur
+) -> Iterator[SideFit]:
+    length_mm = float(np.hypot(*(line[1] - line[0])))
+    along, px_per_mm = (line[1] - line[0]) / length_mm, fitting.length_px(line) / length_mm
+    meetings = [line_meeting(*line, *seam.points_mat_mm) for seam in seams]
+    places = sorted(float((meeting - line[0]) @ along) for meeting in meetings if meeting is not None)
+    knots = [0.0, *(place for place in places if SEAM_GAP_MM < place < length_mm - SEAM_GAP_MM), length_mm]
+    for i, (low, high) in enumerate(zip(knots, knots[1:], strict=False)):
+        gaps = (
+            trims_px[0] if i == 0 else SEAM_GAP_MM * px_per_mm,
+            trims_px[1] if i == len(knots) - 2 else SEAM_GAP_MM * px_per_mm,
+        )
+        fit = fitting.edge(line[0] + np.outer([low, high], along), gaps, blur, (NARROW,))
+        if fit is not None:
+            yield fit
+
+
+def seam_lines(fitting: Fitting, sides: tuple[PiecedLine, PiecedLine], reach: Floats, blur: Blur) -> list[PiecedLine]:
+    """The seams along a strip, from its first side to its second.
+
+    `reach` (2, 2) is the stretch, on its middle line in the first side's sense, in which both sides were seen.
+    """
+    band = _Band(sides, reach)
+    looks = np.linspace(0.0, 1.0, SEAM_LOOKS + 1)
+    seen = list[tuple[int, float]]()  # which look, and how far across
+    for k in range(SEAM_LOOKS):
+        quad = band.quad(looks[k], looks[k + 1])
+        for seam in find_seams(fitting.scene, fitting.camera, fitting.height_mm, quad, blur.luma_px):
+            across = band.across_mm(seam.ends_mat_mm)
+            if abs(across[1] - across[0]) < PARALLEL * float(np.hypot(*np.diff(seam.ends_mat_mm, axis=0)[0])):
+                seen.append((k, float(across.mean())))
+    found = [_fitted_seam(fitting, band, across_mm, blur) for across_mm in _agreed(seen)]
+    return [seam for seam in found if seam is not None]
+
+
+def _agreed(seen: Sequence[tuple[int, float]]) -> list[float]:
+    """Places across (mm) that several looks agree on, in order."""
+    groups = list[list[tuple[int, float]]]()
+    for look, across_mm in sorted(seen, key=lambda one: one[1]):
+        if groups and across_mm - groups[-1][-1][1] < SAME_SEAM_MM:
+            groups[-1].append((look, across_mm))
+        else:
+            groups.append([(look, across_mm)])
+    agreed = [group for group in groups if len({look for look, _ in group}) >= SEAM_VOTES]
+    return [float(np.mean([across_mm for _, across_mm in group])) for group in agreed]
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Band:
+    """The strip between its sides, over a stretch of its middle line."""
+
+    sides: tuple[PiecedLine, PiecedLine]
+    reach: Floats
+
+    def places(self, share: float) -> Floats:
+        """(2, 2): the points of both sides at a share of the stretch, bows and all."""
+        along = (self.reach[1] - self.reach[0]) / np.hypot(*(self.reach[1] - self.reach[0]))
+        foot = self.reach[0] + share * (self.reach[1] - self.reach[0])
+        points = []
+        for side in self.sides:
+            s = float((foot - side.middle_mat_mm) @ along) / float(side.along @ along)
+            outward = np.array([side.along[1], -side.along[0]])
+            points.append(side.middle_mat_mm + s * side.along + outward * side.bent_mm(np.array([s]))[0])
+        return np.array(points)
+
+    def quad(self, low: float, high: float) -> Floats:
+        """(4, 2) counter-clockwise."""
+        a, b = self.places(low), self.places(high)
+        return np.array([a[0], b[0], b[1], a[1]])
+
+    def across_mm(self, points_mat_mm: Floats) -> Floats:
+        """(N,) of points: how far they lie inside of the first side, its bow allowed for."""
+        side = self.sides[0]
+        away = points_mat_mm - side.middle_mat_mm
+        return np.asarray(-(away @ [side.along[1], -side.along[0]]) + side.bent_mm(away @ side.along))
+
+    def line(self, low: float, high: float, across_mm: float) -> Floats:
+        """(2, 2): where something so far inside of the first side runs."""
+        points = []
+        for share in (low, high):
+            foot, other = self.places(share)
+            points.append(foot + (other - foot) * across_mm / float(np.hypot(*(other - foot))))
+        return np.array(points)
+
+
+def _fitted_seam(fitting: Fitting, band: _Band, across_mm: float, blur: Blur) -> PiecedLine | None:
+    """The seam in pieces, from the middle outwards; a piece starts where its neighbour was found."""
+    count = max(1, round(fitting.length_px(band.reach) / PIECE_PX))
+    shares = np.linspace(0.0, 1.0, count + 1)
+    pieces = dict[int, Piece]()
+    for way in (range(count // 2, count), range(count // 2 - 1, -1, -1)):
+        start_mm = across_mm
+        for k in way:
+            quad, line = band.quad(shares[k], shares[k + 1]), band.line(shares[k], shares[k + 1], start_mm)
+            seam = fit_seam(fitting.scene, fitting.camera, fitting.height_mm, quad, line, blur.luma_px)
+            if seam is None or abs(float(band.across_mm(seam.ends_mat_mm).mean()) - start_mm) > SAME_SEAM_MM:
+                continue
+            start_mm = float(band.across_mm(seam.ends_mat_mm).mean())
+            pieces[k] = _seam_piece(seam.ends_mat_mm, seam.u_mm, band.reach[1] - band.reach[0])
+    if len(pieces) < LEAST_SHARE * count:
+        return None
+    return straight_line([pieces[k] for k in sorted(pieces)])
+
+
+def _seam_piece(ends_mat_mm: Floats, u_mm: float, ahead: Floats) -> Piece:
+    if float((ends_mat_mm[1] - ends_mat_mm[0]) @ ahead) < 0:
+        ends_mat_mm = ends_mat_mm[::-1]
+    length_mm = float(np.hypot(*(ends_mat_mm[1] - ends_mat_mm[0])))
+    along = (ends_mat_mm[1] - ends_mat_mm[0]) / length_mm
+    return Piece(ends_mat_mm.mean(axis=0), along, length_mm, u_mm, math.sqrt(12.0) * u_mm / length_mm)
