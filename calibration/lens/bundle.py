@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from calibration.lens.bending import FIRST_MM, GROUP, LEAST_MM, MOST_MM, Bend, bend, usual_lifts
 from calibration.lens.blocks import Normal, normal
 from calibration.lens.joint import OWN, POSE, SHARED, STRETCH, Bundle, Seen, foretold, points_sheet_mm, side_by_side
-from calibration.lens.together import GROUPS, Smooth, along, smooth
+from calibration.lens.together import GROUPS, Smooth, along
 from calibration.pinhole import Pinhole
 from calibration.projection import PARAMETERS, lens_vector, mat_by_parameters
 from calibration.robust import HUBER
@@ -57,7 +57,7 @@ class Solved:
     stretch_u: float  # by independent errors
     usual_lifts_mm: Floats  # (2, 2) of flat and of tilted sheets, at ends and at corners
     scatter_px: float  # of the corners, usual
-    together: float  # by how much the variance is larger because corners of a view err together
+    together: float  # variance of errors that are smooth over a view, over that of independent ones; at least 1
     gross: int  # corners that were left out, being grossly off
 
 
@@ -107,11 +107,9 @@ def solve_bundle(
     seen = side_by_side([*flat, *tilted], along_share)
     kinds = np.repeat([0, 1], [len(flat), len(tilted)])
     first = np.full((len(kinds), 2), FIRST_MM if bends else STIFF_MM)
-    places = (seen.sheet_mm - seen.extent.middle_mm) / seen.extent.half_mm
-    columns = smooth(places, seen.sure > 0)
     ones = np.ones_like(seen.sure)
     weights = _Weights(np.full(len(kinds), 10.0), first, max(stretch_u, HELD_STRETCH), ones, np.ones(GROUPS))
-    now = _settle(_at(start, seen), seen, columns, weights, STEPS)
+    now = _settle(_at(start, seen), seen, weights, STEPS)
     shared, own = now.equations.covariance()
     for haste in (1.0, *[HASTE] * (ROUNDS - 1)):
         before, weights = weights, _weighed(weights, now, seen, kinds, own[:, POSE:, POSE:])
@@ -119,7 +117,7 @@ def solve_bundle(
         alike = now.smooth.likelier(before.together, now.equations, shared)
         weights = replace(weights, usual_mm=usual, together=alike)
         weights = weights if bends else replace(weights, usual_mm=first)
-        now = _settle(now.at, seen, columns, weights, STEPS_A_ROUND)
+        now = _settle(now.at, seen, weights, STEPS_A_ROUND)
         shared, own = now.equations.covariance()
         if _settled(before, weights):
             break
@@ -145,12 +143,12 @@ def _at(bundle: Bundle, seen: Seen) -> _At:
     return _At(bundle, *foretold(bundle, seen))
 
 
-def _settle(at: _At, seen: Seen, columns: Floats, weights: _Weights, steps: int) -> _Now:
+def _settle(at: _At, seen: Seen, weights: _Weights, steps: int) -> _Now:
     """The best bundle for these weights (Levenberg and Marquardt's damping), or as near as some steps come to it."""
     damping = DAMPING
-    now = _weigh(at, seen, columns, weights)
+    now = _weigh(at, seen, weights)
     for _ in range(steps):
-        tried = _weigh(_at(now.at.bundle.moved(*now.equations.step(damping)), seen), seen, columns, weights)
+        tried = _weigh(_at(now.at.bundle.moved(*now.equations.step(damping)), seen), seen, weights)
         if not tried.cost <= now.cost:  # also where it is not a number
             damping = max(damping * 100.0, 1e-6)
             if damping > 1e8:
@@ -163,7 +161,7 @@ def _settle(at: _At, seen: Seen, columns: Floats, weights: _Weights, steps: int)
     return now
 
 
-def _weigh(at: _At, seen: Seen, columns: Floats, weights: _Weights) -> _Now:
+def _weigh(at: _At, seen: Seen, weights: _Weights) -> _Now:
     """Cost and normal equations of a bundle, priors included."""
     left = at.px - seen.px
     sure = (weights.corners * seen.sure / weights.scales[:, None])[..., None]
@@ -172,7 +170,7 @@ def _weigh(at: _At, seen: Seen, columns: Floats, weights: _Weights) -> _Now:
     cost = np.sum(np.where(size <= HUBER, 0.5 * size**2, HUBER * (size - 0.5 * HUBER)))
     count = len(left)
     slopes, residuals = at.slopes * pull[..., None], left * pull
-    part = along(columns, slopes, residuals)
+    part = along(seen.smooth, slopes, residuals)
     spared, cost_spared = part.spared(weights.together, SHARED)
     equations = normal(slopes.reshape(count, -1, SHARED + OWN), residuals.reshape(count, -1), SHARED).less(spared)
     return _Now(at, float(cost - cost_spared + _add_priors(equations, at.bundle, weights)), equations, part)
@@ -216,9 +214,8 @@ def _settled(before: _Weights, after: _Weights) -> bool:
     scales = np.abs(np.log(after.scales / before.scales)).max()
     lifts = np.abs(after.usual_mm - before.usual_mm) / (after.usual_mm + SLIGHT_MM)
     alike = np.abs(np.log(after.together / before.together)).max()
-    return bool(
-        max(scales, alike) < WEIGHED and lifts.max() < WEIGHED and np.array_equal(before.corners, after.corners)
-    )
+    changed = max(scales, alike, lifts.max())
+    return bool(changed < WEIGHED and np.array_equal(before.corners, after.corners))
 
 
 def _bends(seen: Seen, bundle: Bundle, own: Floats) -> tuple[Bend, ...]:

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.lens.bending import SHAPES, Extent, extent, shapes
+from calibration.lens.together import smooth
 from calibration.pinhole import Pinhole
 from calibration.projection import LENS_PARAMETERS, PARAMETERS, cross_matrices, image, moved, turn
 from calibration.sheet.corners import SheetView
@@ -65,6 +66,7 @@ class Seen:
     shapes: Floats  # (V, N, 8)
     stretched: Floats  # (V, N, 2) how corners move on the sheet when it is stretched, mm
     extent: Extent
+    smooth: Floats  # (V, N, 10) what is smooth over a view, of `together`
 
     @property
     def counts(self) -> NDArray[np.int64]:
@@ -84,7 +86,8 @@ def side_by_side(views: Sequence[SheetView], along_share: float) -> Seen:
         sure[i, :count] = 1.0 / view.corners_u_px
     within = extent([view.corners_sheet_mm for view in views])
     stretched = sheet_mm * [along_share, along_share - 1.0]
-    return Seen(sheet_mm, px, sure, shapes(sheet_mm, within), stretched, within)
+    alike = smooth((sheet_mm - within.middle_mm) / within.half_mm, sure > 0)
+    return Seen(sheet_mm, px, sure, shapes(sheet_mm, within), stretched, within, alike)
 
 
 def poses(bundle: Bundle) -> tuple[Floats, Floats]:
