@@ -51,9 +51,9 @@ class Smooth:
         -----
         With own slopes A, their inverse normal matrix N, and shared slopes J with covariance C, all in units of the
         errors, residuals have the covariance R - R J C J' R in each view, R = 1 - A N A': their squares are held
-        against that (restricted maximum likelihood; H. D. Patterson and R. Thompson, "Recovery of inter-block information when
-        block sizes are unequal", Biometrika 58, 1971). Slow errors are no smaller than quick ones, as in every
-        smooth random field: what little is told of shifts and slopes, which the poses take, rests on that.
+        against that (restricted maximum likelihood; H. D. Patterson and R. Thompson, "Recovery of inter-block
+        information when block sizes are unequal", Biometrika 58, 1971). Slow errors are no smaller than quick ones,
+        as in every smooth random field: what little is told of shifts and slopes, which the poses take, rests on that.
         """
         shared, size = len(shared_covariance), np.sqrt(ratios)[ORDERS]
         slopes = self.slopes / size[:, None]
