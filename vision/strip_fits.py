@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -123,7 +124,7 @@ def _between_seams(
     meetings = [line_meeting(*line, *seam.points_mat_mm) for seam in seams]
     places = sorted(float((meeting - line[0]) @ along) for meeting in meetings if meeting is not None)
     knots = [0.0, *(place for place in places if SEAM_GAP_MM < place < length_mm - SEAM_GAP_MM), length_mm]
-    for i, (low, high) in enumerate(zip(knots, knots[1:], strict=False)):
+    for i, (low, high) in enumerate(pairwise(knots)):
         gaps = (
             trims_px[0] if i == 0 else SEAM_GAP_MM * px_per_mm,
             trims_px[1] if i == len(knots) - 2 else SEAM_GAP_MM * px_per_mm,

@@ -1,0 +1,342 @@
+"""Measure strips and strip sets: long sides, seams, width, and what angle the ends have to them.
+
+A strip may be longer than the picture or hang off the mat: where its long sides run on beyond what is seen it has no
+end. It is told from a unit by `strip_outline.is_strip`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.pinhole import Pinhole
+from vision.edge_model import Blur
+from vision.edges import NARROW, SideFit
+from vision.expected import ExpectedShape, ExpectedStrip
+from vision.mat import Scene
+from vision.measure import MOST_BLUR_PX, MOST_U_MM, PLAIN_CLOTH, Cloth, Pieces, Trust, blur_of, taken_by_others
+from vision.pieced import PiecedLine
+from vision.polygons import line_meeting
+from vision.strip_fits import (
+    CORNER_PX,
+    STEP_PX,
+    Fitting,
+    again,
+    end_pieces,
+    pieced,
+    seam_lines,
+    side_pieces,
+)
+from vision.strip_outline import RoughEnd, RoughStrip, is_strip, rough_strip
+
+Floats = NDArray[np.float64]
+
+SURE_RIG = Trust()
+NEAR_AN_END_WIDTHS = 2.0  # of a curved strip, what lies so near to an end says what direction it has there
+MODEL_FLOOR_PX = 0.02  # what no fit on an 8-bit picture of real cloth can promise to beat
+COLOUR_FLOOR_PX = 0.15  # what mosaic and compression may do to an edge that only colour shows
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class StripLine:
+    """A long side, a seam or an end: the best straight line over the part seen, and how it bows."""
+
+    ends_mat_mm: Floats  # (2, 2)
+    u_mm: float  # across it, in its middle
+    bow_mm: float  # sag of the middle against the ends: of a side outward, of a seam to its right
+    bow_u_mm: float  # inf where too little is seen of it
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class StripEnd:
+    """One raw end.
+
+    `angle_rad` lies between the end's line and the mean direction of the two long sides, in [0, pi/2]; of a strip
+    that is surely bowed, their direction over the last two widths before the end. A stepped end, of strips that were
+    sewn together staggered, has every strip's own end in `steps_mat_mm`, and its line runs through their middles.
+    """
+
+    line_mat_mm: Floats  # (2, 2), cloth on its left
+    angle_rad: float
+    u_rad: float
+    steps_mat_mm: Floats  # (K, 2, 2); none where the end is one cut
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class MeasuredStrip:
+    """A strip or strip set; its first side is the right one as one looks along it, seams go from there to the second.
+
+    All lines run the same way. `width_mm` is the mean distance of the long sides where both were seen, bows and all.
+    """
+
+    long_sides: tuple[StripLine, StripLine]
+    seams: tuple[StripLine, ...]
+    width_mm: float
+    width_u_mm: float
+    ends: tuple[StripEnd, ...]
+    trouble: str | None = None  # why the picture is at fault, as of a unit
+
+
+def measure_strips(
+    scene: Scene,
+    camera: Pinhole,
+    on_mat: NDArray[np.bool_],
+    pieces: Pieces,
+    cloth: Cloth = PLAIN_CLOTH,
+    trust: Trust = SURE_RIG,
+    strips: Sequence[ExpectedStrip] = (),
+    units: Sequence[ExpectedShape] = (),
+) -> Mapping[int, MeasuredStrip]:
+    """Which of `pieces` are strips, by their number, and what was measured on them.
+
+    `on_mat` (H, W) is where cloth is looked for; `strips` and `units` are what is expected there.
+    """
+    slopes, found = scene.slopes(), dict[int, MeasuredStrip]()
+    for i, region in enumerate(pieces.regions):
+        rough = rough_strip(region, camera, cloth.height_mm, on_mat)
+        if rough is None or not is_strip(rough, strips, units):
+            continue
+        taken = taken_by_others(pieces.regions, i, on_mat.shape)
+        strip = _strip(Fitting(scene, slopes, camera, cloth.height_mm, taken), rough, cloth, trust)
+        if strip is not None:
+            found[i] = strip
+    return found
+
+
+def _strip(fitting: Fitting, rough: RoughStrip, cloth: Cloth, trust: Trust) -> MeasuredStrip | None:
+    """The whole strip, or None where a long side cannot be fitted."""
+    first = [side_pieces(fitting, rough.sides_mat_mm[k], rough.bends_mm[k]) for k in (0, 1)]
+    if first[0] is None or first[1] is None:
+        return None
+    blur = blur_of([*first[0], *first[1]])
+    fits = [again(fitting, side, blur, (CORNER_PX, CORNER_PX)) for side in (first[0], first[1])]
+    sides = (pieced(fits[0]), pieced(fits[1]))
+    reach = _common_reach(rough)
+    seams = seam_lines(fitting, sides, reach, blur)
+    doubt = _Doubt(fitting.camera, cloth, trust)
+    ends = [_Cut.of(fitting, end, sides, seams, blur, doubt) for end in rough.ends]
+    cuts = [cut for cut in ends if cut is not None]
+    width_mm, width_u_mm = _width(sides, reach, fits, doubt)
+    lines = [
+        StripLine(_spanned(line, seen, cuts)[::way], doubt.side_u_mm(line, own), line.bow_mm, line.bow_u_mm)
+        for way, line, seen, own in zip((1, -1), sides, rough.sides_mat_mm, fits, strict=True)
+    ]
+    us_mm = [line.u_mm for line in lines]
+    return MeasuredStrip(
+        (lines[0], lines[1]),
+        tuple(_seam(line, reach, cuts, doubt) for line in seams),
+        width_mm,
+        width_u_mm,
+        tuple(cut.end(sides, width_mm, doubt) for cut in cuts),
+        _trouble([*fits[0], *fits[1]], us_mm),
+    )
+
+
+def _trouble(fits: Sequence[SideFit], us_mm: Sequence[float]) -> str | None:
+    if float(np.median([fit.blur_px for fit in fits])) > MOST_BLUR_PX:
+        return "blurred"
+    return "unsure" if max(us_mm) > MOST_U_MM else None
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Doubt:
+    """What moves lines besides the picture's noise: the rig, the cloth's height, its side wall, the model."""
+
+    camera: Pinhole
+    cloth: Cloth
+    trust: Trust
+
+    def side_u_mm(self, line: PiecedLine, fits: Sequence[SideFit]) -> float:
+        """Of an edge's place in its middle."""
+        away = line.middle_mat_mm - self.camera.lens_mat_mm[:2]
+        lean_mm = float(np.hypot(*away)) / float(self.camera.lens_mat_mm[2]) * self.cloth.u_mm
+        return math.hypot(line.u_at_mm(line.middle_mat_mm), self.model_u_mm(line, fits), self.trust.rig_u_mm, lean_mm)
+
+    def model_u_mm(self, line: PiecedLine, fits: Sequence[SideFit]) -> float:
+        """What the model does not know of an edge: a floor, colours, the foot of a side wall that faces the lens."""
+        away = line.middle_mat_mm - self.camera.lens_mat_mm[:2]
+        outward = np.array([line.along[1], -line.along[0]])
+        wall_mm = max(0.0, -float(away @ outward)) / float(self.camera.lens_mat_mm[2]) * self.cloth.height_mm
+        px_per_mm = float(np.mean([fit.px_per_mm for fit in fits]))
+        colour = float(np.mean([fit.colour_share for fit in fits])) * COLOUR_FLOOR_PX
+        return math.hypot(wall_mm / math.sqrt(12.0), math.hypot(MODEL_FLOOR_PX, colour) / px_per_mm)
+
+    def turn_u_rad(self, line: PiecedLine, model_u_mm: float) -> float:
+        """Of a line's direction: what the rig and the model do to one half of it and not to the other."""
+        apart = math.hypot(self.trust.rig_u_mm, model_u_mm) / (line.length_mm / 2.0)
+        return math.hypot(math.sqrt(line.covariance[1, 1]), apart)
+
+
+def _common_reach(rough: RoughStrip) -> Floats:
+    """(2, 2): from where to where, on the middle line, both long sides are seen."""
+    right, left = rough.sides_mat_mm[0], rough.sides_mat_mm[1][::-1]
+    along = right[1] - right[0] + left[1] - left[0]
+    along /= np.hypot(*along)
+    middle = np.concatenate([right, left]).mean(axis=0)
+    places = (np.stack([right, left]) - middle) @ along
+    return np.asarray(middle + np.outer([places[:, 0].max(), places[:, 1].min()], along))
+
+
+def _direction(sides: tuple[PiecedLine, PiecedLine], place_mat_mm: Floats | None, width_mm: float) -> Floats:
+    """(2,): the mean direction of both sides in the first's sense; near a place where they surely bow."""
+    ways = []
+    for sign, side in zip((1.0, -1.0), sides, strict=True):
+        turn = 0.0
+        if place_mat_mm is not None and side.is_bowed:
+            half = side.length_mm / 2.0
+            s = float((place_mat_mm - side.middle_mat_mm) @ side.along)
+            s = math.copysign(max(abs(np.clip(s, -half, half)) - NEAR_AN_END_WIDTHS / 2.0 * width_mm, 0.0), s)
+            turn = -2.0 * side.bow_mm * s / half**2  # the bowed line's slope there, outward
+        outward = np.array([side.along[1], -side.along[0]])
+        way = side.along + turn * outward
+        ways.append(sign * way / np.hypot(*way))
+    mean = ways[0] + ways[1]
+    return np.asarray(mean / np.hypot(*mean))
+
+
+def _width(
+    sides: tuple[PiecedLine, PiecedLine], reach: Floats, fits: Sequence[Sequence[SideFit]], doubt: _Doubt
+) -> tuple[float, float]:
+    """Mean distance of the sides over the reach, and its standard uncertainty."""
+    along = _direction(sides, None, 0.0)
+    across = np.array([-along[1], along[0]])
+    feet = reach[0] + np.linspace(0.0, 1.0, 21)[:, None] * (reach[1] - reach[0])
+    distances = sum(_distance_mm(side, feet, across) for side in sides)
+    middle = reach.mean(axis=0)
+    parts = [side.u_at_mm(middle) for side in sides]
+    parts += [doubt.model_u_mm(side, own) for side, own in zip(sides, fits, strict=True)]
+    width_mm = float(np.mean(distances))
+    height_u_mm = width_mm * doubt.cloth.u_mm / float(doubt.camera.lens_mat_mm[2])
+    rig_u_mm = math.sqrt(2.0) * doubt.trust.rig_u_mm
+    return width_mm, math.hypot(*parts, rig_u_mm, height_u_mm, width_mm * doubt.trust.scale_u)
+
+
+def _distance_mm(side: PiecedLine, feet: Floats, across: Floats) -> Floats:
+    """(N,): how far a side lies from points inside the strip, along `across` (either way)."""
+    outward = np.array([side.along[1], -side.along[0]])
+    away = feet - side.middle_mat_mm
+    straight = -(away @ outward) + side.bent_mm(away @ side.along)
+    return np.asarray(straight / abs(float(across @ outward)))
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Cut:
+    """An end as fitted: one line through it, and each strip's own where they are stepped."""
+
+    line: PiecedLine
+    model_u_mm: float
+    parts: tuple[PiecedLine, ...]
+
+    @staticmethod
+    def of(
+        fitting: Fitting,
+        rough: RoughEnd,
+        sides: tuple[PiecedLine, PiecedLine],
+        seams: Sequence[PiecedLine],
+        blur: Blur,
+        doubt: _Doubt,
+    ) -> _Cut | None:
+        """None where no part of it can be fitted."""
+        count = len(rough.parts_mat_mm)
+        fits = list[list[SideFit]]()
+        for i, part in enumerate(rough.parts_mat_mm):
+            ends, trims = part.copy(), [STEP_PX, STEP_PX]
+            for k, is_last in ((0, i == 0), (1, i == count - 1)):
+                side = min(sides, key=lambda line: _off_mm(line, part[k]))
+                meeting = line_meeting(*part, *side.points_mat_mm)
+                if is_last and meeting is not None:
+                    ends[k], trims[k] = meeting, _trim_px(part, side)
+            fits.append(end_pieces(fitting, ends, (trims[0], trims[1]), seams, blur))
+        seen = [own for own in fits if own]
+        if not seen:
+            return None
+        lines = tuple(pieced(own) for own in seen)
+        if count == 1:
+            return _Cut(lines[0], doubt.model_u_mm(lines[0], seen[0]), ())
+        if len(lines) < 2:
+            return None
+        return _Cut(_through_middles(lines), 0.0, lines)
+
+    def end(self, sides: tuple[PiecedLine, PiecedLine], width_mm: float, doubt: _Doubt) -> StripEnd:
+        way = _direction(sides, self.line.middle_mat_mm, width_mm)
+        along = self.line.along
+        angle = math.atan2(abs(float(way[0] * along[1] - way[1] * along[0])), abs(float(way @ along)))
+        us = [doubt.turn_u_rad(side, 0.0) / 2.0 for side in sides]
+        us += [side.bow_u_mm / side.length_mm for side in sides if side.is_bowed]
+        line = np.array([self._meets(side) for side in sides])
+        if float((line[1] - line[0]) @ along) < 0:
+            line = line[::-1]
+        return StripEnd(
+            line,
+            angle,
+            math.hypot(doubt.turn_u_rad(self.line, self.model_u_mm), *us),
+            np.array([_own_ends(part) for part in self.parts]).reshape(-1, 2, 2),
+        )
+
+    def _meets(self, side: PiecedLine) -> Floats:
+        meeting = line_meeting(*self.line.points_mat_mm, *side.points_mat_mm)
+        return self.line.middle_mat_mm if meeting is None else meeting
+
+
+def _own_ends(line: PiecedLine) -> Floats:
+    return np.asarray(line.middle_mat_mm + np.outer([-0.5, 0.5], line.along) * line.length_mm)
+
+
+def _off_mm(line: PiecedLine, point: Floats) -> float:
+    return abs(float((point - line.middle_mat_mm) @ [line.along[1], -line.along[0]]))
+
+
+def _trim_px(part: Floats, side: PiecedLine) -> float:
+    """How much of an end to leave out at a long side, so that the side's own edge is not in the window."""
+    ahead = (part[1] - part[0]) / np.hypot(*(part[1] - part[0]))
+    sine = abs(float(ahead[0] * side.along[1] - ahead[1] * side.along[0]))
+    return CORNER_PX if sine < 1e-3 else max(5.0, (NARROW.outside_px + 3.0) / sine)
+
+
+def _through_middles(lines: Sequence[PiecedLine]) -> PiecedLine:
+    """The line through the middles of a stepped end's parts, least squares across it."""
+    middles = np.array([line.middle_mat_mm for line in lines])
+    centre = middles.mean(axis=0)
+    along = np.linalg.svd(middles - centre)[2][0]
+    along = along if float(along @ (middles[-1] - middles[0])) > 0 else -along
+    outward, s = np.array([along[1], -along[0]]), (middles - centre) @ along
+    us = np.array([line.u_at_mm(line.middle_mat_mm) * abs(float(line.along @ along)) for line in lines])
+    rest = (middles - centre) @ outward
+    scatter = float(np.sum(rest**2)) / (len(lines) - 2) if len(lines) > 2 else 0.0
+    variance = float(np.mean(us**2)) + scatter
+    covariance = np.diag([variance / len(lines), variance / float(np.sum(s**2))])
+    return PiecedLine(centre, along, float(np.ptp(s)), covariance, 0.0, math.inf, ())
+
+
+def _spanned(line: PiecedLine, rough_mat_mm: Floats, cuts: Sequence[_Cut]) -> Floats:
+    """(2, 2): a long side from end to end: to the corners where an end is one cut, else as far as it was seen."""
+    ends = line.middle_mat_mm + np.outer((rough_mat_mm - line.middle_mat_mm) @ line.along, line.along)
+    for cut in cuts:
+        if not cut.parts:
+            meeting = line_meeting(*line.points_mat_mm, *cut.line.points_mat_mm)
+            k = int(np.argmin(np.hypot(*(ends - (meeting if meeting is not None else cut.line.middle_mat_mm)).T)))
+            ends[k] = ends[k] if meeting is None else meeting
+    return np.asarray(ends)
+
+
+def _seam(line: PiecedLine, reach: Floats, cuts: Sequence[_Cut], doubt: _Doubt) -> StripLine:
+    """A seam as far as both of its fabrics go."""
+    along = line.along
+    low, high = sorted((reach - line.middle_mat_mm) @ along)
+    for cut in cuts:
+        ahead = float((cut.line.middle_mat_mm - line.middle_mat_mm) @ along) > 0
+        parts = sorted(cut.parts, key=lambda part: _off_mm(line, part.middle_mat_mm))[:2] or [cut.line]
+        meetings = [line_meeting(*line.points_mat_mm, *part.points_mat_mm) for part in parts]
+        places = [float((meeting - line.middle_mat_mm) @ along) for meeting in meetings if meeting is not None]
+        if places and ahead:
+            high = min(places)
+        elif places:
+            low = max(places)
+    away = line.middle_mat_mm - doubt.camera.lens_mat_mm[:2]
+    lean_mm = float(np.hypot(*away)) / float(doubt.camera.lens_mat_mm[2]) * doubt.cloth.u_mm
+    u_mm = math.hypot(line.u_at_mm(line.middle_mat_mm), doubt.trust.rig_u_mm, lean_mm)
+    return StripLine(line.middle_mat_mm + np.outer([low, high], along), u_mm, line.bow_mm, line.bow_u_mm)
