@@ -7,7 +7,7 @@ one cut or several short ones: strips that are sewn together staggered.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -38,6 +38,7 @@ STEP_TURN_RAD = math.radians(8.0)  # the same between the parts of an end: the s
 SIDE_MM = 2.5  # so far from a long side's curve its rim may lie
 END_MM = 2.5  # so far from a straight line the rim of a cut end may lie; a lower step is none
 LEAST_PART_MM = 5.0  # of an end; shorter is a nick or a thread
+ROUNDS = 8
 RIM_PX = 6.0  # so near to the picture's rim nothing is an edge of the cloth
 CUT_OFF_MM = 8.0  # a side that ends so near to the picture's rim runs on beyond it
 
@@ -204,7 +205,7 @@ def _run(frame: _Frame, rim_mm: Floats, corners: NDArray[np.int64], beyond: Bool
     curve = np.append(np.polynomial.polynomial.polyfit(*frame.of(np.stack([start[longest], end[longest]])), 1), 0.0)
     ways = _ways(rim_mm, frame)
     fair = ~beyond & (ways > 0)
-    for _ in range(8):
+    for _ in range(ROUNDS):
         use = fair & (np.abs(w - np.polynomial.polynomial.polyval(t, curve)) < SIDE_MM)
         if np.count_nonzero(use) < 10:
             return None
@@ -260,22 +261,34 @@ def _end(frame: _Frame, rim_mm: Floats, beyond: Bools, start: int, end: int) -> 
     numbers = np.arange(start, end + 1 if end >= start else end + 1 + len(rim_mm)) % len(rim_mm)
     if len(numbers) < 4 or np.mean(beyond[numbers]) > 0.1:
         return None
-    chain = cv2.approxPolyDP(rim_mm[numbers].astype(np.float32)[:, None], END_MM, False)[:, 0].astype(float)
-    parts = list[Floats]()
-    joined = False
-    for a, b in pairwise(chain):
-        ahead = b - a
-        if abs(math.atan2(float(ahead @ frame.w), abs(float(ahead @ frame.t)))) < STEP_TURN_RAD:
-            joined = joined and float(np.hypot(*ahead)) < LEAST_PART_MM / 2.0
-        elif joined and _turn(parts[-1], ahead) < STEP_TURN_RAD:
-            parts[-1] = np.array([parts[-1][0], b])
-        else:
-            parts.append(np.array([a, b]))
-            joined = True
-    parts = [part for part in parts if np.hypot(*(part[1] - part[0])) > LEAST_PART_MM]
+    parts = [part for part in _between_steps(frame, rim_mm[numbers]) if np.hypot(*(part[1] - part[0])) > LEAST_PART_MM]
     return RoughEnd(tuple(parts)) if parts else None
 
 
-def _turn(part: Floats, ahead: Floats) -> float:
-    along = part[1] - part[0]
-    return abs(math.atan2(float(along[0] * ahead[1] - along[1] * ahead[0]), float(along @ ahead)))
+def _between_steps(frame: _Frame, rim_mm: Floats) -> Iterator[Floats]:
+    """Straight lines (2, 2) through a rim (N, 2) across the strip, anew after each step along it."""
+    simple = cv2.approxPolyDP(rim_mm.astype(np.float32)[:, None], END_MM, False)[:, 0]
+    knots = [int(np.argmin(np.hypot(*(rim_mm - corner).T))) for corner in simple]
+    start = None
+    for a, b in pairwise(knots):
+        ahead = rim_mm[b] - rim_mm[a]
+        steep = abs(math.atan2(float(ahead @ frame.w), abs(float(ahead @ frame.t))))
+        if steep > STEP_TURN_RAD:
+            start = a if start is None else start
+        elif start is not None and np.hypot(*ahead) > LEAST_PART_MM:
+            yield _line_through(rim_mm[start : a + 1])
+            start = None
+    if start is not None:
+        yield _line_through(rim_mm[start:])
+
+
+def _line_through(points: Floats) -> Floats:
+    """(2, 2): from about the first to the last of a row of points, the line that most of them lie on."""
+    ends, weight = points[[0, -1]], np.ones(len(points))
+    for _ in range(ROUNDS):
+        centre = (points * weight[:, None]).sum(axis=0) / weight.sum()
+        along = np.linalg.svd((points - centre) * np.sqrt(weight)[:, None], full_matrices=False)[2][0]
+        along = along if float(along @ (ends[1] - ends[0])) > 0 else -along
+        across = (points - centre) @ [along[1], -along[0]]
+        weight = 1.0 / np.maximum(np.abs(across), 0.2)  # least absolute distances
+    return np.asarray(centre + np.outer((ends - centre) @ along, along))
