@@ -22,7 +22,9 @@ from tests.vision.exact import (
     mm_of_px,
     picture,
     px_of_mm,
+    variance,
 )
+from tests.vision.exact_cover import tone_slope
 from vision.light import linear_image, mean_light
 from vision.mat import compare_with_mat, guessed_mat_picture, mat_picture
 from vision.measure import Cloth, measure_units
@@ -109,7 +111,7 @@ def test_the_drawn_picture_is_where_the_camera_says():
 
 def test_the_bound_is_the_published_one_where_noise_is_even():
     # Gatherer's closed form, with the noise at the mat's level; a step of 1 in 10 000 makes the noise even
-    sigma, step = NOISE_SD * math.sqrt(0.5 + 0.5 * 0.08 / 0.18), 1e-5
+    sigma, step = math.sqrt(variance(0.08) + (1 / 255) ** 2 / 12 / float(tone_slope(0.08)) ** 2), 1e-5
     closed = sigma / step * math.sqrt(2 * math.sqrt(math.pi) * BLUR_PX / 150.0)
     assert least_offset_sd_px(grey(0.08 + step), 150.0) * math.sqrt(3) == pytest.approx(closed, rel=1e-3)
 
