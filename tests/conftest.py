@@ -1,10 +1,29 @@
-"""In CI a skipped test is a failed run: what is skipped there is tested nowhere."""
+"""How the suite runs: a process for each core, each of one thread, the longest files first.
+
+In CI a skipped test is a failed run: what is skipped there is tested nowhere.
+"""
 
 from __future__ import annotations
 
 import os
 
 import pytest
+
+# Read when numpy and OpenCV are loaded, here and in every process that a test starts; threads would only take turns.
+for threads in ("OPENCV_FOR_THREADS_NUM", "OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(threads, "1")
+
+# A long file that began last would keep one core busy while the others rest. Real time is the longest of all.
+FIRST = ("tests/whole/test_real_window.py", "tests/whole/", "tests/projector/setup/", "tests/measure/", "tests/vision/")
+
+
+def place_in_order(item: pytest.Item) -> int:
+    """Files that are not named come last."""
+    return next((place for place, start in enumerate(FIRST) if item.nodeid.startswith(start)), len(FIRST))
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    items.sort(key=place_in_order)  # stable: within a file nothing changes
 
 
 def skipped(config: pytest.Config) -> list[str]:
