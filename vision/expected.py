@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+LengthUnit = Literal["in", "mm"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,10 +23,11 @@ class Tolerance:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class ExpectedShape:
-    """The raw outline that the plan expects, right side up, in a frame of its own.
+    """The raw outline that the plan expects, right side up (the printed face of the cloth), in a frame of its own.
 
     `corners_mm` is (N, 2), counter-clockwise; side i runs from corner i to corner i + 1. `seams_mm` is
-    (S, 2, 2): the end points of each internal seam.
+    (S, 2, 2): the end points of each internal seam. `side_tolerances_mm` may give each side its own tolerance, None
+    being that of all. Words about it are in `said_in`.
     """
 
     name: str
@@ -32,6 +35,35 @@ class ExpectedShape:
     seams_mm: Floats = field(default_factory=lambda: np.empty((0, 2, 2)))
     side_names: tuple[str, ...] = ()
     tolerance: Tolerance = Tolerance()
+    side_tolerances_mm: tuple[float | None, ...] = ()
+    said_in: LengthUnit = "in"
+
+    def __post_init__(self) -> None:
+        if self.side_tolerances_mm and len(self.side_tolerances_mm) != len(self.corners_mm):
+            raise ValueError("as many tolerances as sides, or none")
+
+    def side_name(self, side: int) -> str:
+        """What a person calls a side; without a name its number, as it is marked in the picture."""
+        return self.side_names[side] if self.side_names else f"side {side}"
+
+    def side_tolerance_mm(self, side: int) -> float:
+        """Plus or minus, on the side's offset."""
+        own = self.side_tolerances_mm[side] if self.side_tolerances_mm else None
+        return self.tolerance.width_mm if own is None else own
+
+    def mirrored(self) -> ExpectedShape:
+        """The same seen from its other face; corner 0 stays the first, so side i becomes side N - 1 - i."""
+        order = np.roll(np.arange(len(self.corners_mm))[::-1], 1)
+        flip = np.array([-1.0, 1.0])
+        return ExpectedShape(
+            self.name,
+            (self.corners_mm * flip)[order],
+            self.seams_mm * flip,
+            self.side_names[::-1],
+            self.tolerance,
+            self.side_tolerances_mm[::-1],
+            self.said_in,
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +73,7 @@ class ExpectedStrip:
     name: str
     width_mm: float
     tolerance: Tolerance = Tolerance()
+    said_in: LengthUnit = "in"
 
 
 @dataclass(frozen=True, slots=True)
