@@ -62,6 +62,7 @@ class Rig:
     frame: str = "sheet"  # whose frame the mat frame is: the first flat sheet's ("sheet"), or the mat's ("mat")
     frame_how: str = ""  # how the mat's frame was found: its outline, its grid, or corners that were pointed out
     mat_mm: tuple[float, float] | None = None  # width and depth of the mat, where its outline is known
+    board: str = ""  # what was printed on the sheet, as people write it: "charuco:8x6:30mm:22mm:DICT_5X5_100"
     scale_how: str = ""  # what `scale_u` rests on, for people: "your reading of the bars"
     tone: Tone = SRGB  # of the camera
     blur_px: float | None = None  # standard deviation of the camera's edge response in linear light, pixel included

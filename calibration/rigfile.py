@@ -127,6 +127,7 @@ def _as_data(rig: Rig) -> Data:
         "mat_mm": None if rig.mat_mm is None else list(rig.mat_mm),
         "scale_u": rig.scale_u,
         "scale_how": rig.scale_how,
+        "board": rig.board,
         "area_mat_mm": rig.area_mat_mm.tolist(),
         "camera": _device_data(rig.camera, rig.camera_over_area()),
         "projector": None if rig.projector is None else _device_data(rig.projector, rig.projector_over_area()),
@@ -171,6 +172,7 @@ def _from_data(data: Data) -> Rig:
         frame_how=text(get(data, "frame_how"), "frame_how"),
         mat_mm=_if_there(data, "mat_mm", lambda _: _pair(data, "mat_mm")),
         scale_how=text(get(data, "scale_how"), "scale_how"),
+        board=text(data.get("board", ""), "board"),  # not in every file of this schema
         tone=_tone(keys(get(data, "tone"), "tone")),
         blur_px=_if_there(data, "blur_px", lambda _: number(data, "blur_px")),
         landmarks=_if_there(data, "landmarks", landmarks_from),

@@ -199,15 +199,16 @@ def light_pose(rig: Rig, now: Pinhole, seen: Dots) -> Pose | None:
     went_mm = now.mat_from_px(seen.camera_px[both]) - camera.mat_from_px(then.camera_px[both])
     there_mm = projector.mat_from_px(lit_px) + went_mm
     u_px = np.hypot(np.maximum(then.u_px[both], LEAST_U_PX), np.maximum(seen.u_px[both], LEAST_U_PX))
-    u_px = u_px * _projector_per_camera_px(now, projector, there_mm)
+    u_px = u_px * px_per_px(now, projector, there_mm)
     return fit_pose(projector, there_mm, lit_px, np.eye(2) / (u_px**2)[:, None, None])
 
 
-def _projector_per_camera_px(camera: Pinhole, projector: Pinhole, points_mat_mm: Floats) -> Floats:
+def px_per_px(one: Pinhole, other: Pinhole, points_mat_mm: Floats) -> Floats:
+    """(N,) how many pixels of the `other` device one of the first is long there."""
     step = np.array([0.5, 0.0])
     sizes = [
-        np.linalg.norm(one.px_from_mat(points_mat_mm + step) - one.px_from_mat(points_mat_mm - step), axis=1)
-        for one in (projector, camera)
+        np.linalg.norm(device.px_from_mat(points_mat_mm + step) - device.px_from_mat(points_mat_mm - step), axis=1)
+        for device in (other, one)
     ]
     return np.asarray(sizes[0] / sizes[1])
 

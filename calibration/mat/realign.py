@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from calibration.beam.mesh import Mesh
@@ -17,8 +18,8 @@ from calibration.mat.carried import carried, from_places, residual_px
 from calibration.mat.dots import Dots
 from calibration.mat.inplane import device_in_plane, rigid
 from calibration.mat.landmarks import Landmarks, renewed
-from calibration.mat.moved import light_pose
-from calibration.mat.posefit import POSE, Pose, fit_pose, fit_pose_and_lens
+from calibration.mat.moved import px_per_px
+from calibration.mat.posefit import Pose, fit_pose, fit_pose_and_lens
 from calibration.mat.sighting import Sighting
 from calibration.pinhole import Pinhole
 from calibration.projection import LENS_PARAMETERS, PARAMETERS, mat_by_parameters
@@ -83,51 +84,59 @@ def realign_projector(rig: Rig, seen: Mesh) -> Rig | NotRealigned:
     if rig.projector is None:
         raise ValueError("this rig has no projector")
     places = rig.camera.pinhole.mat_from_px(seen.camera_px)
-    known = np.isfinite(places).all(axis=1) & np.isfinite(seen.projector_px).all(axis=1)
-    if known.sum() < FEWEST:
-        return NotRealigned(
-            f"the projector's light is read in {known.sum()} places", "darken the room and clear the mat, then again"
-        )
-    places, lit = places[known], seen.projector_px[known]
-    u = np.maximum(seen.u_px[known], LEAST_U_PX)
-    information = np.zeros((len(u), 2, 2))
-    information[:, 0, 0], information[:, 1, 1] = (1.0 / u**2).T
-    lens = rig.projector.covariance[:LENS_PARAMETERS, :LENS_PARAMETERS]
-    pinhole, own, used = fit_pose_and_lens(rig.projector.pinhole, places, lit, information, lens)
-    by_camera = mat_by_parameters(rig.camera.pinhole, places) @ root(rig.camera.covariance)
-    covariance = own + from_places(pinhole, own, places, used, by_camera)
-    device = Device(pinhole, covariance, residual_px(pinhole, places, lit, information))
-    return _again(rig, f"projector: pose solved again from {len(lit)} places of its light", projector=device)
+    device, count = _by_light(rig, rig.projector, rig.camera, places, seen.projector_px, seen.u_px)
+    if device is None:
+        return _too_dark(count)
+    return _again(rig, f"projector: pose solved again from {count} places of its light", projector=device)
 
 
-def realign_projector_by_dots(rig: Rig, before: Rig, seen: Dots) -> Rig | NotRealigned:
-    """The same from a glance's dots, more roughly.
+def realign_camera_by_light(rig: Rig, seen: Mesh) -> Rig | NotRealigned:
+    """The camera in the pose that the patterns tell; projector and mat are taken to be where they were.
 
-    `before` is the rig of the glance, whose dots are the reference; `rig` is that, or that with its camera
-    solved again.
+    A plain mat has no other landmarks. What was known of the mat in the old camera's picture is dropped.
     """
-    pose = light_pose(before, rig.camera.pinhole, seen)
-    if pose is None or rig.projector is None:
-        return NotRealigned("too few dots of light were seen", "clear the mat, then again")
-    covariance = rig.projector.covariance.copy()
-    covariance[POSE, POSE] += pose.covariance
-    device = Device(pose.pinhole, covariance, rig.projector.residual_px)
-    note = f"projector: pose solved again from {int(seen.seen.sum())} dots of light"
-    return _again(rig, note, projector=device, dots=seen)
+    if rig.projector is None:
+        raise ValueError("this rig has no projector")
+    places = rig.projector.pinhole.mat_from_px(seen.projector_px)
+    u_px = seen.u_px / px_per_px(rig.camera.pinhole, rig.projector.pinhole, places)[:, None]
+    device, count = _by_light(rig, rig.camera, rig.projector, places, seen.camera_px, u_px)
+    if device is None:
+        return _too_dark(count)
+    note = f"camera: pose solved again from {count} places of the projector's light"
+    return _again(replace(rig, landmarks=None), note, camera=device)
 
 
-def realign_camera_by_dots(rig: Rig, seen: Dots) -> Rig | NotRealigned:
-    """The camera by the light of a projector that did not move: a plain mat's only landmarks."""
-    then = rig.dots
-    both = np.zeros(0, bool) if then is None else then.seen & seen.seen
-    if then is None or both.sum() < FEWEST:
-        return NotRealigned("too few dots of light were seen", "clear the mat, then again")
-    places = rig.camera.pinhole.mat_from_px(then.camera_px[both])
-    u = np.hypot(np.maximum(then.u_px[both], LEAST_U_PX), np.maximum(seen.u_px[both], LEAST_U_PX))
-    information = np.eye(2) / (u**2)[:, None, None]
-    pose = fit_pose(rig.camera.pinhole, places, seen.camera_px[both], information)
-    device = _solved_again(rig.camera, pose, places, seen.camera_px[both], information)
-    return _again(rig, f"camera: pose solved again from {int(both.sum())} dots of light", camera=device, dots=seen)
+def _by_light(
+    rig: Rig, old: Device, other: Device, places: Floats, seen_px: Floats, u_px: Floats
+) -> tuple[Device | None, int]:
+    """A device over places (N, 2) of light on the mat that the `other` one tells, and how many of them counted.
+
+    What lies beyond the mat is left out, for the table lies lower.
+    """
+    ground = shapely.Polygon(rig.area_mat_mm if rig.mat_mm is None else _whole_mat(rig.mat_mm))
+    known = np.isfinite(places).all(axis=1) & np.isfinite(seen_px).all(axis=1)
+    known &= shapely.contains_xy(ground, np.nan_to_num(places, nan=np.inf))
+    count = int(known.sum())
+    if count < FEWEST:
+        return None, count
+    places, seen_px = places[known], seen_px[known]
+    information = np.zeros((count, 2, 2))
+    information[:, 0, 0], information[:, 1, 1] = (1.0 / np.maximum(u_px[known], LEAST_U_PX) ** 2).T
+    lens = old.covariance[:LENS_PARAMETERS, :LENS_PARAMETERS]
+    pinhole, own, used = fit_pose_and_lens(old.pinhole, places, seen_px, information, lens)
+    by_other = mat_by_parameters(other.pinhole, places) @ root(other.covariance)
+    covariance = own + from_places(pinhole, own, places, used, by_other)
+    return Device(pinhole, covariance, residual_px(pinhole, places, seen_px, information)), count
+
+
+def _whole_mat(size_mm: tuple[float, float]) -> Floats:
+    return np.array([[0.0, 0.0], [size_mm[0], 0.0], size_mm, [0.0, size_mm[1]]])
+
+
+def _too_dark(count: int) -> NotRealigned:
+    return NotRealigned(
+        f"the projector's light is read in {count} places", "darken the room and clear the mat, then again"
+    )
 
 
 def realign_by_sheet(rig: Rig, view: SheetView, thickness_mm: float = SHEET_THICKNESS_MM) -> Rig | NotRealigned:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -88,7 +89,7 @@ def _from_photographs(args: argparse.Namespace, teller: Teller) -> None:
     board = parse_board(args.board)
     scale = sheet_scale(args, board)
     camera, lines = camera_from_photographs(flat, tilted, board, args.sheet_thickness, scale)
-    rig, arrows = rig_of(camera, None, lines), residual_arrows(camera)
+    rig, arrows = replace(rig_of(camera, None, lines), board=args.board), residual_arrows(camera)
     if args.frame == "mat":
         frame = _frame_of_the_mat(rig, [read_picture(path) for path in files(args.empty)] + [one for _, one in flat])
         rig, arrows = in_mat_frame(rig, frame), residual_arrows(camera, frame)

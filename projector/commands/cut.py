@@ -7,12 +7,11 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from calibration.lens.camera import SHEET_THICKNESS_MM
 from calibration.rig import Rig
 from calibration.sheet.board import Board
 from projector.clock import WallClock
-from projector.commands.devices import add_devices, check_sizes, opened, rig_for_light
-from projector.commands.options import CLOTH_U_MM, add_cloth, add_json
+from projector.commands.devices import add_devices, board_of, check_sizes, opened, rig_for_light
+from projector.commands.options import CLOTH_U_MM, add_cloth, add_json, add_sheet
 from projector.events import Teller
 from projector.guided import Bench, guide
 from projector.journal import Journal
@@ -40,6 +39,7 @@ def add(commands: Any) -> None:
     )
     parser.add_argument("--resume", action="store_true", help="go on with this plan where it was left")
     add_cloth(parser)
+    add_sheet(parser, board=None)
     add_json(parser)
     parser.set_defaults(run=run)
 
@@ -49,16 +49,17 @@ def run(args: argparse.Namespace) -> int:
     clock = WallClock()
     teller = Teller(clock, args.json)
     plan, rig = load_plan(args.plan), rig_for_light(args.rig)
+    board = board_of(args.board, rig)
     teller.tell("rig", **rig_keys(rig, args.rig))
     with Journal.open(args.journal) as journal, opened(args, clock, teller) as table:
-        _cut(args, plan, rig, journal, table)
+        _cut(args, plan, rig, board, journal, table)
     return 0
 
 
-def _cut(args: argparse.Namespace, plan: Plan, rig: Rig, journal: Journal, table: Table) -> None:
+def _cut(args: argparse.Namespace, plan: Plan, rig: Rig, board: Board, journal: Journal, table: Table) -> None:
     check_sizes(rig, table)
     settle(table)
-    trusted = trusted_rig(table, rig, args.rig)
+    trusted = trusted_rig(table, rig, args.rig, board, args.sheet_thickness)
     if trusted is None:
         return
     rig = trusted
@@ -69,8 +70,8 @@ def _cut(args: argparse.Namespace, plan: Plan, rig: Rig, journal: Journal, table
     table.teller.tell("summary", **journal_keys(journal.counts(session), len(journal.units(session))))
 
 
-def trusted_rig(table: Table, rig: Rig, file: Path) -> Rig | None:
-    """The rig after a glance, realigned where the person wants it so; None where they end it."""
+def trusted_rig(table: Table, rig: Rig, file: Path, board: Board, thickness_mm: float) -> Rig | None:
+    """The rig after a glance, realigned where the person wants it so, by that sheet if need be; None to end."""
     found, _ = glanced(table, rig)
     tell_glance(table.teller, found, set())
     if found.quiet:
@@ -78,7 +79,7 @@ def trusted_rig(table: Table, rig: Rig, file: Path) -> Rig | None:
     key = key_after_bump(table, rig, found, realign=True)
     if key != REALIGN:
         return rig if key else None
-    again = realign(table, rig, Board(), SHEET_THICKNESS_MM)
+    again = realign(table, rig, board, thickness_mm)
     write_rig(table.teller, again, file)
     return again.rig
 

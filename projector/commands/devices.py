@@ -11,7 +11,7 @@ from calibration.rig import Rig
 from calibration.rigfile import load_rig
 from calibration.sheet.board import Board, parse_board
 from projector.clock import Clock
-from projector.commands.options import OptionError, whole
+from projector.commands.options import BOARD, OptionError, whole
 from projector.display import PygameDisplay
 from projector.events import Teller
 from projector.table import Table
@@ -52,6 +52,11 @@ def board_at_the_table(text: str) -> Board:
     if not isinstance(board, Board):
         raise OptionError("at the table a ChArUco sheet is needed; write --board charuco:8x6:30mm:22mm:DICT_5X5_100")
     return board
+
+
+def board_of(told: str | None, rig: Rig) -> Board:
+    """The sheet that was told, else the one that the rig was made with. Raises BoardError, OptionError."""
+    return board_at_the_table(told or rig.board or BOARD)
 
 
 def check_sizes(rig: Rig, table: Table) -> None:

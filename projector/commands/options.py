@@ -31,9 +31,9 @@ def add_json(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def add_sheet(parser: argparse.ArgumentParser) -> None:
-    """What is printed on the sheet, and how thick it is."""
-    parser.add_argument("--board", default=BOARD, help=f"what is printed on the sheet ({BOARD})")
+def add_sheet(parser: argparse.ArgumentParser, board: str | None = BOARD) -> None:
+    """What is printed on the sheet, and how thick it is; without a `board` it is the one that the rig was made with."""
+    parser.add_argument("--board", default=board, help=f"what is printed on the sheet ({board or 'as the rig says'})")
     parser.add_argument("--sheet-thickness", type=read(length_mm), default=0.1, metavar="LENGTH", help='"0.1 mm"')
 
 

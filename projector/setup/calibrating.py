@@ -73,7 +73,8 @@ def calibrate(table: Table, wishes: Wishes, captures: Captures) -> Finished:
         sheets_mat_mm=camera.covered_mat_mm,
     )
     rig = rig_of(camera, projector, tone=taking.light.tone)
-    return finish(table, framed(table, replace(rig, notes=(*rig.notes, *_doubts(devices)))))
+    rig = replace(rig, board=board_text(wishes.board), notes=(*rig.notes, *_doubts(devices)))
+    return finish(table, framed(table, rig))
 
 
 def _doubts(devices: DeviceReport) -> tuple[str, ...]:

@@ -17,9 +17,9 @@ WORDS_MM = 20.0
 ON, REALIGN, END = "space", "r", frozenset({"q", "escape"})
 
 
-def glanced(table: Table, rig: Rig) -> tuple[Glance, DotPictures]:
+def glanced(table: Table, rig: Rig, frames: int = FRAMES) -> tuple[Glance, DotPictures]:
     """Look at the mat, and at a few dots of light on it. Raises CameraError, ValueError without a projector."""
-    pictures = dot_pictures(table, rig, dots_to_show(rig), FRAMES)
+    pictures = dot_pictures(table, rig, dots_to_show(rig), frames)
     return glance(rig, pictures.even, pictures.lit, pictures.dark), pictures
 
 

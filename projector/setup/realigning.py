@@ -1,4 +1,8 @@
-"""Solve a rig's poses again after a bump, the lenses being known: by the mat's features, else by one flat sheet."""
+"""Solve a rig's poses again after a bump, the lenses being known: no sheet where that can be.
+
+By the mat's features; on a mat that shows none by the light of whichever device is known to have stayed; else by one
+flat sheet.
+"""
 
 from __future__ import annotations
 
@@ -10,6 +14,7 @@ from calibration.mat.realign import (
     NotRealigned,
     realign_by_sheet,
     realign_camera,
+    realign_camera_by_light,
     realign_mat,
     realign_projector,
 )
@@ -25,24 +30,30 @@ from projector.setup.patternlight import read_patterns
 from projector.setup.sheetviews import FIRST_PLACE, look_at_sheet
 from projector.table import Table
 
+FRAMES = 4  # of each picture that the poses rest on; a glance has but one
+SURE = ("camera", "projector")  # of which a person can be sure that it alone was moved
+
 
 class RealignError(Exception):
     """The poses cannot be solved again; the message says in one line what to do."""
 
 
-def realign(table: Table, rig: Rig, board: Board, thickness_mm: float) -> Finished:
+def realign(table: Table, rig: Rig, board: Board, thickness_mm: float, sure: str | None = None) -> Finished:
     """A rig in its new poses and its old frame, on a mat that the person has cleared.
 
     Raises RealignError, CalibratingError. Where one sheet gave the poses, the mat's frame is found anew.
     What the glance says has not moved keeps its pose: where the mat alone moved, no pattern is shown.
+    Where the glance cannot tell, `sure` is the one device (of SURE) that the person knows to have moved.
     """
     if rig.projector is None:
         raise ValueError("a rig with a projector is needed")
     _cleared(table)
-    found, pictures = glanced(table, rig)
+    found, pictures = glanced(table, rig, FRAMES)
     tell_glance(table.teller, found, set())
     moved = {one.what for one in found.moved}
-    if found.sighting is None:
+    if found.sighting is None and sure is not None:
+        rig = _by_the_other(table, rig, sure)
+    elif found.sighting is None:
         again = _projector_again(table, _by_sheet(table, rig, board, thickness_mm))
         rig = framed(table, again) if rig.frame == "mat" else again
     elif moved == {"mat"}:
@@ -57,6 +68,13 @@ def _by_landmarks(table: Table, rig: Rig, found: Glance, pictures: DotPictures, 
     if found.sighting is not None and moved != {"projector"}:
         rig = realign_camera(rig, found.sighting, pictures.even)
     return rig if moved == {"camera"} else _projector_again(table, rig)
+
+
+def _by_the_other(table: Table, rig: Rig, moved: str) -> Rig:
+    """One device by the other, which stayed: nothing but light tells where they are."""
+    if moved == "projector":
+        return _projector_again(table, rig)
+    return _sound(realign_camera_by_light(rig, read_patterns(table, rig.tone)))
 
 
 def _projector_again(table: Table, rig: Rig) -> Rig:

@@ -181,6 +181,16 @@ def test_a_mat_of_which_nothing_is_known_comes_back(tmp_path):
     assert (back.mat_mm, back.landmarks, back.dots, back.blur_px) == (None, None, None, None)
 
 
+def test_the_sheets_board_is_kept_and_an_older_file_of_this_schema_has_none(tmp_path):
+    path = tmp_path / "rig.json"
+    save_rig(replace(rig(), board="charuco:7x5:40mm:30mm:DICT_4X4_50"), path)
+    assert load_rig(path).board == "charuco:7x5:40mm:30mm:DICT_4X4_50"
+    data = json.loads(path.read_text())
+    del data["board"]
+    path.write_text(json.dumps(data))
+    assert load_rig(path).board == ""
+
+
 def test_a_file_of_schema_1_is_read_with_the_doubt_it_deserves(tmp_path):
     path = tmp_path / "rig.json"
     save_rig(rig(), path)

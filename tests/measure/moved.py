@@ -31,11 +31,9 @@ from calibration.mat.landmarks import choose_landmarks
 from calibration.mat.moved import Glance, dots_to_show, glance, light_pose, shift_over, told, with_dots
 from calibration.mat.posefit import fit_pose
 from calibration.mat.realign import (
-    NotRealigned,
     realign_camera,
     realign_mat,
     realign_projector,
-    realign_projector_by_dots,
 )
 from calibration.mat.sighting import Sighting, find_landmarks
 from calibration.rig import Device, Rig
@@ -90,7 +88,6 @@ def main() -> None:
     reader.add_argument("--quiet", type=int, default=QUIET, help="starts at each table")
     reader.add_argument("--first", type=int, default=1, help="seed of the first table")
     reader.add_argument("--kind", choices=list(KINDS), default="plain")
-    reader.add_argument("--dots-only", action="store_true", help="no patterns: the projector again by its dots")
     told_to = reader.parse_args()
     blows: list[Blow] = []
     alarms = plain = starts = 0
@@ -101,7 +98,7 @@ def main() -> None:
         )
         found = false_alarms(made, told_to.quiet, told_to.kind)
         alarms, plain, starts = alarms + found[0], plain + found[1], starts + told_to.quiet
-        blows += [blow(made, k, told_to.kind, not told_to.dots_only) for k in range(told_to.bumps)]
+        blows += [blow(made, k, told_to.kind) for k in range(told_to.bumps)]
     print(f"\nfalse alarms in {starts} quiet starts: {alarms}; of the baseline in {REPEATS * told_to.tables}: {plain}")
     report(blows)
 
@@ -215,7 +212,7 @@ def judged(rig: Rig, sighting: Sighting, dots: object) -> tuple[object, ...]:
 # Bumps
 
 
-def blow(made: Made, k: int, kind: str, patterns: bool) -> Blow:
+def blow(made: Made, k: int, kind: str) -> Blow:
     """One bump at this table; sizes are spread evenly over their range by their logarithm."""
     rng = np.random.default_rng([made.seed, k, 5])
     what, share = WHATS[k % 3], rng.uniform()
@@ -231,7 +228,7 @@ def blow(made: Made, k: int, kind: str, patterns: bool) -> Blow:
     began = time.perf_counter()
     seen = glance(made.rig, even, lit, dark)
     seconds = time.perf_counter() - began
-    again = solved_again(made.rig, seen, what, even, trial, patterns)
+    again = solved_again(made.rig, seen, what, even, trial)
     truth = trial.close()
     before, after = truth.placings[0], truth.placings[-1]
     device = "projector" if what == "projector" else "camera"
@@ -269,18 +266,15 @@ def went_mm(before: Optics, after: Optics) -> float:
     return float(np.linalg.norm(after.level_from_px(before.px_from_level(grid, 0.0), 0.0) - grid, axis=1).max())
 
 
-def solved_again(rig: Rig, seen: Glance, what: str, even: Picture, trial: Trial, patterns: bool) -> Rig | None:
+def solved_again(rig: Rig, seen: Glance, what: str, even: Picture, trial: Trial) -> Rig | None:
     """As the app does it once the person has agreed to what moved."""
     if what != "projector":
         if seen.sighting is None:
             return None
         solve = realign_camera if what == "camera" else realign_mat
         return solve(rig, seen.sighting, even, seen.dots)
-    if patterns:
-        size_px = trial.table.projector_px
-        again = realign_projector(rig, mesh(decode(trial.seen(Patterns(size_px)), size_px)))
-    else:
-        again = NotRealigned("", "") if seen.dots is None else realign_projector_by_dots(rig, rig, seen.dots)
+    size_px = trial.table.projector_px
+    again = realign_projector(rig, mesh(decode(trial.seen(Patterns(size_px)), size_px)))
     return again if isinstance(again, Rig) else None
 
 

@@ -23,10 +23,9 @@ from calibration.mat.realign import (
     NotRealigned,
     realign_by_sheet,
     realign_camera,
-    realign_camera_by_dots,
+    realign_camera_by_light,
     realign_mat,
     realign_projector,
-    realign_projector_by_dots,
 )
 from calibration.mat.sighting import find_landmarks
 from calibration.projection import moved
@@ -197,35 +196,58 @@ def test_the_camera_again_from_the_mat_alone(mm, degrees):
     assert looked_at(again, scene, 300)[0].quiet  # its new landmarks and dots are where it says
 
 
+def read_light(scene: Scene, seed: int) -> Mesh:
+    """What patterns would tell, 0.05 projector pixels off."""
+    lit = scene.projector.px_from_mat(PLACES)
+    off = np.random.default_rng(seed).normal(0, 0.05, lit.shape)
+    return Mesh(scene.camera.px_from_mat(PLACES), lit + off, np.full_like(lit, 0.05))
+
+
+def few(seen: Mesh) -> Mesh:
+    return Mesh(seen.camera_px[:3], seen.projector_px[:3], seen.u_px[:3])
+
+
+def misfit(device: Device, true, scene: Scene) -> float:
+    """Mean of e'C^-1 e / 2: where the lens was exact what is left is the pose's, one draw of six."""
+    error = device.pinhole.mat_from_px(true.px_from_mat(PLACES)) - PLACES
+    return float(np.einsum("ni,nij,nj->n", error, np.linalg.inv(device.u_mat_mm(PLACES)), error).mean() / 2)
+
+
 def test_the_camera_again_by_the_light_of_a_projector_that_stayed():
     scene = after_a_blow("camera", 6.0, 0.3, 22)
     _, rig = table()
-    again = realign_camera_by_dots(rig, looked_at(rig, scene)[0].dots)
+    seen = read_light(scene, 28)
+    again = realign_camera_by_light(rig, seen)
     assert isinstance(again, Rig)
-    assert misses_mm(again.camera, scene.camera, scene).max() < 0.15
-    nothing = replace(rig.dots, camera_px=np.full_like(rig.dots.camera_px, np.nan), u_px=rig.dots.u_px * np.nan)
-    assert isinstance(realign_camera_by_dots(rig, nothing), NotRealigned)
-    assert isinstance(realign_projector_by_dots(rig, rig, nothing), NotRealigned)
+    assert misses_mm(again.camera, scene.camera, scene).max() < 0.1
+    assert 0.05 < misfit(again.camera, scene.camera, scene) < 4.0
+    assert again.landmarks is None  # they were the old pose's
+    assert isinstance(realign_camera_by_light(rig, few(seen)), NotRealigned)
 
 
-def test_the_projector_again_from_dots_and_from_patterns():
+def test_the_projector_again_from_patterns():
     scene = after_a_blow("projector", 6.0, 0.3, 23)
     _, rig = table()
-    rough = realign_projector_by_dots(rig, rig, looked_at(rig, scene)[0].dots)
-    assert isinstance(rough, Rig)
-    assert misses_mm(rough.projector, scene.projector, scene).max() < 0.3
-    rng = np.random.default_rng(24)
-    lit = scene.projector.px_from_mat(PLACES)
-    mesh = Mesh(scene.camera.px_from_mat(PLACES), lit + rng.normal(0, 0.05, lit.shape), np.full_like(lit, 0.05))
-    fine = realign_projector(rig, mesh)
-    assert isinstance(fine, Rig)
-    assert misses_mm(fine.projector, scene.projector, scene).max() < 0.1
-    # the lens was exact, so what is left is the pose's: as sure as it says, within what one draw of six allows
-    error = fine.projector.pinhole.mat_from_px(scene.projector.px_from_mat(PLACES)) - PLACES
-    stated = fine.projector.u_mat_mm(PLACES)
-    assert 0.05 < np.einsum("ni,nij,nj->n", error, np.linalg.inv(stated), error).mean() / 2 < 4.0
-    few = Mesh(mesh.camera_px[:3], mesh.projector_px[:3], mesh.u_px[:3])
-    assert isinstance(realign_projector(rig, few), NotRealigned)
+    seen = read_light(scene, 24)
+    again = realign_projector(rig, seen)
+    assert isinstance(again, Rig)
+    assert misses_mm(again.projector, scene.projector, scene).max() < 0.1
+    assert 0.05 < misfit(again.projector, scene.projector, scene) < 4.0
+    assert isinstance(realign_projector(rig, few(seen)), NotRealigned)
+
+
+def test_light_on_the_lower_table_beside_the_mat_does_not_count():
+    """Half of the readings lie beyond the mat, on a table 5 mm lower: light from above lands elsewhere there."""
+    scene = after_a_blow("projector", 6.0, 0.3, 23)
+    _, rig = table()
+    on_mat, beyond = read_light(scene, 29), PLACES + np.array([3000.0, 0.0])
+    low = Mesh(scene.camera.px_from_mat(beyond, -5.0), scene.projector.px_from_mat(beyond, -5.0), on_mat.u_px)
+    parts = ("camera_px", "projector_px", "u_px")
+    both = Mesh(*(np.concatenate([getattr(one, part) for one in (on_mat, low)]) for part in parts))
+    ours, alone = realign_projector(rig, both), realign_projector(rig, on_mat)
+    assert isinstance(ours, Rig)
+    assert isinstance(alone, Rig)
+    assert ours.projector.pinhole.translation_mm == pytest.approx(alone.projector.pinhole.translation_mm, abs=1e-9)
 
 
 def test_both_again_where_the_mat_moved():

@@ -19,7 +19,7 @@ from calibration.sheet.board import Board
 from projector.rehearsal.quirks import MatQuirks, Quirks
 from projector.setup.calibrating import Wishes, calibrate
 from projector.setup.captures import Captures
-from projector.setup.realigning import realign
+from projector.setup.realigning import SURE, realign
 
 PLAIN_MAT = Quirks(mat=MatQuirks("light", grid=False, beyond_mm=400.0))
 FEW = Wishes(Board(), flat=5, tilted=3, scale=EXACT)
@@ -69,3 +69,30 @@ def test_one_sheet_puts_a_bumped_camera_right(plain: tuple[Rig, Any], small_tabl
     off = off_mm(found.rig, room)
     assert np.abs(off).max() < 1.0
     assert np.ptp(off, axis=0).max() < 0.5  # the frame's own place aside
+
+
+@pytest.mark.parametrize("device", SURE)
+def test_no_sheet_is_needed_where_the_person_knows_what_moved(
+    plain: tuple[Rig, Any], small_table: Any, device: str
+) -> None:
+    """The other device's light tells the pose; the frame stays, so no corner is pointed out."""
+    room = small_table(quirks=PLAIN_MAT)
+    room.settled()
+    room.world.bump(device, np.array([5.0, -3.0, 0.0]), np.radians([0.1, 0.2, 0.3]), room.clock.now_s())
+    rig = replace(plain[0], landmarks=None)
+    found = realign(room.table, rig, Board(), SHEET_THICKNESS_MM, sure=device)
+    assert [ask["what"] for ask in room.told("ask")] == ["clear_mat"]
+    assert found.closure is not None
+    assert found.closure.worst_mm < 0.4
+    placing = room.world.close().placings[-1]
+    lens, solved = getattr(placing, device), getattr(found.rig, device)
+    seen_mm = solved.pinhole.mat_from_px(lens.px_from_level(ON_MAT_MM, 0.0))
+    off = seen_mm - known_mm(plain)
+    assert np.linalg.norm(off, axis=1).max() < 0.3
+
+
+def known_mm(plain: tuple[Rig, Any]) -> Any:
+    """Where the rig placed those points of the mat before anything moved: its frame was pointed out by eye."""
+    rig, room = plain
+    seen_px = room.world.close().placings[0].camera.px_from_level(ON_MAT_MM, 0.0)
+    return rig.camera.pinhole.mat_from_px(seen_px)

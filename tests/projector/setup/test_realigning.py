@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -10,6 +11,10 @@ import pytest
 
 from calibration.lens.camera import SHEET_THICKNESS_MM
 from calibration.sheet.board import Board
+from calibration.sheet.layout import board_text
+from projector.commands import cut
+from projector.commands.devices import board_of
+from projector.setup.finishing import Finished
 from projector.setup.glancing import QUICK_S, glanced, tell_glance
 from projector.setup.realigning import realign
 from projector.setup.verifying import compared, figure_of, see_figure
@@ -51,6 +56,28 @@ def test_what_moved_is_named_with_its_millimetres_and_put_right(calibrated: Any,
     again, _ = glanced(room.table, found.rig)
     assert again.quiet
     assert compared(found.rig, see_figure(room.table, found.rig, figure_of(found.rig)), {}).odd == ()
+
+
+@pytest.mark.parametrize(
+    ("told", "used"), [(None, "charuco:7x5:40mm:30mm:DICT_4X4_50"), ("charuco:9x6:25mm:18mm:DICT_5X5_100", None)]
+)
+def test_cut_realigns_by_the_sheet_that_was_told_or_else_by_that_of_the_rig(
+    calibrated: Any, small_table: Any, monkeypatch: pytest.MonkeyPatch, told: str | None, used: str | None
+) -> None:
+    room = bumped(small_table, "camera", [4.0, 0.0, 0.0])
+    rig = replace(calibrated.found.rig, board="charuco:7x5:40mm:30mm:DICT_4X4_50")
+    taken: list[Any] = []
+    monkeypatch.setattr(cut, "key_after_bump", lambda *_, **__: "r")
+    monkeypatch.setattr(cut, "write_rig", lambda *_: None)
+    monkeypatch.setattr(cut, "realign", lambda *args: taken.extend(args[2:]) or Finished(rig, None))
+    assert cut.trusted_rig(room.table, rig, Path("rig.json"), board_of(told, rig), 0.2) is rig
+    assert (board_text(taken[0]), taken[1]) == (used or told, 0.2)
+
+
+def test_a_rig_knows_its_sheet_and_an_older_one_is_taken_to_have_the_usual(calibrated: Any) -> None:
+    rig = calibrated.found.rig
+    assert rig.board == board_text(Board())
+    assert board_of(None, replace(rig, board="")) == Board()
 
 
 def test_what_a_glance_cannot_see_is_said_once(calibrated: Any, small_table: Any) -> None:
