@@ -1,24 +1,32 @@
-"""Measure photographs: every unit in each, and all of them as a pile."""
+"""Measure photographs: every unit, strip and finished block in each."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Container, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.pinhole import Pinhole
 from calibration.rig import Rig
+from vision.blocks import BLOCK_CLOTH, MeasuredBlock, measure_block
 from vision.compare import judge
-from vision.expected import ExpectedShape
+from vision.expected import ExpectedShape, ExpectedStar, ExpectedStrip
 from vision.light import linear_image, mean_light
-from vision.mat import compare_with_mat, guessed_mat_picture, mat_picture, on_mat_mask
-from vision.measure import PLAIN_CLOTH, Cloth, Trust, measure_units
+from vision.mat import Scene, compare_with_mat, guessed_mat_picture, mat_picture, on_mat_mask
+from vision.measure import PLAIN_CLOTH, Cloth, Pieces, Trust, find_pieces, measure_units
 from vision.pictures import read_picture
-from vision.units import Judged
+from vision.polygons import signed_area
+from vision.strip_verdict import JudgedStrip, judge_strip
+from vision.strips import measure_strips
+from vision.units import Judged, MeasuredUnit
 
 Picture = NDArray[np.uint8]
+Expected = ExpectedShape | ExpectedStrip | ExpectedStar
+
+BLOCK_AREA = 0.15  # by this share a block's rough area may be off; its sides are looked at closely after that
 
 
 class CheckError(Exception):
@@ -27,19 +35,22 @@ class CheckError(Exception):
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Checked:
-    """One photograph and the units in it."""
+    """One photograph and what lies in it; a strip or a block is no unit."""
 
     name: str
     pixels: Picture
     units: tuple[Judged, ...]
+    strips: tuple[JudgedStrip, ...] = ()
+    blocks: tuple[tuple[MeasuredBlock, ExpectedStar], ...] = ()
 
 
 def check_photographs(
     paths: Sequence[Path],
     rig: Rig,
-    expected: Sequence[ExpectedShape] = (),
+    expected: Sequence[Expected] = (),
     empty: Sequence[Path] = (),
     cloth: Cloth = PLAIN_CLOTH,
+    block_cloth: Cloth = BLOCK_CLOTH,
 ) -> Iterator[Checked]:
     """Measure each photograph in turn. Raises CheckError, PictureError."""
     bare = [_read(path, rig) for path in empty]
@@ -54,8 +65,56 @@ def check_photographs(
         pixels = _read(path, rig)
         linear = linear_image(pixels, rig.tone)
         scene = compare_with_mat(linear, mat or guessed_mat_picture(linear, on_mat), on_mat, rig.tone)
-        units = measure_units(scene, rig.camera.pinhole, on_mat, cloth, trust)
-        yield Checked(str(path), pixels, tuple(judge(unit, expected) for unit in units))
+        look = _Look(scene, rig.camera.pinhole, on_mat, trust, cloth, block_cloth)
+        yield look.checked(str(path), pixels, expected)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Look:
+    """One photograph, ready to be measured."""
+
+    scene: Scene
+    camera: Pinhole
+    on_mat: NDArray[np.bool_]
+    trust: Trust
+    cloth: Cloth
+    block_cloth: Cloth
+
+    def checked(self, name: str, pixels: Picture, expected: Sequence[Expected]) -> Checked:
+        """What is a strip or a block is no unit: each piece of cloth is measured as one thing."""
+        shapes = [one for one in expected if isinstance(one, ExpectedShape)]
+        wide = [one for one in expected if isinstance(one, ExpectedStrip)]
+        stars = [one for one in expected if isinstance(one, ExpectedStar)]
+        pieces = find_pieces(self.scene, self.camera, self.on_mat)
+        strips = measure_strips(self.scene, self.camera, self.on_mat, pieces, self.cloth, self.trust, wide, shapes)
+        blocks = self._blocks(pieces, [i for i in range(len(pieces.regions)) if i not in strips], stars)
+        units = self._units(pieces, self.cloth, strips.keys() | blocks.keys())
+        return Checked(
+            name,
+            pixels,
+            tuple(judge(unit, shapes) for unit in units),
+            tuple(judge_strip(strip, wide) for strip in strips.values()),
+            tuple(blocks.values()),
+        )
+
+    def _units(self, pieces: Pieces, cloth: Cloth, leave: Container[int]) -> tuple[MeasuredUnit, ...]:
+        return measure_units(self.scene, self.camera, self.on_mat, cloth, self.trust, pieces, leave)
+
+    def _blocks(
+        self, pieces: Pieces, numbers: Sequence[int], stars: Sequence[ExpectedStar]
+    ) -> dict[int, tuple[MeasuredBlock, ExpectedStar]]:
+        """Which of these regions are finished blocks: about as large as expected, with such a star in them."""
+        found = dict[int, tuple[MeasuredBlock, ExpectedStar]]()
+        for i in numbers:
+            area_mm2 = abs(signed_area(self.camera.mat_from_px(pieces.regions[i].contour_px)))
+            for star in stars:
+                if i in found or abs(area_mm2 / star.side_mm**2 - 1.0) > BLOCK_AREA:
+                    continue
+                for unit in self._units(pieces, self.block_cloth, set(range(len(pieces.regions))) - {i}):
+                    block = measure_block(self.scene, self.camera, unit, star, self.block_cloth, self.trust)
+                    if block is not None:
+                        found[i] = (block, star)
+        return found
 
 
 def _read(path: Path, rig: Rig) -> Picture:

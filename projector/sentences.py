@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+from projector.piecewords import block_words, strip_words
 from projector.piecing.lengths import INCH_MM, inches_text, mm_text
 
 ASKS = {
@@ -51,6 +52,10 @@ def sentence(event: Mapping[str, Any]) -> str:
             return f"Light: {_words(scene)}{_kept(event)}."
         case {"event": "unit"}:
             return _unit(event)
+        case {"event": "strip"}:
+            return strip_words(event)
+        case {"event": "block"}:
+            return block_words(event)
         case {"event": "rig", "file": file}:
             return f"Rig {file}{_rig_figures(event)}."
         case {"event": "moved", "what": what, "by_mm": by_mm}:

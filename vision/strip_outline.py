@@ -62,14 +62,20 @@ class RoughStrip:
     cut_off: bool  # both sides run on beyond the picture at one end at least
 
 
-def rough_strip(region: Region, camera: Pinhole, height_mm: float, on_mat: Bools) -> RoughStrip | None:
-    """The strip that a region may be, None where it has no two long sides; `on_mat` (H, W) is where cloth is seen."""
+def near_rim(on_mat: Bools) -> Bools:
+    """(H, W): True where nothing is an edge of the cloth, so near to the rim of what is seen of the mat."""
+    inside = cv2.distanceTransform(np.pad(on_mat, 1).astype(np.uint8), cv2.DIST_L2, 3)[1:-1, 1:-1]
+    return np.asarray(inside < RIM_PX)
+
+
+def rough_strip(region: Region, camera: Pinhole, height_mm: float, at_rim: Bools) -> RoughStrip | None:
+    """The strip that a region may be, None where it has no two long sides; `at_rim` (H, W) is `near_rim`'s."""
     rim_mm = camera.mat_from_px(region.contour_px, height_mm)
     if len(rim_mm) < 20:
         return None
     order = slice(None) if signed_area(rim_mm) > 0 else slice(None, None, -1)
     rim_mm = rim_mm[order]
-    beyond = _beyond(region.contour_px[order], on_mat)
+    beyond = at_rim[tuple(region.contour_px[order].astype(np.int64).T[::-1])]
     corners = _simplified(rim_mm)
     axis = _axis(rim_mm, corners, beyond)
     if axis is None:
@@ -154,13 +160,6 @@ class _Run:
     def bend_mm(self) -> float:
         """Sag of the middle against the ends, positive outward (to smaller w)."""
         return float(self.curve[2]) * (self.reach_mm[1] - self.reach_mm[0]) ** 2 / 4.0
-
-
-def _beyond(contour_px: Floats, on_mat: Bools) -> Bools:
-    """(N,) True for the points of a rim that lie at the rim of what is seen of the mat."""
-    inside = cv2.distanceTransform(np.pad(on_mat, 1).astype(np.uint8), cv2.DIST_L2, 3)[1:-1, 1:-1]
-    x, y = contour_px.astype(np.int64).T
-    return np.asarray(inside[y, x] < RIM_PX)
 
 
 def _simplified(rim_mm: Floats) -> NDArray[np.int64]:

@@ -31,7 +31,7 @@ from vision.strip_fits import (
     seam_lines,
     side_pieces,
 )
-from vision.strip_outline import RoughEnd, RoughStrip, is_strip, rough_strip
+from vision.strip_outline import RoughEnd, RoughStrip, is_strip, near_rim, rough_strip
 
 Floats = NDArray[np.float64]
 
@@ -95,9 +95,9 @@ def measure_strips(
 
     `on_mat` (H, W) is where cloth is looked for; `strips` and `units` are what is expected there.
     """
-    slopes, found = scene.slopes(), dict[int, MeasuredStrip]()
+    slopes, at_rim, found = scene.slopes(), near_rim(on_mat), dict[int, MeasuredStrip]()
     for i, region in enumerate(pieces.regions):
-        rough = rough_strip(region, camera, cloth.height_mm, on_mat)
+        rough = rough_strip(region, camera, cloth.height_mm, at_rim)
         if rough is None or not is_strip(rough, strips, units):
             continue
         taken = taken_by_others(pieces.regions, i, on_mat.shape)

@@ -1,24 +1,27 @@
-"""`chalkbeam check`: measure the units in photographs and sum them up as a pile."""
+"""`chalkbeam check`: measure units, strips and finished blocks in photographs, and sum the units up as a pile."""
 
 from __future__ import annotations
 
 import argparse
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from calibration.rig import Rig
 from calibration.rigfile import load_rig
 from projector.album import write_png
-from projector.checking import Checked, check_photographs
+from projector.checking import Checked, Expected, check_photographs
 from projector.clock import WallClock
-from projector.commands.options import CLOTH_U_MM, OptionError, add_cloth, add_json, add_tolerances, files
-from projector.events import Teller, unit_event
+from projector.commands.options import CLOTH_U_MM, OptionError, add_cloth, add_json, add_tolerances, files, whole
+from projector.events import Event, Teller, unit_event
+from projector.pieceevents import block_event, strip_event
 from projector.piecing.planfile import wanted_shape
+from projector.piecing.wholes import Star, Strip, parse_whole
 from projector.totals import pile_keys
-from vision.expected import ExpectedShape, Tolerance
-from vision.measure import Cloth
+from vision.blocks import BLOCK_CLOTH
+from vision.expected import ExpectedShape, ExpectedStar, ExpectedStrip, Tolerance
+from vision.measure import PLAIN_CLOTH, Cloth
 from vision.overlay import draw_units
 from vision.pile import sum_up
 from vision.units import Judged
@@ -38,7 +41,11 @@ def add(commands: Any) -> None:
         action="append",
         default=[],
         metavar="SHAPE",
-        help="what a unit should be, like 'square(4 1/2 in)' or plan.toml:name; repeat it for several",
+        help="what a unit should be, like 'square(4 1/2 in)' or plan.toml:name, a strip, like 'strip(6 1/4 in)', or a "
+        "finished block, like 'star(16, 18 in)'; repeat it for several",
+    )
+    parser.add_argument(
+        "--count", type=whole(0), metavar="N", help="how many units must be in each picture; else exit code 1"
     )
     parser.add_argument(
         "--empty", action="append", default=[], metavar="FILE", help="picture of the bare mat; repeatable"
@@ -47,33 +54,62 @@ def add(commands: Any) -> None:
     add_tolerances(parser)
     add_cloth(parser)
     add_json(parser)
-    parser.set_defaults(run=run)
+    parser.set_defaults(run=run, cloth=None)
 
 
 def run(args: argparse.Namespace) -> int:
     """Measure, tell each unit, and sum up."""
     teller = Teller(WallClock(), args.json)
     rig = load_rig(args.rig)
-    cloth = Cloth(args.cloth, CLOTH_U_MM)
+    cloth, block_cloth = cloths(args.cloth)
     expected = [expected_of(text, args.tolerance, args.angle_tolerance) for text in args.expect]
     if args.picture is not None and not args.picture.parent.is_dir():
         raise OptionError(f"{args.picture}: cannot be written, the folder is missing; make it, or give another")
     if rig.scale_u > DOUBTFUL_U:
         teller.tell("seen", what="scale", scale_u=rig.scale_u, scale_how=rig.scale_how, do=READ_THE_BARS)
-    paths, all_units = files(args.photos), list[Judged]()
-    for checked in check_photographs(paths, rig, expected, files(args.empty), cloth):
-        for judged in checked.units:
-            event = unit_event(judged, checked.name)
+    paths, all_units, counts = files(args.photos), list[Judged](), dict[str, int]()
+    for checked in check_photographs(paths, rig, expected, files(args.empty), cloth, block_cloth):
+        for event in _events(checked):
             teller.tell(str(event.pop("event")), **event)
         if args.picture is not None:
             _draw(checked, rig, cloth, args.picture, len(paths))
         all_units += checked.units
+        counts[checked.name] = len(checked.units)
     _sum_up(teller, all_units)
-    return 0
+    return _told_count(teller, counts, args.count)
 
 
-def expected_of(text: str, tolerance_mm: float | None, angle_tolerance_rad: float | None) -> ExpectedShape:
-    """The shape that a text names; a tolerance given on the command line goes before a plan's own."""
+def cloths(thickness_mm: float | None) -> tuple[Cloth, Cloth]:
+    """Of units and strips, and of a pressed block; a thickness that was said is that of both."""
+    if thickness_mm is None:
+        return PLAIN_CLOTH, BLOCK_CLOTH
+    return (Cloth(thickness_mm, CLOTH_U_MM),) * 2
+
+
+def _events(checked: Checked) -> Iterator[Event]:
+    yield from (unit_event(judged, checked.name) for judged in checked.units)
+    yield from (strip_event(judged, checked.name) for judged in checked.strips)
+    yield from (block_event(block, star.name, checked.name) for block, star in checked.blocks)
+
+
+def _told_count(teller: Teller, counts: Mapping[str, int], wanted: int | None) -> int:
+    """The exit code: 1, with one line, where a picture shows another number of units than was said."""
+    wrong = [f"{name} shows {count}" for name, count in counts.items() if wanted not in (None, count)]
+    if not wrong:
+        return 0
+    do = "look whether pieces touch or lie out of the picture, and take another"
+    teller.refuse(f"{wanted} unit{'' if wanted == 1 else 's'} must be in a picture, and {', '.join(wrong)}; {do}")
+    return 1
+
+
+def expected_of(text: str, tolerance_mm: float | None, angle_tolerance_rad: float | None) -> Expected:
+    """The shape, strip or block that a text names; a tolerance given on the command line goes before a plan's own."""
+    match parse_whole(text):
+        case Strip(name, width):
+            own = STANDARD.width_mm if tolerance_mm is None else tolerance_mm
+            return ExpectedStrip(name, width, Tolerance(own))
+        case Star(name, points, side):
+            return ExpectedStar(points, side, name)
     wanted = wanted_shape(text)
     shape = wanted.shape
     width_mm = next(t for t in (tolerance_mm, wanted.tolerance_mm, STANDARD.width_mm) if t is not None)

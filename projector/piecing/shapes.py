@@ -163,7 +163,7 @@ def parse_shape(text: str) -> Shape:
         raise ShapeError(f'"{name[:40]}…": too long for a shape; a polygon has at most {MOST_CORNERS} corners')
     found = re.fullmatch(r"(\w+) ?\((.*)\)", name)
     if found is None or found[1].lower() not in _READERS:
-        raise ShapeError(f'"{_short(name)}": no shape; write one of {", ".join(GRAMMAR.values())}')
+        raise ShapeError(f'"{_short(name)}": no shape; write one of {", ".join([*GRAMMAR.values(), *WHOLES.values()])}')
     kind = found[1].lower()
     parts = [part.strip() for part in found[2].split(",")]
     try:
@@ -236,6 +236,7 @@ GRAMMAR = {
     "halves": "halves(side)",
     "polygon": "polygon(x y, x y, ...)",
 }
+WHOLES = {"strip": "strip(width)", "star": "star(points, side)"}  # no units; `wholes` reads them
 
 
 def _shape(
