@@ -34,6 +34,7 @@ Hypothesis = tuple[int, ...]  # changes: i < N is side i offset, N + i is side i
 CONSISTENT = 0.997
 AS_GOOD = 9.0  # in chi-square
 SURE_U, LEAST_MM, LEAST_DEG = 3.0, 0.2, 0.2  # what is reported is over each
+SINGULAR = 1e-7  # least eigenvalue of normal equations of unit diagonal
 EXACT_MM = 1e-4  # nothing is measured better
 BOW_U = math.sqrt(45.0) / 2.0  # uncertainty of a parabola's sag beside that of a line, from the same like samples
 
@@ -143,19 +144,27 @@ def _chosen(lines: _Lines, unit: MeasuredUnit) -> _Solved:
     normal = lines.design.T @ weights @ lines.design
     right = lines.design.T @ weights @ lines.differences
     whole = float(lines.differences @ weights @ lines.differences)
-    changes, misfits, freedom = _smallest(lines.n, normal, right, whole)
-    best = min(misfits)
-    reach = best + AS_GOOD * max(1.0, best / freedom)
-    good = [one for one, misfit in zip(changes, misfits, strict=True) if misfit <= reach]
-    solved = {one: _solved(lines, one, normal, right, weights) for one in good}
+    sides, count = _smallest(lines.n, normal, right, whole)
+    misfits = {
+        one: misfit
+        for wider in range(sides, count + 1)
+        for one, misfit in _misfits(_hypotheses(lines.n, wider, count), normal, right, whole).items()
+    }
+    best = min(misfit for one, misfit in misfits.items() if _count_sides(one, lines.n) == sides)
+    reach = best + AS_GOOD * max(1.0, best / (2 * lines.n - 3 - count))
+    solved = {one: _solved(lines, one, normal, right, weights) for one, misfit in misfits.items() if misfit <= reach}
 
     def badness(one: Hypothesis) -> tuple[float, float, Hypothesis]:
         """What the seams say counts too; of equal ones the smallest changes."""
         off = sum((seam.value / seam.u) ** 2 for seam in _seams_off(unit, solved[one]))
-        misfit = misfits[changes.index(one)] + off
-        return round(misfit, 3), round(float(np.sum(np.abs(solved[one].values))), 6), one
+        return round(misfits[one] + off, 3), round(float(np.sum(np.abs(solved[one].values))), 6), one
 
-    return replace(solved[min(good, key=badness)], as_good=tuple(good))
+    fewest = [one for one in solved if _count_sides(one, lines.n) == sides]
+    return replace(solved[min(fewest, key=badness)], as_good=tuple(solved))
+
+
+def _count_sides(changes: Hypothesis, n: int) -> int:
+    return len({one % n for one in changes})
 
 
 def _solved(lines: _Lines, changes: Hypothesis, normal: Floats, right: Floats, weights: Floats) -> _Solved:
@@ -166,22 +175,18 @@ def _solved(lines: _Lines, changes: Hypothesis, normal: Floats, right: Floats, w
     return _Solved(lines, changes, values[3:], u[3:], values[:3], gain, ())
 
 
-def _smallest(n: int, normal: Floats, right: Floats, whole: float) -> tuple[list[Hypothesis], list[float], int]:
-    """All hypotheses of the smallest size that is consistent, their chi-squares, and their degrees of freedom."""
-    sizes = []
+def _smallest(n: int, normal: Floats, right: Floats, whole: float) -> tuple[int, int]:
+    """Number of sides and of changes of the smallest hypotheses of which one is consistent."""
+    least: dict[tuple[int, int], tuple[float, int]] = {}
     for sides, count in _sizes(n):
-        hypotheses = _hypotheses(n, sides, count)
-        misfits = whole - _explained_part(hypotheses, normal, right)
-        regular = np.isfinite(misfits)
-        if not regular.any():
-            continue
-        freedom = 2 * n - 3 - count
-        kept = [one for one, ok in zip(hypotheses, regular, strict=True) if ok]
-        sizes.append((kept, np.maximum(misfits[regular], 0.0).tolist(), freedom))
-        if min(sizes[-1][1]) <= chi2.ppf(CONSISTENT, freedom):
-            return sizes[-1]
-    ratio = max(1.0, min(min(misfits) / freedom for _, misfits, freedom in sizes))
-    return next(one for one in sizes if min(one[1]) <= ratio * max(chi2.ppf(CONSISTENT, one[2]), one[2]))
+        misfits = _misfits(_hypotheses(n, sides, count), normal, right, whole)
+        if misfits:
+            freedom = 2 * n - 3 - count
+            least[sides, count] = min(misfits.values()), freedom
+            if least[sides, count][0] <= chi2.ppf(CONSISTENT, freedom):
+                return sides, count
+    ratio = min(misfit / freedom for misfit, freedom in least.values())
+    return next(size for size, (misfit, freedom) in least.items() if misfit <= ratio * chi2.ppf(CONSISTENT, freedom))
 
 
 def _sizes(n: int) -> Iterator[tuple[int, int]]:
@@ -206,15 +211,16 @@ def _hypotheses(n: int, sides: int, count: int) -> tuple[Hypothesis, ...]:
     return tuple(result)
 
 
-def _explained_part(hypotheses: Sequence[Hypothesis], normal: Floats, right: Floats) -> Floats:
-    """(M,): by how much each lowers chi-square; not a number where its changes cannot be told from a motion."""
+def _misfits(hypotheses: Sequence[Hypothesis], normal: Floats, right: Floats, whole: float) -> dict[Hypothesis, float]:
+    """Chi-square of each hypothesis, but for those whose changes cannot be told from a motion."""
     columns = np.array([[0, 1, 2, *(3 + one for one in changes)] for changes in hypotheses])
     some, sums = normal[columns[:, :, None], columns[:, None, :]], right[columns]
     scale = 1.0 / np.sqrt(np.einsum("mii->mi", some))
     values, vectors = np.linalg.eigh(some * scale[:, :, None] * scale[:, None, :])
     parts = np.einsum("mij,mi->mj", vectors, sums * scale)
-    regular = values[:, 0] > 1e-7
-    return np.where(regular, np.sum(parts**2 / np.where(regular[:, None], values, 1.0), axis=1), np.nan)
+    regular = values[:, 0] > SINGULAR
+    left = whole - np.sum(parts**2 / np.maximum(values, SINGULAR), axis=1)
+    return {one: max(float(left[k]), 0.0) for k, one in enumerate(hypotheses) if regular[k]}
 
 
 def _of_sides(solved: _Solved) -> list[Finding]:

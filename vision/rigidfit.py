@@ -51,17 +51,28 @@ def best_fit(unit: MeasuredUnit, shape: ExpectedShape) -> Fit | None:
 
     A mirror image is chosen only where it explains the outline, or else the seams, better by a clear step.
     """
-    n = len(shape.corners_mm)
-    if len(unit.corners_mat_mm) != n:
+    if len(unit.corners_mat_mm) != len(shape.corners_mm):
         return None
-    upright, turned = (
-        _lowest([_fit(unit, one, roll, one is not shape) for roll in range(n)], unit)
-        for one in (shape, shape.mirrored())
-    )
+    upright = _best_roll(unit, shape, mirrored=False)
+    if max(upright.worst_corner_mm, upright.seam_off_mm) <= MIRROR_MM:
+        return upright  # nothing can be nearer by a clear step
+    turned = _best_roll(unit, shape.mirrored(), mirrored=True)
     by_outline = turned.worst_corner_mm + MIRROR_MM < upright.worst_corner_mm
     by_seams = turned.seam_off_mm + MIRROR_MM < upright.seam_off_mm
     by_seams &= turned.worst_corner_mm < upright.worst_corner_mm + MIRROR_MM
     return turned if (by_outline or by_seams) and turned.misfit_mm < 0.5 * upright.misfit_mm else upright
+
+
+def _best_roll(unit: MeasuredUnit, shape: ExpectedShape, mirrored: bool) -> Fit:
+    """The best numbering, of those that do not lay corners far farther off than another does."""
+    n = len(shape.corners_mm)
+    far = []
+    for roll in range(n):
+        measured = np.roll(unit.corners_mat_mm, roll, axis=0)
+        angle, shift = _centred(shape.corners_mm, measured)
+        far.append(float(np.max(np.hypot(*(shape.corners_mm @ turn_matrix(angle).T + shift - measured).T))))
+    near = [roll for roll in range(n) if far[roll] <= 2.0 * (min(far) + OTHER_MM)]
+    return _lowest([_fit(unit, shape, roll, mirrored) for roll in near], unit)
 
 
 def _lowest(fits: Sequence[Fit], unit: MeasuredUnit) -> Fit:
@@ -116,6 +127,8 @@ def _stepped(motion: tuple[float, Floats], expected: Floats, points: Floats, bli
         turn = float(change[2]) / size
         shift = centre + turn_matrix(turn) @ (shift - centre) + change[:2]
         angle += turn
+        if float(np.max(np.abs(change))) < 1e-7:
+            break
     return angle, shift
 
 
