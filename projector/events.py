@@ -13,7 +13,8 @@ import numpy as np
 
 from projector.clock import Clock
 from projector.sentences import sentence
-from vision.units import Judged, MeasuredUnit
+from vision.figures import worst_corner_parts_mm
+from vision.units import Finding, FindingKind, Judged, MeasuredUnit
 
 Event = dict[str, object]
 Listener = Callable[[Event], None]
@@ -89,15 +90,46 @@ def unit_event(judged: Judged, frame: str | None) -> Event:
         ],
         "offsets_mm": _rounded(judged.offsets_mm),
         "offsets_u_mm": _rounded(judged.offsets_u_mm),
-        "bows_mm": _rounded(unit.bows_mm),
+        "bows_mm": [] if unit.curved else _rounded(unit.bows_mm),
         "u_mm": _rounded(np.max(unit.corners_u_mm)),
         "verdict": judged.verdict.value if judged.verdict else None,
         "fit_probability": _rounded(judged.fit_probability, SHARE_PLACES),
         "why": judged.why,
+        "findings": [_finding(one) for one in judged.findings],
+        "sides_u_mm": None if unit.doubt is None else _rounded(unit.doubt.lengths_u_mm()),
+        "bows_u_mm": _rounded(unit.bows_u_mm),
+        "u_parts_mm": _parts(unit),
+        "curved": _curved(unit),
     }
 
 
+def _finding(finding: Finding) -> Event:
+    """Millimetres outward (of a seam to its left), or degrees counter-clockwise; null where there is no amount."""
+    places = DEG_PLACES if finding.kind is FindingKind.SIDE_TURNED else MM_PLACES
+    amounts = {"value": _rounded(finding.value, places), "u": _rounded(finding.u, places)}
+    return {"kind": finding.kind.value, "sides": list(finding.sides)} | amounts
+
+
+def _parts(unit: MeasuredUnit) -> Event | None:
+    parts = worst_corner_parts_mm(unit)
+    return None if parts is None else _mm(**parts)
+
+
+def _curved(unit: MeasuredUnit) -> Event | None:
+    if unit.curved is None:
+        return None
+    one = unit.curved
+    sizes = {"area_mm2": one.area_mm2, "area_u_mm2": one.area_u_mm2}
+    return {key: _rounded(value, 2) for key, value in sizes.items()} | _mm(
+        least_size_mm=one.least_size_mm, least_size_u_mm=one.size_u_mm
+    )
+
+
 def _shape_keys(unit: MeasuredUnit) -> Event:
+    """Of a curved piece the outline alone: it has no corners to speak of."""
+    if unit.curved is not None:
+        nothing = {key: list[float]() for key in ("sides_mm", "angles_deg", "angles_u_deg")}
+        return {"outline_mat_mm": _rounded(unit.corners_mat_mm)} | nothing
     return {
         "outline_mat_mm": _rounded(unit.corners_mat_mm),
         "sides_mm": _rounded(unit.sides_mm),

@@ -148,10 +148,14 @@ def _unit(event: Mapping[str, Any]) -> str:
 
 
 def _widths(event: Mapping[str, Any]) -> str:
-    """Each width in inches and millimetres with its uncertainty, or else the sides."""
+    """Each width in inches and millimetres with its uncertainty, or else the sides.
+
+    To 1/32 in; where a difference is told, to the 1/64 in that differences are told to, so that it can be seen.
+    """
+    finest = 32 if event.get("verdict") in (None, "fits") else 64
     widths = [w for w in event.get("widths_mm") or [] if w["mean"] is not None]
     if widths:
-        told = [f"{inches_text(w['mean'], 64)} ({w['mean']:.2f} ± {w['u'] or 0.0:.2f} mm)" for w in widths]
+        told = [f"{inches_text(w['mean'], finest)} ({w['mean']:.2f} ± {w['u'] or 0.0:.2f} mm)" for w in widths]
         return f"; {' and '.join(told)} wide"
     sides = [side for side in event.get("sides_mm") or [] if side is not None]
     return f"; sides {', '.join(f'{side:.2f}' for side in sides)} mm" if sides else ""

@@ -16,7 +16,7 @@ from scipy.optimize import linprog
 from shapely import Polygon
 
 from vision.expected import ExpectedShape
-from vision.figures import GUARD, Figure, Figures, figures_of, offsets_u_mm
+from vision.figures import GUARD, Figure, figures_of, offsets_u_mm
 from vision.findings import find_changes
 from vision.polygons import outward_normals
 from vision.rigidfit import OTHER_MM, Fit, best_fit, motion_rows, turn_matrix
@@ -112,16 +112,12 @@ def _judged(judged: Judged, fit: Fit, seams: Sequence[PlacedSeam]) -> Judged:
     verdict, worst = _verdict(figures.all, judged.unit, fit, seams)
     if verdict in (Verdict.FITS, Verdict.CLOSE) and len(seams) < len(fit.seams_mat_mm):
         return replace(judged, verdict=Verdict.LOOK_AGAIN, why=NO_SEAM)
-    return replace(
-        judged, verdict=verdict, fit_probability=figures.fit_probability, why=_why(verdict, worst, figures, fit)
-    )
-
-
-def _why(verdict: Verdict, worst: Figure | None, figures: Figures, fit: Fit) -> str:
+    probability = figures.fit_probability
+    judged = replace(judged, verdict=verdict, fit_probability=probability)
     if worst is None:
-        return ""
-    said = worst.words(fit.shape.said_in)
-    return f"{said}, {round(100 * figures.fit_probability)} % sure to fit" if verdict is Verdict.CLOSE else said
+        return judged
+    sure = f", {100 * probability:.0f} % sure to fit" if verdict is Verdict.CLOSE else ""
+    return replace(judged, why=worst.words(fit.shape.said_in) + sure, marks=worst.sides)
 
 
 def _verdict(

@@ -20,7 +20,7 @@ from scipy.stats import qmc
 from vision.polygons import interior_angles, side_distances
 from vision.rigidfit import Fit, FitSlopes, fit_slopes
 from vision.seamplace import PlacedSeam, common_part, seam_slopes
-from vision.sidedoubt import SideDoubt, angle_slopes, width_slopes
+from vision.sidedoubt import SideDoubt, angle_slopes, corner_slopes, width_slopes
 from vision.units import MeasuredUnit
 from vision.wording import degrees_off, off_by
 
@@ -105,6 +105,20 @@ def offsets_u_mm(unit: MeasuredUnit) -> Floats:
     if unit.doubt is None:
         return unit.offsets_u_mm
     return unit.doubt.u_of(fit_slopes(unit.corners_mat_mm).offsets)
+
+
+def worst_corner_parts_mm(unit: MeasuredUnit) -> dict[str, float] | None:
+    """What the greatest uncertainty of a corner is made of; the root of the sum of squares is `corners_u_mm.max()`.
+
+    Each part is taken along the corner's most doubtful direction. None where the joint covariance is not known.
+    """
+    if unit.doubt is None or not np.all(np.isfinite(unit.doubt.total)):
+        return None
+    slopes = corner_slopes(unit.corners_mat_mm)
+    corners = [np.linalg.eigh(unit.doubt.of(slopes[2 * i : 2 * i + 2])) for i in range(len(slopes) // 2)]
+    worst = int(np.argmax([spread.eigenvalues[1] for spread in corners]))
+    along = corners[worst].eigenvectors[:, 1] @ slopes[2 * worst : 2 * worst + 2]
+    return {part: float(u[0]) for part, u in unit.doubt.parts_of(along[None]).items()}
 
 
 def figures_of(unit: MeasuredUnit, fit: Fit, seams: Sequence[PlacedSeam]) -> Figures:

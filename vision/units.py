@@ -127,7 +127,11 @@ class FindingKind(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One change that explains how a unit differs; `sides` are all that explain it equally well."""
+    """One change that explains how a unit differs; `sides` are all that explain it equally well.
+
+    `value` belongs to the first of `sides`. Of a seam, `sides` is its place among the unit's seams. A unit turned over
+    has no amount: not a number.
+    """
 
     kind: FindingKind
     sides: tuple[int, ...]
@@ -147,3 +151,4 @@ class Judged:
     fit_probability: float | None = None
     why: str = ""  # a sentence for the person: "cut edge 1/16 in too wide"
     findings: tuple[Finding, ...] = ()
+    marks: tuple[int, ...] = ()  # the sides that `why` speaks of

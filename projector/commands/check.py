@@ -16,11 +16,12 @@ from projector.clock import WallClock
 from projector.commands.options import CLOTH_U_MM, OptionError, add_cloth, add_json, add_tolerances, files, whole
 from projector.events import Event, Teller, unit_event
 from projector.pieceevents import block_event, strip_event
+from projector.piecing.lengths import is_metric
 from projector.piecing.planfile import wanted_shape
 from projector.piecing.wholes import Star, Strip, parse_whole
 from projector.totals import pile_keys
 from vision.blocks import BLOCK_CLOTH
-from vision.expected import ExpectedShape, ExpectedStar, ExpectedStrip, Tolerance
+from vision.expected import ExpectedShape, ExpectedStar, ExpectedStrip, LengthUnit, Tolerance
 from vision.measure import PLAIN_CLOTH, Cloth
 from vision.overlay import draw_units
 from vision.pile import sum_up
@@ -114,7 +115,10 @@ def expected_of(text: str, tolerance_mm: float | None, angle_tolerance_rad: floa
     shape = wanted.shape
     width_mm = next(t for t in (tolerance_mm, wanted.tolerance_mm, STANDARD.width_mm) if t is not None)
     angle_rad = next(t for t in (angle_tolerance_rad, wanted.angle_tolerance_rad, STANDARD.angle_rad) if t is not None)
-    return ExpectedShape(text, shape.corners_mm, shape.seams_mm, shape.side_names, Tolerance(width_mm, angle_rad))
+    by_side = wanted.side_tolerances_mm if tolerance_mm is None else ()
+    said_in: LengthUnit = "mm" if is_metric(text) else "in"
+    tolerance = Tolerance(width_mm, angle_rad)
+    return ExpectedShape(text, shape.corners_mm, shape.seams_mm, shape.side_names, tolerance, by_side, said_in)
 
 
 def _draw(checked: Checked, rig: Rig, cloth: Cloth, path: Path, of: int) -> None:

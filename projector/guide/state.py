@@ -148,4 +148,6 @@ def wanted_of(plan: Plan, unit: Unit) -> ExpectedShape:
     shape = expected_shape(plan, unit)
     angle_rad = plan.angle_tolerance_rad if unit.angle_tolerance_rad is None else unit.angle_tolerance_rad
     width_mm = plan.tolerance_mm if unit.tolerance_mm is None else unit.tolerance_mm
-    return ExpectedShape(unit.name, shape.corners_mm, shape.seams_mm, shape.side_names, Tolerance(width_mm, angle_rad))
+    tolerance = Tolerance(width_mm, angle_rad)
+    own = unit.side_tolerances_mm
+    return ExpectedShape(unit.name, shape.corners_mm, shape.seams_mm, shape.side_names, tolerance, own)

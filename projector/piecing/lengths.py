@@ -163,6 +163,15 @@ def size_beside(value_mm: float, other_mm: float) -> str:
     return mm_text(value_mm, 2)
 
 
+def is_metric(text: str) -> bool:
+    """Whether whoever wrote the lengths in a text thinks in millimetres: metric units and no others.
+
+    >>> is_metric("square(114.3 mm)"), is_metric("square(4 1/2 in)"), is_metric("plan.toml:wave")
+    (True, False, False)
+    """
+    return bool(re.search(r"\d\s*[cm]?m\b", text)) and not re.search(r"\d\s*(in|inch|inches|ft|yd)\b|[\"″]", text)
+
+
 def length_source(value_mm: float) -> str:
     """A text that `length_mm` reads back to the very same float: in inches where a 64th hits it, else in mm.
 

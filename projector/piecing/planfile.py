@@ -19,6 +19,7 @@ class Wanted:
     shape: Shape
     tolerance_mm: float | None = None
     angle_tolerance_rad: float | None = None
+    side_tolerances_mm: tuple[float, ...] = ()
 
 
 def load_plan(path: Path) -> Plan:
@@ -59,4 +60,5 @@ def wanted_shape(text: str) -> Wanted:
         expected_shape(plan, unit),
         plan.tolerance_mm if unit.tolerance_mm is None else unit.tolerance_mm,
         plan.angle_tolerance_rad if unit.angle_tolerance_rad is None else unit.angle_tolerance_rad,
+        unit.side_tolerances_mm,
     )

@@ -33,7 +33,7 @@ _QUOTED_OR_COMMENT = re.compile(r"""\"[^"]*\"|'[^']*'|#.*""")
 _PLAN_KEYS = frozenset({"name", "hand", "tolerance", "angle_tolerance", "seam_allowance", "strips", "units"})
 _STRIP_KEYS = frozenset({"name", "width", "length", "seams", "fabrics", "true_margin", "count"})
 _CUT_KEYS = frozenset({"from", "make", "cut_width", "angle", "lean"})
-_UNIT_KEYS = _CUT_KEYS | {"name", "shape", "tolerance", "angle_tolerance"}
+_UNIT_KEYS = _CUT_KEYS | {"name", "shape", "tolerance", "angle_tolerance", "side_tolerances"}
 
 
 def plan_from_text(text: str, file: str) -> Plan:
@@ -128,7 +128,7 @@ def _unit(table: Table) -> Unit:
     tolerance = table.length("tolerance") if "tolerance" in table.rows else None
     angle_tolerance = table.angle("angle_tolerance") if "angle_tolerance" in table.rows else None
     cut = None if written is not None else _cut(table)
-    return Unit(table.text("name"), cut, written, tolerance, angle_tolerance)
+    return Unit(table.text("name"), cut, written, tolerance, angle_tolerance, table.lengths("side_tolerances"))
 
 
 def _cut(table: Table) -> Cut:
@@ -157,9 +157,14 @@ def _check_unit(plan: Plan, unit: Unit, where: str) -> None:
         do = f"name one of {known}" if known else "add it under [[strips]]"
         raise PlanError(f"{where}.from = {shown(unit.cut.strip)}: no such strip; {do}")
     try:
-        expected_shape(plan, unit)
+        sides = len(expected_shape(plan, unit).corners_mm)
     except ShapeError as error:
         raise PlanError(f"{where}: {error}") from None
+    given = len(unit.side_tolerances_mm)
+    if given not in (0, sides):
+        raise PlanError(
+            f"{where}.side_tolerances: {given} of them for {sides} sides; give each side one, or none at all"
+        )
 
 
 def _check_strips_go_round(plan: Plan, file: str) -> None:
@@ -210,6 +215,8 @@ def _unit_lines(unit: Unit) -> list[str]:
         lines.append(f"tolerance = {_quote(length_source(unit.tolerance_mm))}")
     if unit.angle_tolerance_rad is not None:
         lines.append(f"angle_tolerance = {_quote(angle_source(unit.angle_tolerance_rad))}")
+    if unit.side_tolerances_mm:
+        lines.append(f"side_tolerances = [{', '.join(_quote(length_source(t)) for t in unit.side_tolerances_mm)}]")
     return lines
 
 

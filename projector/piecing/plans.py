@@ -48,7 +48,8 @@ class Cut:
 class Unit:
     """A unit of the plan: cut from a strip, or written as a shape and then measured only.
 
-    Exactly one of `cut` and `written` is given. A tolerance left at None is the plan's.
+    Exactly one of `cut` and `written` is given. A tolerance left at None is the plan's. `side_tolerances_mm` gives each
+    side its own, or none its own.
     """
 
     name: str
@@ -56,6 +57,7 @@ class Unit:
     written: str | None = None
     tolerance_mm: float | None = None
     angle_tolerance_rad: float | None = None
+    side_tolerances_mm: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,7 @@ import math
 import subprocess
 import sys
 import textwrap
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -15,7 +16,8 @@ import pytest
 
 from projector.events import Teller, unit_event
 from projector.sentences import sentence
-from vision.units import Judged, MeasuredUnit, Seam, Verdict, Width
+from vision.sidedoubt import SideDoubt, corner_slopes
+from vision.units import Curved, Finding, FindingKind, Judged, MeasuredUnit, Seam, Verdict, Width
 
 
 class FixedClock:
@@ -83,7 +85,8 @@ def measured() -> MeasuredUnit:
 CORNERS = [[0, 0], [240, 0], [240, 180], [0, 180]]
 KEYS = [
     *("event", "frame", "expected", "outline_mat_mm", "sides_mm", "angles_deg", "angles_u_deg", "widths_mm", "seams"),
-    *("offsets_mm", "offsets_u_mm", "bows_mm", "u_mm", "verdict", "fit_probability"),
+    *("offsets_mm", "offsets_u_mm", "bows_mm", "u_mm", "verdict", "fit_probability", "findings"),
+    *("sides_u_mm", "bows_u_mm", "u_parts_mm", "curved"),
 ]
 
 
@@ -108,7 +111,56 @@ def test_a_judged_unit_has_every_key_that_scripts_rely_on() -> None:
 def test_without_an_expected_shape_what_follows_from_it_is_null() -> None:
     event = unit_event(Judged(measured()), None)
     nulls = {key for key, value in event.items() if value is None}
-    assert nulls == {"frame", "expected", "offsets_mm", "offsets_u_mm", "verdict", "fit_probability"}
+    not_known = {"sides_u_mm", "bows_u_mm", "u_parts_mm", "curved"}  # nor where the measurement does not tell
+    assert nulls == {"frame", "expected", "offsets_mm", "offsets_u_mm", "verdict", "fit_probability"} | not_known
+
+
+def doubted() -> MeasuredUnit:
+    """The same with a joint covariance whose parts differ."""
+    unit = measured()
+    each = np.diag([0.03**2] * 4 + [0.0003**2] * 4)
+    doubt = SideDoubt(unit.corners_mat_mm, each, 0.25 * each, 0.04 * each, 0.09 * each)
+    corners_u = [math.sqrt(np.linalg.norm(doubt.of(corner_slopes(unit.corners_mat_mm)[k : k + 2]), 2)) for k in (0, 2)]
+    return replace(unit, doubt=doubt, corners_u_mm=np.array(corners_u * 2), bows_u_mm=np.full(4, 0.05))
+
+
+def test_what_the_uncertainty_is_made_of() -> None:
+    event: Any = unit_event(Judged(doubted()), None)
+    parts = event["u_parts_mm"]
+    assert list(parts) == ["repeatable", "rig", "scale", "cloth"]
+    assert math.hypot(*parts.values()) == pytest.approx(event["u_mm"], abs=1e-4)
+    assert [parts[k] / parts["repeatable"] for k in ("rig", "scale", "cloth")] == pytest.approx(
+        [0.5, 0.2, 0.3], abs=0.01
+    )
+    # By hand: a long side ends at its neighbours, offset by 0.03 each, tilted 20 mm away from their midpoints.
+    grown = math.sqrt(1.0 + 0.25 + 0.04 + 0.09)
+    assert event["sides_u_mm"][0] == pytest.approx(math.hypot(0.03, 0.0003 * 20) * math.sqrt(2.0) * grown, abs=1e-4)
+    assert event["bows_u_mm"] == [0.05] * 4
+
+
+def test_findings_are_told_with_their_sides_and_null_where_there_is_no_amount() -> None:
+    found = (
+        Finding(FindingKind.TURNED_OVER, (), math.nan, math.nan),
+        Finding(FindingKind.SIDE_OFF, (1, 3), 0.51234, 0.02),
+        Finding(FindingKind.SIDE_TURNED, (2,), -0.7, 0.05),
+    )
+    event = unit_event(Judged(measured(), "slab", findings=found), None)
+    assert event["findings"] == [
+        {"kind": "turned_over", "sides": [], "value": None, "u": None},
+        {"kind": "side_off", "sides": [1, 3], "value": 0.5123, "u": 0.02},
+        {"kind": "side_turned", "sides": [2], "value": -0.7, "u": 0.05},
+    ]
+
+
+def test_a_curved_piece_has_an_outline_and_no_sides() -> None:
+    turns = np.linspace(0.0, 2.0 * math.pi, 60, endpoint=False)
+    unknown = np.full(60, math.nan)
+    outline = np.column_stack([np.cos(turns), np.sin(turns)]) * 40.0
+    curved = Curved(5026.5, 12.0, 80.0, 0.1)
+    event: Any = unit_event(Judged(MeasuredUnit(outline, unknown, unknown, unknown, unknown, (), curved=curved)), None)
+    assert event["curved"] == {"area_mm2": 5026.5, "area_u_mm2": 12.0, "least_size_mm": 80.0, "least_size_u_mm": 0.1}
+    assert (event["sides_mm"], event["angles_deg"], event["bows_mm"]) == ([], [], [])
+    json.dumps(event, allow_nan=False)
 
 
 @pytest.mark.parametrize(
