@@ -108,7 +108,7 @@ CONDITIONS: dict[str, Condition] = {
     "flowers": Condition(printed("flowers"), weave=0.04),
     "print with the mat's colour": Condition(printed(*ALL_PRINTS, of_the_mat=True), mat=GREEN_MAT, weave=0.04),
     "light falls 1:0.4": Condition(lights=(Light(falls_to=0.4),)),
-    "window at one side": Condition(lights=(Light(grey(0.6)), Light((0.75, 0.62, 0.5), 0.3, 0.0, 1.0))),
+    "window at one side": Condition(lights=(Light(grey(0.6)), Light((0.25, 0.21, 0.17), 0.3, 0.0, 1.0))),
     "warm light": Condition(SOLIDS, mat=GREEN_MAT, lights=(Light((0.35, 0.75, 1.2)),)),
     "shadow 20 %": Condition(lights=shadow(0.2)),
     "shadow 40 %": Condition(lights=shadow(0.4)),
