@@ -18,6 +18,7 @@ Floats = NDArray[np.float64]
 HUBER = 2.5  # a piece that lies so many of its standard deviations off counts less: a thread, a fold
 BOWED = 3.0  # standard uncertainties from which on a line is said to be bowed
 ROUNDS = 10
+FEWEST_FOR_BOW = 3  # pieces
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -66,27 +67,29 @@ class PiecedLine:
 
 
 def straight_line(pieces: Sequence[Piece]) -> PiecedLine:
-    """Lay a straight line through pieces by weighted least squares, and a parabola for the bow.
+    """Lay a straight line through pieces by weighted least squares; from three pieces on with a parabola beside it.
 
-    Offsets and turns count by their own uncertainties, outliers less (Huber); where the pieces scatter more than these
-    say, the covariance grows with them (Birge's ratio: R. T. Birge, Phys. Rev. 40, 1932). Raises ValueError on none.
+    The parabola has no mean and no slope over the length, so the line is the straight one nearest to the bowed one.
+    Offsets and turns count by their own uncertainties, outliers less (Huber); where the pieces scatter more than
+    these say, the covariance grows with them (Birge's ratio: R. T. Birge, Phys. Rev. 40, 1932). Raises ValueError on
+    none.
     """
     if not pieces:
         raise ValueError("a line needs one piece at least")
     middles = np.array([piece.middle_mat_mm for piece in pieces])
     lengths = np.array([piece.length_mm for piece in pieces])
-    along = _about_along(pieces)
+    centre, along = middles.mean(axis=0), _about_along(pieces)
     for _ in range(2):
+        s = (middles - centre) @ along
+        low, high = float(np.min(s - lengths / 2.0)), float(np.max(s + lengths / 2.0))
+        centre, length_mm = centre + along * (low + high) / 2.0, high - low
         outward = np.array([along[1], -along[0]])
-        centre = (middles * lengths[:, None]).sum(axis=0) / lengths.sum()
-        line, covariance = _weighted(_rows(pieces, centre, along, 2))
+        line, covariance = _weighted(_rows(pieces, centre, along, length_mm))
         centre, along = centre + outward * line[0], along + outward * line[1]
         along = along / np.hypot(*along)
-    s = (middles - centre) @ along
-    length_mm = float(np.max(s + lengths / 2.0) - np.min(s - lengths / 2.0))
-    bow_mm, bow_u_mm = _bow(pieces, centre, along, length_mm)
+    bow = (float(line[2]), math.sqrt(covariance[2, 2])) if len(pieces) >= FEWEST_FOR_BOW else (0.0, math.inf)
     flip = np.diag([1.0, -1.0])  # a turn counter-clockwise lowers the outward offset ahead
-    return PiecedLine(centre, along, length_mm, flip @ covariance @ flip, bow_mm, bow_u_mm, tuple(pieces))
+    return PiecedLine(centre, along, length_mm, flip @ covariance[:2, :2] @ flip, *bow, tuple(pieces))
 
 
 def _about_along(pieces: Sequence[Piece]) -> Floats:
@@ -100,17 +103,18 @@ def _about_along(pieces: Sequence[Piece]) -> Floats:
 Rows = tuple[Floats, Floats, Floats]  # design (2K, P), values (2K,), standard uncertainties (2K,)
 
 
-def _rows(pieces: Sequence[Piece], centre: Floats, along: Floats, order: int) -> Rows:
-    """What the pieces say of a polynomial of the outward offset over the place along: offsets first, then turns."""
-    outward = np.array([along[1], -along[0]])
+def _rows(pieces: Sequence[Piece], centre: Floats, along: Floats, length_mm: float) -> Rows:
+    """What the pieces say of offset, slope and bow outward: first each piece's mean offset, then its turn."""
+    outward, half = np.array([along[1], -along[0]]), length_mm / 2.0
     middles, ways = (np.array([getattr(piece, name) for piece in pieces]) for name in ("middle_mat_mm", "along"))
-    s = (middles - centre) @ along
-    powers = np.arange(order)
-    offsets = s[:, None] ** powers
-    turns = powers * s[:, None] ** np.maximum(powers - 1, 0)
+    s, own = (middles - centre) @ along, np.array([piece.length_mm for piece in pieces])
+    one, none = np.ones_like(s), np.zeros_like(s)
+    offsets = np.column_stack([one, s, 1.0 / 3.0 - (s**2 + own**2 / 12.0) / half**2])
+    turns = np.column_stack([none, one, -2.0 * s / half**2])
     values = np.concatenate([(middles - centre) @ outward, (ways @ outward) / (ways @ along)])
     us = np.concatenate([[piece.offset_u_mm for piece in pieces], [piece.turn_u_rad for piece in pieces]])
-    return np.concatenate([offsets, turns]), values, us
+    terms = 3 if len(pieces) >= FEWEST_FOR_BOW else 2
+    return np.concatenate([offsets, turns])[:, :terms], values, us
 
 
 def _weighted(rows: Rows) -> tuple[Floats, Floats]:
@@ -127,11 +131,3 @@ def _weighted(rows: Rows) -> tuple[Floats, Floats]:
     free = len(values) - design.shape[1]
     ratio = float(np.sum(huber * scaled**2)) / free if free > 0 else 1.0
     return coefficients, np.asarray(inverse * max(1.0, ratio))
-
-
-def _bow(pieces: Sequence[Piece], centre: Floats, along: Floats, length_mm: float) -> tuple[float, float]:
-    if len(pieces) < 3:
-        return 0.0, math.inf
-    curve, covariance = _weighted(_rows(pieces, centre, along, 3))
-    to_sag = -((length_mm / 2.0) ** 2)
-    return float(curve[2] * to_sag), abs(to_sag) * math.sqrt(covariance[2, 2])

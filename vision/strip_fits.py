@@ -21,6 +21,7 @@ from vision.seams import find_seams, fit_seam
 Floats = NDArray[np.float64]
 
 PIECE_PX = 170.0  # of a long side: long enough to be sure of its place, short enough to be straight in even light
+UNTRIMMED = (0.0, 0.0)
 CORNER_PX = 16.0  # of a long side left out at its ends, where the end's own edge is in the window
 STEP_PX = 9.0  # the same at the step from one strip's end to the next
 MOST_MOVED_MM = 5.0  # by a fit, from where the rim says it is: another edge was taken
@@ -62,24 +63,25 @@ class Fitting:
 
 def side_pieces(fitting: Fitting, side_mat_mm: Floats, bend_mm: float) -> list[SideFit] | None:
     """A long side's pieces, from a rough line (2, 2) with its bend outward; None where most are not to be seen."""
-    count = max(1, round(fitting.length_px(side_mat_mm) / PIECE_PX))
-    knots = _bent(side_mat_mm, bend_mm, np.linspace(-1.0, 1.0, count + 1))
-    fits = []
-    for i in range(count):
-        trims = (CORNER_PX if i == 0 else 0.0, CORNER_PX if i == count - 1 else 0.0)
-        fits.append(fitting.edge(knots[i : i + 2], trims, Blur(), (WIDE, NARROW)))
+    length_px = fitting.length_px(side_mat_mm)
+    count, reach = max(1, round(length_px / PIECE_PX)), 1.0 - 2.0 * CORNER_PX / length_px
+    if reach < LEAST_SHARE:
+        return None
+    knots = _bent(side_mat_mm, bend_mm, np.linspace(-reach, reach, count + 1))
+    fits = [fitting.edge(knots[i : i + 2], UNTRIMMED, Blur(), (WIDE, NARROW)) for i in range(count)]
     kept = [fit for fit in fits if fit is not None]
     return kept if len(kept) >= LEAST_SHARE * count else None
 
 
-def again(fitting: Fitting, fits: Sequence[SideFit], blur: Blur, trims_px: tuple[float, float]) -> list[SideFit]:
-    """The same pieces once more, with the blur known; trims are those of the line's two ends."""
+def again(
+    fitting: Fitting, fits: Sequence[SideFit], blur: Blur, trims_px: tuple[float, float] = UNTRIMMED
+) -> list[SideFit]:
+    """The same pieces once more, each with these trims, now that the blur is known."""
     better = []
-    for i, fit in enumerate(fits):
+    for fit in fits:
         half = fit.along * fit.length_mm / 2.0
-        trims = (trims_px[0] if i == 0 else 0.0, trims_px[1] if i == len(fits) - 1 else 0.0)
         ends = np.array([fit.middle_mat_mm - half, fit.middle_mat_mm + half])
-        better.append(fitting.edge(ends, trims, blur, (NARROW,)) or fit)
+        better.append(fitting.edge(ends, trims_px, blur, (NARROW,)) or fit)
     return better
 
 

@@ -34,9 +34,10 @@ PARALLEL_RAD = math.radians(5.0)
 FILLED = 0.85  # of the area between its sides is cloth
 SIMPLIFY_MM = 1.2
 SIDE_TURN_RAD = math.radians(12.0)  # a rim that runs so nearly along the strip is a long side, bowed perhaps
-STEP_TURN_RAD = math.radians(8.0)  # the same between the parts of an end: the step from one strip to the next
+STEP_SLOPE = math.tan(math.radians(8.0))  # the same between the parts of an end: a step from one strip to the next
+LEAST_STEP_MM = 4.0
+STEEPEST_STEP, ROUNDED_MM = 0.6, 3.5  # a short step is seen at a slant: its corners are rounded off
 SIDE_MM = 2.5  # so far from a long side's curve its rim may lie
-END_MM = 2.5  # so far from a straight line the rim of a cut end may lie; a lower step is none
 LEAST_PART_MM = 5.0  # of an end; shorter is a nick or a thread
 ROUNDS = 8
 RIM_PX = 6.0  # so near to the picture's rim nothing is an edge of the cloth
@@ -266,19 +267,28 @@ def _end(frame: _Frame, rim_mm: Floats, beyond: Bools, start: int, end: int) -> 
 
 def _between_steps(frame: _Frame, rim_mm: Floats) -> Iterator[Floats]:
     """Straight lines (2, 2) through a rim (N, 2) across the strip, anew after each step along it."""
-    simple = cv2.approxPolyDP(rim_mm.astype(np.float32)[:, None], END_MM, False)[:, 0]
+    simple = cv2.approxPolyDP(rim_mm.astype(np.float32)[:, None], SIMPLIFY_MM, False)[:, 0]
     knots = [int(np.argmin(np.hypot(*(rim_mm - corner).T))) for corner in simple]
-    start = None
+    stretches = list[tuple[int, int]]()  # of the rim, none of which is a step
+    joined = False
     for a, b in pairwise(knots):
         ahead = rim_mm[b] - rim_mm[a]
-        steep = abs(math.atan2(float(ahead @ frame.w), abs(float(ahead @ frame.t))))
-        if steep > STEP_TURN_RAD:
-            start = a if start is None else start
-        elif start is not None and np.hypot(*ahead) > LEAST_PART_MM:
-            yield _line_through(rim_mm[start : a + 1])
-            start = None
-    if start is not None:
-        yield _line_through(rim_mm[start:])
+        along, across = abs(float(ahead @ frame.t)), abs(float(ahead @ frame.w))
+        if across < max(STEP_SLOPE * along, min(STEEPEST_STEP * along, ROUNDED_MM)):
+            joined = joined and along < LEAST_STEP_MM
+        elif stretches and (joined or _is_straight(rim_mm[stretches[-1][0] : b + 1])):
+            stretches[-1] = (stretches[-1][0], b)
+            joined = True
+        else:
+            stretches.append((a, b))
+            joined = True
+    yield from (_line_through(rim_mm[a : b + 1]) for a, b in stretches)
+
+
+def _is_straight(points: Floats) -> bool:
+    line = _line_through(points)
+    along = (line[1] - line[0]) / np.hypot(*(line[1] - line[0]))
+    return float(np.quantile(np.abs((points - line[0]) @ [along[1], -along[0]]), 0.9)) < SIMPLIFY_MM
 
 
 def _line_through(points: Floats) -> Floats:

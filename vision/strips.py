@@ -14,24 +14,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.pinhole import Pinhole
-from vision.edge_model import Blur
-from vision.edges import NARROW, SideFit
+from vision.edges import SideFit
 from vision.expected import ExpectedShape, ExpectedStrip
 from vision.mat import Scene
 from vision.measure import MOST_BLUR_PX, MOST_U_MM, PLAIN_CLOTH, Cloth, Pieces, Trust, blur_of, taken_by_others
 from vision.pieced import PiecedLine
 from vision.polygons import line_meeting
-from vision.strip_fits import (
-    CORNER_PX,
-    STEP_PX,
-    Fitting,
-    again,
-    end_pieces,
-    pieced,
-    seam_lines,
-    side_pieces,
-)
-from vision.strip_outline import RoughEnd, RoughStrip, is_strip, near_rim, rough_strip
+from vision.strip_ends import Cut, fit_cut, off_mm
+from vision.strip_fits import Fitting, again, pieced, seam_lines, side_pieces
+from vision.strip_outline import RoughStrip, is_strip, near_rim, rough_strip
 
 Floats = NDArray[np.float64]
 
@@ -113,16 +104,16 @@ def _strip(fitting: Fitting, rough: RoughStrip, cloth: Cloth, trust: Trust) -> M
     if first[0] is None or first[1] is None:
         return None
     blur = blur_of([*first[0], *first[1]])
-    fits = [again(fitting, side, blur, (CORNER_PX, CORNER_PX)) for side in (first[0], first[1])]
+    fits = [again(fitting, side, blur) for side in (first[0], first[1])]
     sides = (pieced(fits[0]), pieced(fits[1]))
     reach = _common_reach(rough)
     seams = seam_lines(fitting, sides, reach, blur)
     doubt = _Doubt(fitting.camera, cloth, trust)
-    ends = [_Cut.of(fitting, end, sides, seams, blur, doubt) for end in rough.ends]
+    ends = [fit_cut(fitting, end, sides, seams, blur) for end in rough.ends]
     cuts = [cut for cut in ends if cut is not None]
     width_mm, width_u_mm = _width(sides, reach, fits, doubt)
     lines = [
-        StripLine(_spanned(line, seen, cuts)[::way], doubt.side_u_mm(line, own), line.bow_mm, line.bow_u_mm)
+        _strip_line(line, _spanned(line, seen, cuts)[::way], doubt.side_u_mm(line, own))
         for way, line, seen, own in zip((1, -1), sides, rough.sides_mat_mm, fits, strict=True)
     ]
     us_mm = [line.u_mm for line in lines]
@@ -131,7 +122,7 @@ def _strip(fitting: Fitting, rough: RoughStrip, cloth: Cloth, trust: Trust) -> M
         tuple(_seam(line, reach, cuts, doubt) for line in seams),
         width_mm,
         width_u_mm,
-        tuple(cut.end(sides, width_mm, doubt) for cut in cuts),
+        tuple(_end(cut, sides, width_mm, doubt) for cut in cuts),
         _trouble([*fits[0], *fits[1]], us_mm),
     )
 
@@ -187,9 +178,9 @@ def _direction(sides: tuple[PiecedLine, PiecedLine], place_mat_mm: Floats | None
     for sign, side in zip((1.0, -1.0), sides, strict=True):
         turn = 0.0
         if place_mat_mm is not None and side.is_bowed:
-            half = side.length_mm / 2.0
+            half, back_mm = side.length_mm / 2.0, NEAR_AN_END_WIDTHS / 2.0 * width_mm
             s = float((place_mat_mm - side.middle_mat_mm) @ side.along)
-            s = math.copysign(max(abs(np.clip(s, -half, half)) - NEAR_AN_END_WIDTHS / 2.0 * width_mm, 0.0), s)
+            s = math.copysign(max(abs(s) - back_mm, 0.0), s)
             turn = -2.0 * side.bow_mm * s / half**2  # the bowed line's slope there, outward
         outward = np.array([side.along[1], -side.along[0]])
         way = side.along + turn * outward
@@ -223,114 +214,42 @@ def _distance_mm(side: PiecedLine, feet: Floats, across: Floats) -> Floats:
     return np.asarray(straight / abs(float(across @ outward)))
 
 
-@dataclass(frozen=True, eq=False, slots=True)
-class _Cut:
-    """An end as fitted: one line through it, and each strip's own where they are stepped."""
-
-    line: PiecedLine
-    model_u_mm: float
-    parts: tuple[PiecedLine, ...]
-
-    @staticmethod
-    def of(
-        fitting: Fitting,
-        rough: RoughEnd,
-        sides: tuple[PiecedLine, PiecedLine],
-        seams: Sequence[PiecedLine],
-        blur: Blur,
-        doubt: _Doubt,
-    ) -> _Cut | None:
-        """None where no part of it can be fitted."""
-        count = len(rough.parts_mat_mm)
-        fits = list[list[SideFit]]()
-        for i, part in enumerate(rough.parts_mat_mm):
-            ends, trims = part.copy(), [STEP_PX, STEP_PX]
-            for k, is_last in ((0, i == 0), (1, i == count - 1)):
-                side = min(sides, key=lambda line: _off_mm(line, part[k]))
-                meeting = line_meeting(*part, *side.points_mat_mm)
-                if is_last and meeting is not None:
-                    ends[k], trims[k] = meeting, _trim_px(part, side)
-            fits.append(end_pieces(fitting, ends, (trims[0], trims[1]), seams, blur))
-        seen = [own for own in fits if own]
-        if not seen:
-            return None
-        lines = tuple(pieced(own) for own in seen)
-        if count == 1:
-            return _Cut(lines[0], doubt.model_u_mm(lines[0], seen[0]), ())
-        if len(lines) < 2:
-            return None
-        return _Cut(_through_middles(lines), 0.0, lines)
-
-    def end(self, sides: tuple[PiecedLine, PiecedLine], width_mm: float, doubt: _Doubt) -> StripEnd:
-        way = _direction(sides, self.line.middle_mat_mm, width_mm)
-        along = self.line.along
-        angle = math.atan2(abs(float(way[0] * along[1] - way[1] * along[0])), abs(float(way @ along)))
-        us = [doubt.turn_u_rad(side, 0.0) / 2.0 for side in sides]
-        us += [side.bow_u_mm / side.length_mm for side in sides if side.is_bowed]
-        line = np.array([self._meets(side) for side in sides])
-        if float((line[1] - line[0]) @ along) < 0:
-            line = line[::-1]
-        return StripEnd(
-            line,
-            angle,
-            math.hypot(doubt.turn_u_rad(self.line, self.model_u_mm), *us),
-            np.array([_own_ends(part) for part in self.parts]).reshape(-1, 2, 2),
-        )
-
-    def _meets(self, side: PiecedLine) -> Floats:
-        meeting = line_meeting(*self.line.points_mat_mm, *side.points_mat_mm)
-        return self.line.middle_mat_mm if meeting is None else meeting
+def _end(cut: Cut, sides: tuple[PiecedLine, PiecedLine], width_mm: float, doubt: _Doubt) -> StripEnd:
+    line = cut.line
+    way = _direction(sides, line.middle_mat_mm, width_mm)
+    angle = math.atan2(abs(float(way[0] * line.along[1] - way[1] * line.along[0])), abs(float(way @ line.along)))
+    model_u_mm = 0.0 if len(cut.steps_mat_mm) else doubt.model_u_mm(line, cut.fits)
+    us = [doubt.turn_u_rad(side, 0.0) / 2.0 for side in sides]
+    us += [2.0 * side.bow_u_mm / side.length_mm for side in sides if side.is_bowed]
+    meetings = [line_meeting(*line.points_mat_mm, *side.points_mat_mm) for side in sides]
+    ends = np.array([line.middle_mat_mm if meeting is None else meeting for meeting in meetings])
+    return StripEnd(
+        ends[:: 1 if float((ends[1] - ends[0]) @ line.along) > 0 else -1],
+        angle,
+        math.hypot(doubt.turn_u_rad(line, model_u_mm), *us),
+        cut.steps_mat_mm,
+    )
 
 
-def _own_ends(line: PiecedLine) -> Floats:
-    return np.asarray(line.middle_mat_mm + np.outer([-0.5, 0.5], line.along) * line.length_mm)
-
-
-def _off_mm(line: PiecedLine, point: Floats) -> float:
-    return abs(float((point - line.middle_mat_mm) @ [line.along[1], -line.along[0]]))
-
-
-def _trim_px(part: Floats, side: PiecedLine) -> float:
-    """How much of an end to leave out at a long side, so that the side's own edge is not in the window."""
-    ahead = (part[1] - part[0]) / np.hypot(*(part[1] - part[0]))
-    sine = abs(float(ahead[0] * side.along[1] - ahead[1] * side.along[0]))
-    return CORNER_PX if sine < 1e-3 else max(5.0, (NARROW.outside_px + 3.0) / sine)
-
-
-def _through_middles(lines: Sequence[PiecedLine]) -> PiecedLine:
-    """The line through the middles of a stepped end's parts, least squares across it."""
-    middles = np.array([line.middle_mat_mm for line in lines])
-    centre = middles.mean(axis=0)
-    along = np.linalg.svd(middles - centre)[2][0]
-    along = along if float(along @ (middles[-1] - middles[0])) > 0 else -along
-    outward, s = np.array([along[1], -along[0]]), (middles - centre) @ along
-    us = np.array([line.u_at_mm(line.middle_mat_mm) * abs(float(line.along @ along)) for line in lines])
-    rest = (middles - centre) @ outward
-    scatter = float(np.sum(rest**2)) / (len(lines) - 2) if len(lines) > 2 else 0.0
-    variance = float(np.mean(us**2)) + scatter
-    covariance = np.diag([variance / len(lines), variance / float(np.sum(s**2))])
-    return PiecedLine(centre, along, float(np.ptp(s)), covariance, 0.0, math.inf, ())
-
-
-def _spanned(line: PiecedLine, rough_mat_mm: Floats, cuts: Sequence[_Cut]) -> Floats:
+def _spanned(line: PiecedLine, rough_mat_mm: Floats, cuts: Sequence[Cut]) -> Floats:
     """(2, 2): a long side from end to end: to the corners where an end is one cut, else as far as it was seen."""
     ends = line.middle_mat_mm + np.outer((rough_mat_mm - line.middle_mat_mm) @ line.along, line.along)
     for cut in cuts:
-        if not cut.parts:
+        if not len(cut.steps_mat_mm):
             meeting = line_meeting(*line.points_mat_mm, *cut.line.points_mat_mm)
             k = int(np.argmin(np.hypot(*(ends - (meeting if meeting is not None else cut.line.middle_mat_mm)).T)))
             ends[k] = ends[k] if meeting is None else meeting
     return np.asarray(ends)
 
 
-def _seam(line: PiecedLine, reach: Floats, cuts: Sequence[_Cut], doubt: _Doubt) -> StripLine:
+def _seam(line: PiecedLine, reach: Floats, cuts: Sequence[Cut], doubt: _Doubt) -> StripLine:
     """A seam as far as both of its fabrics go."""
     along = line.along
     low, high = sorted((reach - line.middle_mat_mm) @ along)
     for cut in cuts:
         ahead = float((cut.line.middle_mat_mm - line.middle_mat_mm) @ along) > 0
-        parts = sorted(cut.parts, key=lambda part: _off_mm(line, part.middle_mat_mm))[:2] or [cut.line]
-        meetings = [line_meeting(*line.points_mat_mm, *part.points_mat_mm) for part in parts]
+        parts = sorted(cut.steps_mat_mm, key=lambda part: off_mm(line, part.mean(axis=0)))[:2]
+        meetings = [line_meeting(*line.points_mat_mm, *part) for part in parts or [cut.line.points_mat_mm]]
         places = [float((meeting - line.middle_mat_mm) @ along) for meeting in meetings if meeting is not None]
         if places and ahead:
             high = min(places)
@@ -339,4 +258,10 @@ def _seam(line: PiecedLine, reach: Floats, cuts: Sequence[_Cut], doubt: _Doubt) 
     away = line.middle_mat_mm - doubt.camera.lens_mat_mm[:2]
     lean_mm = float(np.hypot(*away)) / float(doubt.camera.lens_mat_mm[2]) * doubt.cloth.u_mm
     u_mm = math.hypot(line.u_at_mm(line.middle_mat_mm), doubt.trust.rig_u_mm, lean_mm)
-    return StripLine(line.middle_mat_mm + np.outer([low, high], along), u_mm, line.bow_mm, line.bow_u_mm)
+    return _strip_line(line, line.middle_mat_mm + np.outer([low, high], along), u_mm)
+
+
+def _strip_line(line: PiecedLine, ends_mat_mm: Floats, u_mm: float) -> StripLine:
+    """With the bow that its curve has between these ends, a little farther apart than what was fitted."""
+    longer = (float(np.hypot(*(ends_mat_mm[1] - ends_mat_mm[0]))) / line.length_mm) ** 2
+    return StripLine(ends_mat_mm, u_mm, longer * line.bow_mm, longer * line.bow_u_mm)
