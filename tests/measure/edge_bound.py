@@ -88,61 +88,66 @@ class Field:
 
 
 def least_offset_sd_of_print(cloth: Bgr, field: Field, mat: Bgr, sensor: Sensor, length_px: float) -> float:
-    """Least standard deviation (px) of a side's offset where the print is unknown; `cloth` is its mean light."""
-    across = Across.of(cloth, field, mat, sensor)
-    even = across.mean_slope @ np.linalg.solve(across.covariance(0.0), across.mean_slope)
-    w, step = np.linspace(0.0, math.pi, 129, retstep=True)
-    varying = np.array([across.information(one) for one in w])
-    varying = np.sum((varying[1:] + varying[:-1]) / 2.0) * step / math.pi
-    return 1.0 / math.sqrt(length_px * (even + varying))
+    """Least standard deviation (px) of a side's offset where the print is unknown; `cloth` is its mean light.
+
+    A turned side passes its pixels at all distances from their middles: the mean over four of them.
+    """
+    w, step = np.linspace(0.0, math.pi, 65, retstep=True)
+    total = 0.0
+    for phase in (-0.25, 0.0, 0.25, 0.5):
+        across = Across.of(cloth, field, mat, sensor, phase)
+        varying = np.array([across.information_of_spread(one) for one in w])
+        total += across.information_of_mean() + float(np.sum(varying[1:] + varying[:-1]) / 2.0 * step / math.pi)
+    return 1.0 / math.sqrt(length_px * total / 4.0)
 
 
-FINE = 4  # cells a pixel, across
-PRINT_REACH_PX = 9.0
+FINE = 16  # cells a pixel, across
+PRINT_REACH_PX = 8
 
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Across:
-    """Pixels of all channels in a line across the edge, and how they hang together at a frequency along it."""
+    """Pixels of all channels in a line across the edge; `joint` is the print's across the edge alone."""
 
-    sensor: Sensor
-    field: Field
     mean_slope: Floats  # (P,) by the edge's offset
     noise: Floats  # (P,) variances
-    mask: Floats  # (F,) share of cloth in each fine cell
-    slope: Floats  # (F,) of the mask by the offset
-    see: Floats  # (P / C, F) blur
-    places: Floats  # (F,) px
-    colour: Floats  # (C,)
+    joint: Floats  # (P, P) of the print, as the pixels see it
+    joint_slope: Floats  # (P, P)
+    reach_px: float  # of the print
+    blur_px: float
 
     @staticmethod
-    def of(cloth: Bgr, field: Field, mat: Bgr, sensor: Sensor) -> Across:
-        pixels = np.arange(-PRINT_REACH_PX, PRINT_REACH_PX + 0.5)
-        fine = (np.arange(-FINE * (PRINT_REACH_PX + 4), FINE * (PRINT_REACH_PX + 4)) + 0.5) / FINE
+    def of(cloth: Bgr, field: Field, mat: Bgr, sensor: Sensor, phase_px: float) -> Across:
+        pixels = np.arange(-PRINT_REACH_PX, PRINT_REACH_PX + 1) + phase_px
+        fine = np.arange(-FINE * (PRINT_REACH_PX + 4), FINE * (PRINT_REACH_PX + 4) + 1) / FINE
         apart = pixels[:, None] - fine[None, :]
         see = np.exp(-0.5 * (apart / sensor.blur_px) ** 2) / (sensor.blur_px * math.sqrt(2 * math.pi)) / FINE
-        mask = np.where(fine < 0.0, 1.0, 0.0)
-        slope = np.where((fine > 0.0) & (fine < 1.0 / FINE), float(FINE), 0.0)
+        # The edge lies in the middle of a cell, which is half cloth; moving it on fills that cell.
+        mask, slope = np.where(fine < 0.0, 1.0, 0.0) + 0.5 * (fine == 0.0), FINE * (fine == 0.0)
         levels = channels(cloth, mat, sensor)
         mean_slope = np.concatenate([see @ slope * (within - outside) for within, outside in levels])
         means = [outside + (within - outside) * (see @ mask) for within, outside in levels]
         noise = np.concatenate([pixel_variance(mean, sensor) for mean in means])
         colour = np.array(field.spread[1:2] if sensor.grey else field.spread, float)
-        return Across(sensor, field, mean_slope, noise, mask, slope, see, fine, colour)
+        between = np.exp(-np.abs(fine[:, None] - fine) / field.length_px)
+        colours = np.outer(colour, colour)
+        joint = np.kron(colours, (see * mask) @ between @ (see * mask).T)
+        moved = np.kron(colours, (see * slope) @ between @ (see * mask).T)
+        return Across(mean_slope, noise, joint, moved + moved.T, field.length_px, sensor.blur_px)
 
-    def _seen(self, left: Floats, right: Floats, frequency: float) -> Floats:
-        """(P, P): the field between two masks, as the pixels see it."""
-        reach = self.field.length_px
-        between = np.exp(-np.abs(self.places[:, None] - self.places) / reach)
-        along = 2.0 * reach / (1.0 + (frequency * reach) ** 2) * math.exp(-((frequency * self.sensor.blur_px) ** 2))
-        one = along * (self.see * left) @ between @ (self.see * right).T
-        return np.asarray(np.kron(np.outer(self.colour, self.colour), one))
+    def spectrum(self, frequency: float) -> float:
+        """Of a print along the side, as the pixels see it, for a spread of 1."""
+        reach = self.reach_px
+        return 2.0 * reach / (1.0 + (frequency * reach) ** 2) * math.exp(-((frequency * self.blur_px) ** 2))
 
     def covariance(self, frequency: float) -> Floats:
-        return np.asarray(self._seen(self.mask, self.mask, frequency) + np.diag(self.noise))
+        return np.asarray(self.spectrum(frequency) * self.joint + np.diag(self.noise))
 
-    def information(self, frequency: float) -> float:
+    def information_of_mean(self) -> float:
+        """Per pixel of length."""
+        return float(self.mean_slope @ np.linalg.solve(self.covariance(0.0), self.mean_slope))
+
+    def information_of_spread(self, frequency: float) -> float:
         """tr(S^-1 S' S^-1 S') / 2, per pixel of length."""
-        moved = self._seen(self.slope, self.mask, frequency)
-        turned = np.linalg.solve(self.covariance(frequency), moved + moved.T)
+        turned = self.spectrum(frequency) * np.linalg.solve(self.covariance(frequency), self.joint_slope)
         return float(np.sum(turned * turned.T) / 2.0)
