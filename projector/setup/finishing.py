@@ -24,7 +24,7 @@ from projector.table import Picture, Table
 
 Floats = NDArray[np.float64]
 
-BARE_FRAMES = 8
+BARE_FRAMES = 16  # that patches are made of: their noise stays in every later glance and realigned pose
 
 
 @dataclass(frozen=True, eq=False, slots=True)

@@ -30,7 +30,7 @@ from projector.setup.patternlight import read_patterns
 from projector.setup.sheetviews import FIRST_PLACE, look_at_sheet
 from projector.table import Table
 
-FRAMES = 4  # of each picture that the poses rest on; a glance has but one
+FRAMES = 8  # of each picture that the poses rest on; a glance has but one
 SURE = ("camera", "projector")  # of which a person can be sure that it alone was moved
 
 

@@ -28,7 +28,7 @@ from calibration.lens.camera import solve_camera
 from calibration.mat.dots import dot_picture
 from calibration.mat.frame import MatFrame, find_mat_frame, in_mat_frame
 from calibration.mat.landmarks import choose_landmarks
-from calibration.mat.moved import Glance, dots_to_show, glance, light_pose, shift_over, told, with_dots
+from calibration.mat.moved import dots_to_show, glance, light_pose, shift_over, told, with_dots
 from calibration.mat.posefit import fit_pose
 from calibration.mat.realign import (
     realign_camera,
@@ -41,7 +41,8 @@ from calibration.scale import EXACT
 from calibration.sheet.board import Board
 from calibration.sheet.corners import SheetView, find_sheet
 from projector.rehearsal.optics import Optics
-from projector.setup.finishing import rig_of
+from projector.setup.finishing import BARE_FRAMES, rig_of
+from projector.setup.realigning import FRAMES
 from tests.measure.tables import KINDS, Trial, mat_grid, misses_mm, rigidly
 
 Floats = NDArray[np.float64]
@@ -138,14 +139,14 @@ def calibrated(seed: int, kind: str) -> Made:
     lay = solved.covered_mat_mm
     lit = solve_projector(read, size_px, solved.device, sheets_mat_mm=lay)
     rig = rig_of(solved, lit)
-    evens = repeats(trial, 255, 5)
+    evens = repeats(trial, 255, BARE_FRAMES + 1)
     frame = find_mat_frame(evens[0], rig.camera.pinhole, lay.mean(axis=0), lit.device.pinhole)
     if not isinstance(frame, MatFrame) or frame.size_mm is None:
         raise SystemExit(f"table {seed}: no frame of the mat: {frame}")
     rig = in_mat_frame(rig, frame)
-    rig = replace(rig, landmarks=choose_landmarks(evens[:4], rig.camera.pinhole, outline(frame.size_mm)))
+    rig = replace(rig, landmarks=choose_landmarks(evens[:-1], rig.camera.pinhole, outline(frame.size_mm)))
     shown = dot_picture(dots_to_show(rig), size_px)
-    rig = with_dots(rig, trial.shows(shown), trial.lights(0), evens[4])
+    rig = with_dots(rig, trial.shows(shown), trial.lights(0), evens[-1])
     truth = trial.close()
     off = frame_miss_mm(rig, truth.camera)
     print(f"table {seed}: {frame.how}: off by {off:.2f} mm at the worst corner; {len(rig.landmarks)} landmarks")
@@ -228,7 +229,7 @@ def blow(made: Made, k: int, kind: str) -> Blow:
     began = time.perf_counter()
     seen = glance(made.rig, even, lit, dark)
     seconds = time.perf_counter() - began
-    again = solved_again(made.rig, seen, what, even, trial)
+    again = solved_again(made, what, trial)
     truth = trial.close()
     before, after = truth.placings[0], truth.placings[-1]
     device = "projector" if what == "projector" else "camera"
@@ -251,6 +252,16 @@ def blow(made: Made, k: int, kind: str) -> Blow:
     )
 
 
+def averaged(trial: Trial, shown: Picture) -> Picture:
+    trial.shows(shown)
+    return trial.looks(FRAMES)
+
+
+def level(trial: Trial, value: int) -> Picture:
+    width, height = trial.table.projector_px
+    return np.full((height, width, 3), value, np.uint8)
+
+
 def drift_mm(was: Device, before: Optics, now: Device, after: Optics) -> float:
     """RMS by which places of the mat are told elsewhere than before the bump."""
     told_before, told_now = (
@@ -266,9 +277,12 @@ def went_mm(before: Optics, after: Optics) -> float:
     return float(np.linalg.norm(after.level_from_px(before.px_from_level(grid, 0.0), 0.0) - grid, axis=1).max())
 
 
-def solved_again(rig: Rig, seen: Glance, what: str, even: Picture, trial: Trial) -> Rig | None:
-    """As the app does it once the person has agreed to what moved."""
+def solved_again(made: Made, what: str, trial: Trial) -> Rig | None:
+    """As the app does it once the person has agreed to what moved: a glance at some frames of each picture."""
+    rig = made.rig
     if what != "projector":
+        even, lit, dark = (averaged(trial, picture) for picture in (level(trial, 255), made.shown, level(trial, 0)))
+        seen = glance(rig, even, lit, dark)
         if seen.sighting is None:
             return None
         solve = realign_camera if what == "camera" else realign_mat
