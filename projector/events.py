@@ -107,6 +107,8 @@ def _finding(finding: Finding) -> Event:
     """Millimetres outward (of a seam to its left), or degrees counter-clockwise; null where there is no amount."""
     places = DEG_PLACES if finding.kind is FindingKind.SIDE_TURNED else MM_PLACES
     amounts = {"value": _rounded(finding.value, places), "u": _rounded(finding.u, places)}
+    if len(finding.sides) > 1:
+        amounts["values"] = _rounded(finding.values, places)
     return {"kind": finding.kind.value, "sides": list(finding.sides)} | amounts
 
 

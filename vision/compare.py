@@ -35,6 +35,7 @@ TROUBLES = {
     "no_straight_sides": "no straight sides were found: smooth it, or move it away from others",
 }
 MEASURED_ALL_THE_SAME = frozenset({"unsure"})  # troubles that leave figures with an honest, if great, uncertainty
+NEARLY_MM = 4.0 * OTHER_MM
 NONE_OF_THEM = "none of the expected shapes"
 TURNED = "the mirror image of what was expected: lay it printed face up; if it is, it was cut from the wrong side"
 NO_SEAM = "no seam is seen where two fabrics should meet: use more light, or look whether it was sewn there"
@@ -79,7 +80,10 @@ def _unlike(unit: MeasuredUnit, fit: Fit | None, name: str) -> Judged:
     if fit is None:
         return Judged(unit, name, verdict=Verdict.OTHER, why=NONE_OF_THEM)
     placed = _renumbered(unit, fit.roll, ())
-    return Judged(placed, fit.shape.name, fit.offsets_mm, offsets_u_mm(placed), Verdict.OTHER, None, NONE_OF_THEM)
+    other = Judged(placed, fit.shape.name, fit.offsets_mm, offsets_u_mm(placed), Verdict.OTHER, None, NONE_OF_THEM)
+    changes = find_changes(placed, fit) if fit.worst_corner_mm <= NEARLY_MM else ()
+    # One side alone that explains it, as of a tip that a turn moves far, is worth a word; more are no explanation.
+    return replace(other, findings=changes) if len({one.sides for one in changes}) == 1 else other
 
 
 def _renumbered(unit: MeasuredUnit, roll: int, seams: Sequence[PlacedSeam]) -> MeasuredUnit:

@@ -100,7 +100,7 @@ class _Solved:
     u: Floats  # (p,)
     motion: Floats  # (3,)
     motion_gain: Floats  # (3, 2N): how the motion follows the differences
-    as_good: tuple[Hypothesis, ...]
+    as_good: tuple[_Solved, ...]
 
 
 def _lines(unit: MeasuredUnit, shape: Floats, seams: Sequence[PlacedSeam], bows: Sequence[Finding]) -> _Lines:
@@ -150,21 +150,17 @@ def _chosen(lines: _Lines, unit: MeasuredUnit) -> _Solved:
         for wider in range(sides, count + 1)
         for one, misfit in _misfits(_hypotheses(lines.n, wider, count), normal, right, whole).items()
     }
-    best = min(misfit for one, misfit in misfits.items() if _count_sides(one, lines.n) == sides)
+    best = min(misfits.values())
     reach = best + AS_GOOD * max(1.0, best / (2 * lines.n - 3 - count))
     solved = {one: _solved(lines, one, normal, right, weights) for one, misfit in misfits.items() if misfit <= reach}
 
-    def badness(one: Hypothesis) -> tuple[float, float, Hypothesis]:
-        """What the seams say counts too; of equal ones the smallest changes."""
+    def badness(one: Hypothesis) -> tuple[int, float, float, Hypothesis]:
+        """Fewest sides whose change is worth a word; then what the seams say counts too; then the smallest changes."""
+        sides = {found.sides[0] for found in _changed_sides(solved[one]) if _told(found)}
         off = sum((seam.value / seam.u) ** 2 for seam in _seams_off(unit, solved[one]))
-        return round(misfits[one] + off, 3), round(float(np.sum(np.abs(solved[one].values))), 6), one
+        return len(sides), round(misfits[one] + off, 3), round(float(np.sum(np.abs(solved[one].values))), 6), one
 
-    fewest = [one for one in solved if _count_sides(one, lines.n) == sides]
-    return replace(solved[min(fewest, key=badness)], as_good=tuple(solved))
-
-
-def _count_sides(changes: Hypothesis, n: int) -> int:
-    return len({one % n for one in changes})
+    return replace(solved[min(solved, key=badness)], as_good=tuple(solved.values()))
 
 
 def _solved(lines: _Lines, changes: Hypothesis, normal: Floats, right: Floats, weights: Floats) -> _Solved:
@@ -224,29 +220,46 @@ def _misfits(hypotheses: Sequence[Hypothesis], normal: Floats, right: Floats, wh
 
 
 def _of_sides(solved: _Solved) -> list[Finding]:
+    """What is worth a word, each with all sides that explain it equally well."""
     found = []
+    for change, own in zip(solved.changes, _changed_sides(solved), strict=True):
+        if _told(own):
+            others = {other.sides[0]: other.value for other in _instead(change, own, solved)}
+            others = {side: others[side] for side in sorted(others) if side != own.sides[0]}
+            found.append(replace(own, sides=(*own.sides, *others), values=(own.value, *others.values())))
+    return found
+
+
+def _changed_sides(solved: _Solved) -> list[Finding]:
+    """Each change in the order of the hypothesis."""
     n, half = solved.lines.n, side_lengths(solved.lines.shape_mat_mm) / 2.0
+    found = []
     for change, value, u in zip(solved.changes, solved.values, solved.u, strict=True):
-        side, kind, scale = change % n, FindingKind.SIDE_OFF, 1.0
-        if change >= n:
-            kind, scale = FindingKind.SIDE_TURNED, math.degrees(1.0 / half[side])
-        others = sorted({other % n for other in _instead(change, solved)} - {side})
-        found.append(Finding(kind, (side, *others), float(value) * scale, float(u) * scale))
-    return [one for one in found if _told(one)]
+        side, turned = change % n, change >= n
+        kind = FindingKind.SIDE_TURNED if turned else FindingKind.SIDE_OFF
+        scale = math.degrees(1.0 / half[side]) if turned else 1.0
+        found.append(Finding(kind, (side,), float(value) * scale, float(u) * scale))
+    return found
 
 
-def _instead(change: int, solved: _Solved) -> Iterator[int]:
+def _instead(change: int, own: Finding, solved: _Solved) -> Iterator[Finding]:
     """Changes of the same kind that stand in its place in a hypothesis that explains as well.
 
-    What two hypotheses have in common is set aside; what is left stands in for each other in order.
+    Most differ from the chosen one in this change alone. Where none does, the whole set may be another: an angle that
+    is wrong is of either pair of sides; then the one of most like size stands in.
     """
-    n = solved.lines.n
+    whole, alone = [], False
     for other in solved.as_good:
-        ours = [one for one in solved.changes if one not in other]
-        theirs = [one for one in other if one not in solved.changes]
-        for mine, its in zip(ours, theirs, strict=True):
-            if mine == change and (mine < n) == (its < n):
-                yield its
+        theirs = dict(zip(other.changes, _changed_sides(other), strict=True))
+        new = [one for key, one in theirs.items() if key not in solved.changes and one.kind is own.kind]
+        left = set(solved.changes) - set(theirs)
+        if left == {change}:
+            yield from new
+            alone = alone or bool(new)
+        elif left == set(solved.changes) and new:
+            whole.append(min(new, key=lambda one: abs(abs(one.value) - abs(own.value))))
+    if not alone:
+        yield from (one for one in whole if abs(abs(one.value) - abs(own.value)) <= SURE_U * (one.u + own.u))
 
 
 def _seams_off(unit: MeasuredUnit, solved: _Solved) -> list[Finding]:

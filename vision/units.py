@@ -129,14 +129,15 @@ class FindingKind(Enum):
 class Finding:
     """One change that explains how a unit differs; `sides` are all that explain it equally well.
 
-    `value` belongs to the first of `sides`. Of a seam, `sides` is its place among the unit's seams. A unit turned over
-    has no amount: not a number.
+    `value` belongs to the first of `sides`, `values` to each in turn where there are several. Of a seam, `sides` is its
+    place among the unit's seams. A unit turned over has no amount: not a number.
     """
 
     kind: FindingKind
     sides: tuple[int, ...]
     value: float  # mm or degrees
     u: float
+    values: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, eq=False, slots=True)
