@@ -59,7 +59,7 @@ def calibrate(table: Table, wishes: Wishes, captures: Captures) -> Finished:
     taking = Taking(table, wishes.board, _light(table, captures, devices.frames_to_average), captures)
     bare = _lit(table)
     taking = _on_the_mat(_with_tone(taking, wishes), bare)
-    camera = _camera(taking, wishes)
+    camera = _camera(taking, wishes, (bare.shape[1], bare.shape[0]))
     _clear_mat(taking)
     seen = captures.patterns
     if seen is None:
@@ -136,14 +136,12 @@ def _on_the_mat(taking: Taking, bare: Picture) -> Taking:
     return replace(taking, light=replace(taking.light, mat_px=mat_px))
 
 
-def _camera(taking: Taking, wishes: Wishes) -> CameraSolution:
+def _camera(taking: Taking, wishes: Wishes, size_px: tuple[int, int]) -> CameraSolution:
     """Take views until a solution stands that blames none of them. Raises CalibrationError."""
-    frame = taking.table.look().pixels
     for _ in range(ROUNDS):
         for what, count in ((FLAT, wishes.flat), (TILTED, wishes.tilted)):
             take_views(taking, what, count)
         views = taking.captures.views
-        size_px = frame.shape[1], frame.shape[0]
         solution = solve_camera(views[FLAT], views[TILTED], size_px, wishes.thickness_mm, wishes.scale)
         _drop(taking, solution.refused)
         if all(len(views[what]) >= ENOUGH * count for what, count in ((FLAT, wishes.flat), (TILTED, wishes.tilted))):
