@@ -262,6 +262,15 @@ def _seam(line: PiecedLine, reach: Floats, cuts: Sequence[Cut], doubt: _Doubt) -
 
 
 def _strip_line(line: PiecedLine, ends_mat_mm: Floats, u_mm: float) -> StripLine:
-    """With the bow that its curve has between these ends, a little farther apart than what was fitted."""
-    longer = (float(np.hypot(*(ends_mat_mm[1] - ends_mat_mm[0]))) / line.length_mm) ** 2
+    """A line between these ends, which lie somewhat beyond what was fitted; of a bowed one the curve goes on to there.
+
+    Over a stretch of half length H around m the best straight line through s^2 is m^2 + H^2 / 3 + 2 m (s - m).
+    """
+    s0, s1 = (ends_mat_mm - line.middle_mat_mm) @ line.along
+    middle, half, fitted = (s0 + s1) / 2.0, abs(s1 - s0) / 2.0, line.length_mm / 2.0
+    if line.is_bowed:
+        square = middle**2 + half**2 / 3.0 + 2.0 * middle * (np.array([s0, s1]) - middle)
+        outward = np.array([line.along[1], -line.along[0]])
+        ends_mat_mm = ends_mat_mm + np.outer(line.bow_mm * (1.0 / 3.0 - square / fitted**2), outward)
+    longer = (half / fitted) ** 2
     return StripLine(ends_mat_mm, u_mm, longer * line.bow_mm, longer * line.bow_u_mm)
