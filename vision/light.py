@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -31,7 +32,9 @@ LINEAR_OF_BYTE: Floats32 = SRGB.table
 
 def linear_image(pixels: NDArray[np.uint8], tone: Tone = SRGB) -> Floats32:
     """An 8-bit picture (H, W, 3) in linear light, 0..1, same channel order, by the camera's tone curve."""
-    return tone.table[pixels]
+    if pixels.ndim != 3 or pixels.size == 0:
+        return tone.table[pixels]
+    return np.asarray(cv2.LUT(pixels, tone.table), np.float32)
 
 
 def mean_light(pictures: Sequence[NDArray[np.uint8]], tone: Tone = SRGB) -> Floats32:
@@ -46,7 +49,9 @@ def mean_light(pictures: Sequence[NDArray[np.uint8]], tone: Tone = SRGB) -> Floa
 
 def luma_chroma(linear: Floats32) -> Floats32:
     """Linear blue green red (..., 3) to luminance and two colour differences (..., 3)."""
-    return linear @ LUMA_CHROMA.T
+    if linear.ndim != 3:
+        return linear @ LUMA_CHROMA.T
+    return np.asarray(cv2.transform(linear, LUMA_CHROMA), np.float32)
 
 
 def byte_step(linear: float, tone: Tone = SRGB) -> float:

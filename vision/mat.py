@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -10,15 +11,19 @@ from numpy.typing import NDArray
 
 from calibration.pinhole import Pinhole
 from calibration.tone import SRGB, Tone
-from vision.light import byte_step, luma_chroma
+from vision.contrast import Contrast, bare_spread, in_cells, measure_contrast
+from vision.exposure import Exposure, match_exposure
+from vision.light import LUMA_CHROMA, byte_step, luma_chroma
+from vision.register import find_move
 
 Floats32 = NDArray[np.float32]
 Slopes = tuple[Floats32, Floats32]  # derivatives along x and y of the picture
 
+BGR_OF_LEVELS = np.linalg.inv(LUMA_CHROMA).astype(np.float32)
 MAD_TO_SD = 1.4826  # median absolute deviation of a normal distribution to its standard deviation
 
 
-@dataclass(frozen=True, eq=False, slots=True)
+@dataclass(frozen=True, eq=False)
 class MatPicture:
     """The empty mat as the camera sees it.
 
@@ -28,6 +33,11 @@ class MatPicture:
 
     levels: Floats32
     known: bool
+
+    @cached_property
+    def cells(self) -> Floats32:
+        """Its means over cells of 2 x 2 px."""
+        return in_cells(self.levels)
 
 
 def mat_picture(linear: Floats32) -> MatPicture:
@@ -85,11 +95,11 @@ def _near_commonest(sample: NDArray[np.float64]) -> NDArray[np.bool_]:
     return np.asarray(np.all(np.abs(sample - centre) < 1.5 * size, axis=1))
 
 
-@dataclass(frozen=True, eq=False, slots=True)
+@dataclass(frozen=True, eq=False)
 class Scene:
     """A frame beside the mat it was taken over: linear luminance and two colour differences, (H, W, 3) each.
 
-    `bare` is the mat as it would look in this frame's exposure.
+    `bare` is the mat as it would look in this frame: in its exposure and light, from where the camera now is.
     """
 
     levels: Floats32
@@ -97,11 +107,22 @@ class Scene:
     noise: NDArray[np.float64]  # (3,) standard deviation of one pixel's difference on bare mat
     known: bool  # whether `bare` came from a picture of the bare mat
     tone: Tone = SRGB  # of the camera
+    moved_px: float = 0.0  # how far the camera has moved since the mat's picture, at most; 0 if not noticeably
 
-    @property
+    @cached_property
     def step(self) -> float:
         """What one step of the 8-bit encoding is worth on the bare mat."""
         return byte_step(float(np.median(self.bare[::8, ::8, 0])), self.tone)
+
+    @cached_property
+    def contrast(self) -> Contrast:
+        """How surely each cell of 2 x 2 px differs from the bare mat."""
+        bare = in_cells(self.bare)
+        # Brighter places are noisier: the photons' share grows with the light (Poisson), the encoding's step likewise.
+        level = np.ascontiguousarray(bare[..., 0])
+        middle = max(float(np.median(level[::4, ::4])), 1e-4)
+        brighter = np.asarray(np.sqrt(np.maximum(level / np.float32(middle), 1.0)), np.float32)
+        return measure_contrast(in_cells(self.levels) - bare, brighter, self.step)
 
     def slopes(self) -> Slopes:
         """Derivatives of the bare mat along x and y of the picture, (H, W, 3) each, per px."""
@@ -112,41 +133,69 @@ class Scene:
 
 
 def compare_with_mat(linear: Floats32, mat: MatPicture, on_mat: NDArray[np.bool_], tone: Tone = SRGB) -> Scene:
-    """Bring the mat's picture to the exposure of a picture `linear` (H, W, 3) and state their difference's noise.
+    """Bring the mat's picture to the light and the place of a picture `linear` (H, W, 3); state their noise.
 
-    Raises ValueError where the sizes differ.
+    The gain of each channel is matched, the light's fall where it changed, and the camera's move where one shows: what
+    has not changed stays as it is, untouched by any resampling. Raises ValueError where the sizes differ.
     """
     levels = luma_chroma(linear)
     if levels.shape != mat.levels.shape:
         raise ValueError(f"the frame is {levels.shape[:2]}, the mat's picture {mat.levels.shape[:2]}")
-    frame, bare = levels[::3, ::3][on_mat[::3, ::3]], mat.levels[::3, ::3][on_mat[::3, ::3]]
-    gain = 1.0
-    if mat.known:
-        ratio = frame[:, 0] / np.maximum(bare[:, 0], 1e-4)
-        gain = commonest(np.asarray(ratio, np.float32))
-    difference = frame - gain * bare
+    bare, moved_px = _bare_now(levels, mat, on_mat) if mat.known else (mat.levels, 0.0)
+    shown = on_mat[::5, ::5]
+    difference = (levels[::5, ::5] - bare[::5, ::5])[shown]
+    if not len(difference):
+        return Scene(levels, bare, np.full(3, 2e-4), mat.known, tone, moved_px)
     near = np.abs(difference[:, 0]) < 4.0 * bare_spread(difference[:, 0])
     noise = np.array([bare_spread(difference[near, c]) for c in range(3)])
-    return Scene(levels, (gain * mat.levels).astype(np.float32), noise, mat.known, tone)
+    return Scene(levels, bare, noise, mat.known, tone, moved_px)
 
 
-def commonest(values: Floats32) -> float:
-    """The commonest value: the middle of the narrowest interval that holds a quarter of them (half-sample mode)."""
-    ordered = np.sort(values.astype(np.float64))
-    while ordered.size > 64:
-        half = ordered.size // 2
-        start = int(np.argmin(ordered[half:] - ordered[:-half]))
-        ordered = ordered[start : start + half]
-    return float(np.median(ordered))
+def _bare_now(levels: Floats32, mat: MatPicture, on_mat: NDArray[np.bool_]) -> tuple[Floats32, float]:
+    """The bare mat as this frame would show it, and how far the camera has moved, px."""
+    seen, shown = in_cells(levels), on_mat[::2, ::2]
+    exposure = match_exposure(_bgr(seen), _bgr(mat.cells), shown)
+    bare = _in_light(mat.cells, exposure)
+    light, mats = np.ascontiguousarray(seen[..., 0]), np.ascontiguousarray(bare[..., 0])
+    move = find_move(light, mats, _without_cloth(light, mats) & shown, 2)
+    if not move.significant:
+        return _in_light(mat.levels, exposure), 0.0
+    height, width = on_mat.shape
+    there = np.asarray(
+        cv2.warpPerspective(
+            mat.levels,
+            move.mat_px_from_frame_px,
+            (width, height),
+            flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP,
+            borderMode=cv2.BORDER_REPLICATE,
+        ),
+        np.float32,
+    )
+    return _in_light(there, match_exposure(_bgr(seen), _bgr(in_cells(there)), shown)), move.greatest_px
 
 
-def bare_spread(values: Floats32) -> float:
-    """Standard deviation of the commonest part of `values`, cloth and stains left out."""
-    mode = commonest(values)
-    distance = np.sort(np.abs(values - mode))
-    # A third of the picture is taken to be bare mat at least; of a normal distribution's distances from its
-    # middle, the share within z standard deviations is erf(z / sqrt 2): a third of them within 0.4307.
-    return float(max(distance[distance.size // 3] / 0.4307, 2e-4))
+def _bgr(levels: Floats32) -> Floats32:
+    return np.asarray(cv2.transform(levels, BGR_OF_LEVELS), np.float32)
+
+
+def _in_light(levels: Floats32, exposure: Exposure) -> Floats32:
+    """The mat's levels (h, w, 3) in another exposure."""
+    if exposure.even:
+        gains = np.diag(exposure.terms[0].astype(np.float32))
+        return np.asarray(cv2.transform(levels, LUMA_CHROMA @ gains @ BGR_OF_LEVELS), np.float32)
+    lit = cv2.multiply(_bgr(levels), exposure.field((levels.shape[1], levels.shape[0])))
+    return luma_chroma(np.asarray(lit, np.float32))
+
+
+def _without_cloth(seen: Floats32, bare: Floats32) -> NDArray[np.bool_]:
+    """(h, w): where the means over blocks wider than any line agree roughly with the bare mat.
+
+    Only what stands out is left out here: lines that have moved change such means too, and weak cloth does no harm.
+    """
+    off = np.asarray(cv2.blur(seen - bare, (21, 21)), np.float32)
+    most = max(6.0 * bare_spread(off[::6, ::6].ravel()), 0.15 * float(np.median(bare[::6, ::6])))
+    covered = cv2.dilate((np.abs(off) > most).astype(np.uint8), np.ones((9, 9), np.uint8))
+    return np.asarray(covered == 0)
 
 
 def smooth(image: Floats32, size_px: int) -> Floats32:

@@ -65,7 +65,7 @@ def find_pieces(scene: Scene, camera: Pinhole, on_mat: NDArray[np.bool_]) -> Pie
     """Every region of cloth's size in `scene` where `on_mat` (H, W) is True, whatever its shape."""
     differs = difference_map(scene)
     least_area_px = LEAST_AREA_MM2 * px_per_mm(camera, on_mat) ** 2
-    return Pieces(tuple(find_regions(scene, on_mat, least_area_px, differs)), differs)
+    return Pieces(tuple(find_regions(scene, on_mat, least_area_px)), differs)
 
 
 def measure_units(

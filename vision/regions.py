@@ -1,30 +1,37 @@
-"""Find what lies on the mat: the connected regions that differ from the bare mat."""
+"""Find what lies on the mat: the connected regions that differ from the bare mat.
+
+All in cells of 2 x 2 px (see `contrast`): a rim to a pixel is enough here, the fit of the sides does the rest.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.mat import Scene, bare_spread, commonest, smooth
+from vision.contrast import CELL_PX, Mask
+from vision.mat import Scene
+from vision.shade import without_shade
 
-LEVEL = 7.0  # standard deviations of a smoothed difference; noise alone reaches it never in a million pixels
-SMOOTH_PX = 5
-CLOSE_PX = 9  # a print may have the mat's colour in it: gaps up to this size belong to the cloth
+CLOSE_CELLS = 5  # a print may have the mat's colour in it: gaps up to this size belong to the cloth
+OPEN_CELLS = 5  # what is thinner than this, averaged over 3 cells, is a thread, a grid line or a hair
+LINE_CELLS = 5  # grid lines are thinner than this in a smoothed difference to a mat without lines
 CONVEX = 0.93  # a region of less solidity may be two that closing has joined
-OPEN_PX = 7  # what is thinner than this is a thread, a grid line or a hair
-LINE_PX = 11  # grid lines are thinner than this in a smoothed difference to a mat without lines
-MAT_LEVEL = 3.5  # standard deviations of one pixel's difference up to which it may well be bare mat
 STRAIGHT = 0.95  # a piece of cloth with straight sides fills its convex hull at least so far
+MOST_OF = 0.8  # of a region must be left in its parts
+MAT_LEVEL = 3.5  # standard deviations of one pixel's difference up to which a gap may well be bare mat
+BARE_SHARE = 0.35  # of the weaker neighbour's contrast: a gap of more is cloth
+NEAR_GAP_PX = 40.0
 
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Region:
     """One connected region that differs from the mat."""
 
-    contour_px: NDArray[np.float64]  # (N, 2) pixel centres along its outer rim
+    contour_px: NDArray[np.float64]  # (N, 2) middles of the cells of 2 x 2 px along its outer rim
     box_px: tuple[int, int, int, int]  # x, y, width, height
     mask: NDArray[np.bool_]  # (height, width) of the box
     cut_off: bool  # it reaches the rim of the picture or of what is known of the mat
@@ -36,151 +43,192 @@ class Region:
     @property
     def solidity(self) -> float:
         """Its area over that of its convex hull."""
-        hull = cv2.convexHull(self.contour_px.astype(np.float32))
-        return float(self.area_px / max(cv2.contourArea(hull), 1.0))
+        return _solid(self.contour_px, self.area_px)
 
 
-def difference_map(scene: Scene, smooth_px: int = SMOOTH_PX) -> NDArray[np.float32]:
-    """(H, W): how many standard deviations the smoothed frame differs from the bare mat, all channels together."""
-    smoothed = smooth(scene.levels - scene.bare, smooth_px)
-    # The noise of the smoothed difference is measured, not computed: compression correlates neighbours.
-    # It cannot be better than half a step of the 8-bit encoding, though compression may leave exact zeros.
-    spread = np.array([max(bare_spread(smoothed[::4, ::4, c].ravel()), 0.5 * scene.step) for c in range(3)], np.float32)
-    # Brighter places are noisier: the photons' share grows with the light (Poisson), the encoding's step likewise.
-    level = scene.bare[..., :1]
-    brighter = np.sqrt(np.maximum(level / max(float(np.median(level[::8, ::8])), 1e-4), 1.0))
-    middle = np.array([commonest(smoothed[::4, ::4, c].ravel()) for c in range(3)], np.float32)
-    scaled = (smoothed - middle) / (spread * brighter)
-    return np.asarray(np.sqrt(np.sum(scaled * scaled, axis=2)), np.float32)
+def difference_map(scene: Scene) -> NDArray[np.float32]:
+    """(H, W): how many standard deviations the frame, smoothed over 6 px, differs from the bare mat in all channels."""
+    height, width = scene.levels.shape[:2]
+    distance = cv2.sqrt(scene.contrast.squared[1])
+    even = (distance.shape[1] * CELL_PX, distance.shape[0] * CELL_PX)
+    return np.asarray(cv2.resize(distance, even)[:height, :width], np.float32)
 
 
-def find_regions(
-    scene: Scene, on_mat: NDArray[np.bool_], least_area_px: float, difference: NDArray[np.float32] | None = None
-) -> list[Region]:
+def find_regions(scene: Scene, on_mat: NDArray[np.bool_], least_area_px: float) -> list[Region]:
     """Regions of at least `least_area_px` in which a scene differs from the bare mat where `on_mat` (H, W) is True.
 
-    Largest first. `difference` is the scene's `difference_map`, where the caller has it already.
+    Largest first. Where the mat's own lines show as on the bare mat, it is the light that differs: no region.
     """
-    difference = difference_map(scene) if difference is None else difference
-    differs = ((difference > LEVEL) & on_mat).astype(np.uint8)
-    sharp = difference_map(scene, 1)
-    rim = _rim(on_mat)
+    inside = on_mat[::CELL_PX, ::CELL_PX]
+    differs: Mask = np.where(inside, scene.contrast.cloth, 0).astype(np.uint8)
+    rim = _rim(inside)
     if not scene.known:  # its lines differ too, and would be filled as if they enclosed cloth
-        differs = _opened(differs, LINE_PX)
+        differs = _opened(differs, LINE_CELLS)
+    least = least_area_px / CELL_PX**2
     found = [
         part
-        for whole in _regions(differs, CLOSE_PX, rim, least_area_px, (0, 0))
-        for part in _split(whole, differs, sharp, rim, least_area_px)
+        for whole in _patches(differs, CLOSE_CELLS, rim, least, (0, 0))
+        for lit in without_shade(scene, whole.mask, whole.corner)
+        for piece in ([whole] if lit is None else _patches(lit, CLOSE_CELLS, rim[whole.box], least, whole.corner))
+        for part in _split(scene, piece, differs, rim, least)
     ]
-    return sorted(found, key=lambda region: -region.area_px)
+    return sorted((patch.region(on_mat.shape) for patch in found), key=lambda region: -region.area_px)
 
 
-def _regions(
-    differs: NDArray[np.uint8],
-    close_px: int,
-    rim: NDArray[np.bool_],
-    least_area_px: float,
-    corner_px: tuple[int, int],
-) -> list[Region]:
-    """Connected regions of a mask whose first pixel is at `corner_px` of the picture."""
-    mask = np.pad(differs, CLOSE_PX)  # so that closing does not stick to the rim
-    if close_px:
-        mask = np.asarray(cv2.morphologyEx(mask, cv2.MORPH_CLOSE, _disc(close_px)), np.uint8)
-    mask = _opened(_filled(mask, np.pad(rim, CLOSE_PX)), OPEN_PX)
-    mask = np.ascontiguousarray(mask[CLOSE_PX:-CLOSE_PX, CLOSE_PX:-CLOSE_PX])
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4, ltype=cv2.CV_32S)
-    return [
-        _region(np.asarray(labels, np.int32), np.asarray(stats[i], np.int32), i, rim, corner_px)
-        for i in range(1, count)
-        if stats[i][cv2.CC_STAT_AREA] >= least_area_px
-    ]
+@dataclass(frozen=True, eq=False, slots=True)
+class _Patch:
+    """A region in cells."""
+
+    contour: NDArray[np.int32]  # (N, 2) cells of the picture
+    corner: tuple[int, int]  # x, y of its box
+    mask: Mask  # (height, width) of the box
+    area: int
+    cut_off: bool
+
+    @property
+    def box(self) -> tuple[slice, slice]:
+        (x, y), (height, width) = self.corner, self.mask.shape
+        return slice(y, y + height), slice(x, x + width)
+
+    @property
+    def solidity(self) -> float:
+        return _solid(self.contour, self.area)
+
+    def region(self, shape: tuple[int, ...]) -> Region:
+        """The same in the pixels of a picture of (H, W)."""
+        (x, y), size = self.corner, CELL_PX
+        mask = _in_pixels(self.mask)[: shape[0] - y * size, : shape[1] - x * size] > 0
+        contour_px = self.contour.astype(np.float64) * size + (size - 1) / 2
+        return Region(contour_px, (x * size, y * size, mask.shape[1], mask.shape[0]), mask, self.cut_off)
 
 
-def _split(
-    whole: Region,
-    differs: NDArray[np.uint8],
-    sharp: NDArray[np.float32],
-    rim: NDArray[np.bool_],
-    least_area_px: float,
-) -> list[Region]:
-    """Part what closing or smoothing has joined: neighbours a few pixels apart."""
-    x, y, width, height = whole.box_px
-    box, corner_px = (slice(y, y + height), slice(x, x + width)), (x, y)
-    cloth = np.where(whole.mask, differs[box], 0).astype(np.uint8)
-    for close_px in (5, 0) if whole.solidity <= CONVEX else ():
-        parts = _regions(cloth, close_px, rim[box], least_area_px, corner_px)
-        if _most_of(whole, parts) and _solidity(parts) > whole.solidity + 0.03:
+def _solid(contour: NDArray[np.float64] | NDArray[np.int32], area: float) -> float:
+    hull = cv2.convexHull(contour.astype(np.float32))
+    return float(area / max(cv2.contourArea(hull), 1.0))
+
+
+def _patches(
+    differs: Mask, close_cells: int, rim: NDArray[np.bool_], least_area: float, corner: tuple[int, int]
+) -> list[_Patch]:
+    """Connected patches of a mask whose first cell is at `corner` of the picture: closed, filled, opened."""
+    pad = CLOSE_CELLS  # so that closing does not stick to the rim
+    mask, rim = np.pad(differs, pad), np.pad(rim, pad)
+    if close_cells:
+        mask = np.asarray(cv2.morphologyEx(mask, cv2.MORPH_CLOSE, _disc(close_cells)), np.uint8)
+    mask = _opened(_filled(mask, rim), OPEN_CELLS)
+    shift = np.array(corner) - pad
+    return list(_outlined(mask, rim, least_area, shift))
+
+
+def _outlined(mask: Mask, rim: NDArray[np.bool_], least_area: float, shift: NDArray[np.int_]) -> Iterator[_Patch]:
+    for outline, hollow in _outer(mask):
+        x, y, width, height = cv2.boundingRect(outline)
+        if width * height < least_area:
+            continue
+        box = slice(y, y + height), slice(x, x + width)
+        own = _drawn(outline, (x, y), (height, width)) & mask[box]
+        if hollow:  # others may lie in its holes
+            _, labels = cv2.connectedComponents(own, connectivity=8, ltype=cv2.CV_32S)
+            first = outline[0, 0] - (x, y)
+            own = (labels == labels[first[1], first[0]]).astype(np.uint8)
+        area = cv2.countNonZero(own)
+        if area >= least_area:
+            cut_off = bool(np.any((own > 0) & rim[box]))
+            yield _Patch(outline[:, 0] + shift, (x + int(shift[0]), y + int(shift[1])), own, area, cut_off)
+
+
+def _outer(mask: Mask) -> Iterator[tuple[NDArray[np.int32], bool]]:
+    """The outer outline (N, 1, 2) of each connected part, and whether it has holes."""
+    outlines, tree = cv2.findContours(mask, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
+    for outline, (_, _, child, parent) in zip(outlines, () if tree is None else tree[0], strict=True):
+        if parent < 0:
+            yield np.asarray(outline, np.int32), child >= 0
+
+
+def _drawn(outline: NDArray[np.int32], corner: tuple[int, int], shape: tuple[int, int]) -> Mask:
+    own = np.zeros(shape, np.uint8)
+    cv2.drawContours(own, [outline], -1, 1, cv2.FILLED, offset=(-corner[0], -corner[1]))
+    return own
+
+
+def _split(scene: Scene, whole: _Patch, differs: Mask, rim: NDArray[np.bool_], least_area: float) -> list[_Patch]:
+    """Part what closing has joined: neighbours a few pixels apart."""
+    cloth = np.where(whole.mask > 0, differs[whole.box], 0).astype(np.uint8)
+    for close_cells in (3, 0) if whole.solidity <= CONVEX else ():
+        parts = _patches(cloth, close_cells, rim[whole.box], least_area, whole.corner)
+        if _most_of(whole, parts) and _solidity(parts) > whole.solidity + 0.03 and _bare(scene, parts, whole):
             return parts
-    strong = (whole.mask & (sharp[box] > LEVEL)).astype(np.uint8)
-    parts = _regions(strong, 0, rim[box], least_area_px, corner_px)
-    if _most_of(whole, parts) and min(part.solidity for part in parts) > STRAIGHT:
-        # A print's own stripe in about the mat's colour is not the mat: the gap must look like it throughout.
-        gap = sharp[box][whole.mask & (strong == 0) & _between(parts, whole)]
-        if gap.size and np.median(gap) < MAT_LEVEL:
-            return parts
+    parts = _patches(cloth, 0, rim[whole.box], least_area, whole.corner)
+    if _most_of(whole, parts) and min(part.solidity for part in parts) > STRAIGHT and _bare(scene, parts, whole):
+        return parts
     return [whole]
 
 
-def _most_of(whole: Region, parts: list[Region]) -> bool:
-    return len(parts) > 1 and sum(part.area_px for part in parts) > 0.8 * whole.area_px
+def _bare(scene: Scene, parts: list[_Patch], whole: _Patch) -> bool:
+    """Whether the gap between parts is bare mat: a weak fabric or a print's stripe there has a level of its own."""
+    shape = (whole.mask.shape[0] * CELL_PX, whole.mask.shape[1] * CELL_PX)
+    y, x = (slice(at.start * CELL_PX, at.start * CELL_PX + size) for at, size in zip(whole.box, shape, strict=True))
+    noise = np.maximum(scene.noise, 0.5 * scene.step).astype(np.float32)
+    off = (scene.levels[y, x] - scene.bare[y, x]) / noise
+    depths, labels = [], np.zeros(shape, np.uint8)
+    for i, part in enumerate(parts):
+        own = _in_pixels(_placed(part, whole))
+        labels[own > 0] = i + 1
+        depths.append(cv2.distanceTransform(1 - own, cv2.DIST_L2, 3))
+    nearest = np.sort(np.stack(depths), axis=0)
+    gap = (nearest[0] > 0) & (nearest[1] < 3 * CLOSE_CELLS * CELL_PX) & (_in_pixels(whole.mask) > 0)
+    if not gap.any():
+        return False
+    middle = gap & (nearest[0] > 0.6 * np.percentile(nearest[0][gap], 95))
+    beside = [_contrast_of(off, (labels == i + 1) & (nearest[1] < NEAR_GAP_PX)) for i in range(len(parts))]
+    between = float(np.linalg.norm(np.median(off[middle[: off.shape[0], : off.shape[1]]], axis=0)))
+    return bool(between < min(MAT_LEVEL, BARE_SHARE * min(beside)))
 
 
-def _solidity(parts: list[Region]) -> float:
-    return sum(part.solidity * part.area_px for part in parts) / sum(part.area_px for part in parts)
+def _contrast_of(off: NDArray[np.float32], where: NDArray[np.bool_]) -> float:
+    values = off[where[: off.shape[0], : off.shape[1]]]
+    return float(np.linalg.norm(np.median(np.abs(values), axis=0))) if len(values) else 0.0
 
 
-def _between(parts: list[Region], whole: Region) -> NDArray[np.bool_]:
-    """(height, width) of the whole's box: near two parts at least."""
-    near = np.zeros(whole.mask.shape, np.uint8)
-    for part in parts:
-        x, y, width, height = part.box_px
-        x, y = x - whole.box_px[0], y - whole.box_px[1]
-        own = np.zeros(whole.mask.shape, np.uint8)
-        own[y : y + height, x : x + width] = part.mask
-        near += np.asarray(cv2.dilate(own, _disc(2 * CLOSE_PX + 1)), np.uint8)
-    return np.asarray(near > 1)
+def _placed(part: _Patch, whole: _Patch) -> Mask:
+    """A part's mask in the whole's box."""
+    x, y = part.corner[0] - whole.corner[0], part.corner[1] - whole.corner[1]
+    placed = np.zeros(whole.mask.shape, np.uint8)
+    placed[y : y + part.mask.shape[0], x : x + part.mask.shape[1]] = part.mask
+    return placed
 
 
-def _opened(mask: NDArray[np.uint8], size_px: int) -> NDArray[np.uint8]:
-    """Without what is thinner than `size_px`."""
-    return np.asarray(cv2.morphologyEx(mask, cv2.MORPH_OPEN, _disc(size_px)), np.uint8)
+def _in_pixels(mask: Mask) -> Mask:
+    return np.repeat(np.repeat(mask, CELL_PX, axis=0), CELL_PX, axis=1)
 
 
-def _disc(size_px: int) -> NDArray[np.uint8]:
-    return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size_px, size_px)), dtype=np.uint8)
+def _most_of(whole: _Patch, parts: list[_Patch]) -> bool:
+    return len(parts) > 1 and sum(part.area for part in parts) > MOST_OF * whole.area
 
 
-def _filled(mask: NDArray[np.uint8], rim: NDArray[np.bool_]) -> NDArray[np.uint8]:
+def _solidity(parts: list[_Patch]) -> float:
+    return sum(part.solidity * part.area for part in parts) / sum(part.area for part in parts)
+
+
+def _opened(mask: Mask, size: int) -> Mask:
+    """Without what is thinner than `size` cells."""
+    return np.asarray(cv2.morphologyEx(mask, cv2.MORPH_OPEN, _disc(size)), np.uint8)
+
+
+def _disc(size: int) -> Mask:
+    return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)), dtype=np.uint8)
+
+
+def _filled(mask: Mask, rim: NDArray[np.bool_]) -> Mask:
     """Fill what is enclosed, but not by what reaches the rim: that may be the table all around the mat."""
-    _, labels = cv2.connectedComponents(mask, connectivity=8, ltype=cv2.CV_32S)
-    at_rim = np.zeros(int(labels.max()) + 1, bool)
-    at_rim[np.unique(np.asarray(labels)[rim])] = True
-    at_rim[0] = False
-    open_ones = at_rim[labels]
-    outlines, _ = cv2.findContours(
-        np.where(open_ones, 0, mask).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE
-    )
-    filled = open_ones.astype(np.uint8)
-    cv2.drawContours(filled, outlines, -1, 1, cv2.FILLED)
-    return np.asarray(filled, np.uint8)
+    filled = mask.copy()
+    for outline, hollow in _outer(mask):
+        if hollow and not rim[outline[:, 0, 1], outline[:, 0, 0]].any():
+            cv2.drawContours(filled, [outline], -1, 1, cv2.FILLED)
+    return filled
 
 
-def _rim(on_mat: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """The pixels of `on_mat` next to what is not, and next to the picture's rim."""
-    inside = np.pad(on_mat.astype(np.uint8), 1)
-    return np.asarray(on_mat & (cv2.erode(inside, np.ones((5, 5), np.uint8))[1:-1, 1:-1] == 0))
-
-
-def _region(
-    labels: NDArray[np.int32],
-    stat: NDArray[np.int32],
-    label: int,
-    rim: NDArray[np.bool_],
-    corner_px: tuple[int, int],
-) -> Region:
-    x, y, width, height = (int(stat[k]) for k in range(4))
-    mask = labels[y : y + height, x : x + width] == label
-    outlines, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    contour = max(outlines, key=len)[:, 0].astype(np.float64) + np.array([x + corner_px[0], y + corner_px[1]])
-    box = (x + corner_px[0], y + corner_px[1], width, height)
-    return Region(contour, box, mask, bool(np.any(mask & rim[y : y + height, x : x + width])))
+def _rim(inside: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """The cells on the mat next to what is not, and next to the picture's rim."""
+    padded = np.pad(inside.astype(np.uint8), 1)
+    return np.asarray(inside & (cv2.erode(padded, np.ones((3, 3), np.uint8))[1:-1, 1:-1] == 0))

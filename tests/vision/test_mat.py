@@ -8,8 +8,9 @@ from scipy.stats import norm
 
 from calibration.light import linear_from_srgb
 from tests.vision.exact import MM_PER_PX, Piece, camera, everywhere, grey, picture, px_of_mm
+from vision.contrast import bare_spread, commonest
 from vision.light import byte_step, linear_image, luma_chroma, mean_light, srgb_from_linear
-from vision.mat import bare_spread, commonest, compare_with_mat, guessed_mat_picture, mat_picture, on_mat_mask
+from vision.mat import compare_with_mat, guessed_mat_picture, mat_picture, on_mat_mask
 
 CLOTH = np.array([[60.0, 50.0], [170.0, 50.0], [170.0, 150.0], [60.0, 150.0]])
 

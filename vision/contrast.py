@@ -1,0 +1,136 @@
+"""How surely a frame differs from the bare mat, place by place, at three sizes of detail.
+
+The picture is taken in cells of 2 x 2 px. At each size the three channels are weighed by the inverse of the noise
+that bare mat shows in this very picture, their noises' dependence included: no mix of channels tells more (the
+Mahalanobis distance). Strong cloth shows in single cells; weak cloth only in the mean of many, and less sharply.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Floats32 = NDArray[np.float32]
+Mask = NDArray[np.uint8]
+
+CELL_PX = 2
+SIZES = (1, 3, 9)  # cells each way, over which the difference is averaged
+LEVEL = 7.0  # standard deviations of an averaged difference; noise alone reaches it never in a million pixels
+SMEAR = (0.4, 0.4, 0.5)  # of the contrast nearby: less is a neighbour's edge, spread by lens and averaging
+SEEN = 10.0  # standard deviations: cloth of so much contrast shows all over
+BARE = 4.0  # standard deviations within which a place counts as bare mat when its noise is measured
+SPARSE = 5  # every so many cells each way, for what is measured over the whole picture
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Contrast:
+    """Cells of 2 x 2 px, (h, w) = half the picture's size, rounded up.
+
+    `squared[k]` is the squared distance from bare mat in standard deviations of size k, three channels together;
+    `cloth` is 1 where a cell is no bare mat at one of the sizes and not only the smear of what lies beside it.
+    """
+
+    squared: tuple[Floats32, ...]
+    cloth: Mask
+
+
+def in_cells(image: Floats32) -> Floats32:
+    """Means (h, w, C) over cells of a picture (H, W, C); the last row and column count twice where they are odd."""
+    height, width = image.shape[:2]
+    if height % CELL_PX or width % CELL_PX:
+        rim = (0, height % CELL_PX, 0, width % CELL_PX)
+        image = np.asarray(cv2.copyMakeBorder(image, *rim, cv2.BORDER_REPLICATE), np.float32)
+    size = (image.shape[1] // CELL_PX, image.shape[0] // CELL_PX)
+    return np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_AREA), np.float32)
+
+
+def measure_contrast(difference: Floats32, brighter: Floats32, step: float) -> Contrast:
+    """Weigh a difference from the bare mat, in cells (h, w, 3).
+
+    `brighter` (h, w) is what noise is greater by than in the middle of the mat, `step` what one step of the 8-bit
+    encoding is worth there: compression may leave exact zeros, but no picture knows the light better than half a step.
+    """
+    averaged = [difference if size == 1 else _mean(difference, size) for size in SIZES]
+    middle, bare = _bare_places(averaged[1][::SPARSE, ::SPARSE], brighter[::SPARSE, ::SPARSE], 0.5 * step)
+    weakest = np.asarray(1.0 / np.square(brighter), np.float32)
+    squared, cloth, noise = [], np.zeros(difference.shape[:2], np.uint8), []
+    for size, smear, mean in zip(SIZES, SMEAR, averaged, strict=True):
+        sample = mean[::SPARSE, ::SPARSE][bare] / brighter[::SPARSE, ::SPARSE][bare, None]
+        covariance = _covariance(sample, 0.5 * step)
+        noise.append(float(np.sqrt(np.trace(covariance))))
+        distance = np.asarray(_distance(mean, middle, covariance) * weakest, np.float32)
+        squared.append(distance)
+        nearby = cv2.dilate(distance, np.ones((size + 2, size + 2), np.uint8))
+        differs = (distance > np.maximum(LEVEL**2, smear**2 * np.asarray(nearby))).view(np.uint8)
+        if size == SIZES[-1]:
+            differs = _weak(differs, distance, noise[-2] / noise[-1], size)
+        cloth |= differs
+    return Contrast(tuple(squared), cloth)
+
+
+def _weak(differs: Mask, distance: Floats32, finer: float, size: int) -> Mask:
+    """What only the greatest size can show: elsewhere it would blur over the gap between neighbours.
+
+    `finer` is the noise of the next finer size over this one's. A thread seems as wide as what it is averaged over.
+    """
+    weak = cv2.bitwise_and(differs, (distance < (SEEN * finer) ** 2).view(np.uint8))
+    return np.asarray(cv2.morphologyEx(weak, cv2.MORPH_OPEN, np.ones((size + 2, size + 2), np.uint8)), np.uint8)
+
+
+def _mean(image: Floats32, size: int) -> Floats32:
+    return np.asarray(cv2.blur(image, (size, size)), np.float32)
+
+
+def _bare_places(sample: Floats32, brighter: Floats32, least_sd: float) -> tuple[Floats, NDArray[np.bool_]]:
+    """The commonest difference (3,), and which of the places (h, w, 3) look like bare mat."""
+    values = sample.reshape(-1, 3)
+    middle = np.array([commonest(values[:, c]) for c in range(3)])
+    off = (values - middle) / brighter.reshape(-1, 1)
+    spread = np.array([max(bare_spread(off[:, c]), least_sd) for c in range(3)])
+    near = np.all(np.abs(off) < BARE * spread, axis=1)
+    for _ in range(3):
+        weigh = np.linalg.inv(_covariance(off[near], least_sd))
+        near = np.einsum("ni,ij,nj->n", off, weigh, off, optimize=True) < BARE**2
+        if np.count_nonzero(near) < 8:
+            near = np.all(np.abs(off) < BARE * spread, axis=1)
+            break
+    return middle, near.reshape(sample.shape[:2])
+
+
+def _covariance(sample: Floats32 | Floats, least_sd: float) -> Floats:
+    """(3, 3) of differences (N, 3) on bare mat, no less than `least_sd` in every mix of the channels."""
+    if len(sample) < 8:
+        return np.eye(3) * max(least_sd, 1e-6) ** 2
+    centred = sample - sample.mean(axis=0)
+    return np.asarray(centred.T @ centred / len(sample) + np.eye(3) * (least_sd**2 + 1e-12), np.float64)
+
+
+def _distance(mean: Floats32, middle: Floats, covariance: Floats) -> Floats32:
+    """(h, w) squared Mahalanobis distance of (h, w, 3) from `middle`."""
+    white = np.linalg.inv(np.linalg.cholesky(covariance))
+    rows = np.column_stack([white, -white @ middle]).astype(np.float32)
+    whitened = cv2.transform(mean, rows)
+    return np.asarray(cv2.transform(cv2.multiply(whitened, whitened), np.ones((1, 3), np.float32)), np.float32)
+
+
+def commonest(values: Floats32) -> float:
+    """The commonest value: the middle of the narrowest interval that holds a quarter of them (half-sample mode)."""
+    ordered = np.sort(values.astype(np.float64))
+    while ordered.size > 64:
+        half = ordered.size // 2
+        start = int(np.argmin(ordered[half:] - ordered[:-half]))
+        ordered = ordered[start : start + half]
+    return float(np.median(ordered))
+
+
+def bare_spread(values: Floats32) -> float:
+    """Standard deviation of the commonest part of `values`, cloth and stains left out."""
+    mode = commonest(values)
+    distance = np.sort(np.abs(values - mode))
+    # A third of the picture is taken to be bare mat at least; of a normal distribution's distances from its
+    # middle, the share within z standard deviations is erf(z / sqrt 2): a third of them within 0.4307.
+    return float(max(distance[distance.size // 3] / 0.4307, 2e-4))

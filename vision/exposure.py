@@ -1,0 +1,97 @@
+"""What the light and the camera's exposure changed since the picture of the empty mat: a gain for each channel.
+
+One gain for the picture, or, where the light falls otherwise than it did, a smooth field of second order. Cloth may
+cover most of the mat: only what is near the commonest ratio speaks.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.contrast import bare_spread, commonest
+
+Floats = NDArray[np.float64]
+Floats32 = NDArray[np.float32]
+
+BLOCKS = 120  # across the picture's width, each of which has its say
+ROUNDS = 10
+NEAR = 3.0  # standard deviations from the fit within which a block may be bare mat
+LEAST_NEAR = 0.004  # of the gain: unevenness of the mat that no smooth field follows
+EVEN = 0.01  # a field that strays less than this from one gain is one gain
+DARK = 1e-4  # linear light below which a ratio says nothing
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Exposure:
+    """The mat's light now over that in its picture, channel by channel (blue, green, red).
+
+    `terms` (6, 3) belong to 1, u, v, u², uv, v², with u and v the place over the picture's size, 0 in its middle.
+    """
+
+    terms: Floats
+
+    @property
+    def even(self) -> bool:
+        """Whether one gain a channel says it all."""
+        return not bool(np.any(self.terms[1:]))
+
+    def field(self, size: tuple[int, int]) -> Floats32:
+        """The gains (height, width, 3) over a picture of `size` (width, height)."""
+        coarse = (_basis(64, 64) @ self.terms).reshape(64, 64, 3).astype(np.float32)
+        if self.even:
+            return np.broadcast_to(coarse[:1, :1], (size[1], size[0], 3))
+        return np.asarray(cv2.resize(coarse, size, interpolation=cv2.INTER_CUBIC), np.float32)
+
+
+UNCHANGED = Exposure(np.array([[1.0] * 3] + [[0.0] * 3] * 5))
+
+
+def match_exposure(frame: Floats32, bare: Floats32, on_mat: NDArray[np.bool_]) -> Exposure:
+    """Match the bare mat's picture to a frame, (h, w, 3) linear blue green red each, where `on_mat` (h, w)."""
+    size = _blocks_of(frame.shape)
+    seen, mat = (cv2.resize(one, size, interpolation=cv2.INTER_AREA).reshape(-1, 3) for one in (frame, bare))
+    whole = cv2.resize(on_mat.astype(np.uint8) * 255, size, interpolation=cv2.INTER_AREA).ravel() > 250
+    use = whole & (mat.min(axis=1) > DARK)
+    if np.count_nonzero(use) < 24:
+        return UNCHANGED
+    ratio = seen[use] / mat[use]
+    basis = _basis(*size)[use]
+    flat = np.array([commonest(np.asarray(ratio[:, c], np.float32)) for c in range(3)])
+    if not np.all(flat > 0.01):
+        return UNCHANGED
+    flat = _fitted(ratio, basis[:, :1], flat[None])[0][0]
+    terms, near = _fitted(ratio, basis, np.concatenate([flat[None], np.zeros((5, 3))]))
+    strays = np.abs(basis @ terms / flat - 1.0)
+    uneven = np.count_nonzero(near) > 0.1 * len(near) and float(np.percentile(strays, 95)) > EVEN
+    return Exposure(terms if uneven else np.concatenate([flat[None], np.zeros((5, 3))]))
+
+
+def _fitted(ratio: Floats32, basis: Floats, terms: Floats) -> tuple[Floats, NDArray[np.bool_]]:
+    """Least squares over the blocks whose three ratios are near the fit, by what the commonest third strays from it."""
+    near = np.zeros(len(ratio), bool)
+    for _ in range(ROUNDS):
+        fit = basis @ terms
+        off = ratio / np.maximum(fit, 0.05) - 1.0
+        spread = np.array([max(bare_spread(np.asarray(off[:, c], np.float32)), LEAST_NEAR) for c in range(3)])
+        now = np.all(np.abs(off) < NEAR * spread, axis=1)
+        if np.count_nonzero(now) < 3 * basis.shape[1] or np.array_equal(now, near):
+            break
+        near = now
+        terms = np.asarray(np.linalg.lstsq(basis[near], ratio[near].astype(np.float64), rcond=None)[0], np.float64)
+    return terms, near
+
+
+def _basis(width: int, height: int) -> Floats:
+    """(height * width, 6): the six terms at the middle of each block, row by row."""
+    u, v = np.meshgrid((np.arange(width) + 0.5) / width - 0.5, (np.arange(height) + 0.5) / height - 0.5)
+    return np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=-1).reshape(-1, 6)
+
+
+def _blocks_of(shape: tuple[int, ...]) -> tuple[int, int]:
+    height, width = shape[:2]
+    across = min(BLOCKS, width)
+    return across, max(1, round(across * height / width))

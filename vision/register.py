@@ -1,0 +1,171 @@
+"""How far a frame has moved against the picture of the empty mat, told by the mat's own lines and grain.
+
+Gauss-Newton on the brightness difference (Lucas and Kanade, IJCAI 1981, 674-679) for the eight numbers of a
+homography, from an eighth of the size to a half of it. Only where the mat has marks, and not where there is cloth.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Floats32 = NDArray[np.float32]
+
+COARSE = 4  # times smaller than the pictures given, for the first look: so far lines still overlap after 10 px
+MOST_MARKS = 20_000
+LEAST_MARKS = 200
+COARSE_STEPS, FINE_STEPS = 8, 5
+SETTLED_PX = 0.01
+LIKELY = np.array([20.0, 8.0, 8.0, 20.0, 8.0, 8.0, 4.0, 4.0])  # px; shift, stretch and turn, tilt, at the picture's rim
+TUKEY = 4.685  # a difference this many standard deviations large says nothing of a move (95 % efficiency; Huber 1981)
+MARK = 4.0  # a mark's slope over the noise of slopes
+NEIGHBOURS = 9.0  # so many pixels err together where a picture is compressed or resampled
+LEAST_MOVE_PX = 0.06  # what is less than this moves no side by a hundredth of a pixel
+SURE = 25.0  # chi squared of a move beyond which it is one
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Move:
+    """Where the frame's pixels lie in the mat's picture, and how much that is at the picture's corners and middle."""
+
+    mat_px_from_frame_px: Floats  # (3, 3) homography of full-size pixels
+    greatest_px: float
+    significant: bool
+
+
+def find_move(frame: Floats32, bare: Floats32, usable: NDArray[np.bool_], cell_px: int) -> Move:
+    """The move between two pictures (h, w) of light of the same exposure, each pixel of theirs `cell_px` wide.
+
+    `usable` (h, w) is False on cloth. A frame without marks has not moved as far as anybody can tell.
+    """
+    size = (frame.shape[1] // COARSE, frame.shape[0] // COARSE)
+    if min(size) < 16:
+        return _still()
+    small = [np.asarray(cv2.resize(one, size, interpolation=cv2.INTER_AREA), np.float32) for one in (frame, bare)]
+    free = cv2.resize(usable.astype(np.uint8), size, interpolation=cv2.INTER_AREA) > 0
+    middle = (np.array(frame.shape[1::-1], float) - 1) / 2
+    scale = float(frame.shape[1])
+    rough = _Fit.of(small[0], small[1], free, _Axes(_at_cells(middle, 1 / COARSE), scale / COARSE))
+    change = np.zeros(8) if rough is None else rough.settle(np.zeros(8), COARSE_STEPS)[0]
+    fine = _Fit.of(frame, bare, usable, _Axes(middle, scale))
+    if fine is None:
+        return _still()
+    change, covariance = fine.settle(change, FINE_STEPS)
+    return _judged(change, covariance, frame.shape, fine.axes, cell_px)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Axes:
+    """Places as u = (x - middle) / scale, so that the eight numbers are of one size."""
+
+    middle: Floats
+    scale: float
+
+    def slopes_of(self, u: Floats) -> tuple[Floats, Floats]:
+        """(N, 8) derivatives of where a pixel goes, along x and y, in units of the scale."""
+        zero, one = np.zeros(len(u)), np.ones(len(u))
+        x, y = u.T
+        return (
+            np.column_stack([one, x, y, zero, zero, zero, x * x, x * y]),
+            np.column_stack([zero, zero, zero, one, x, y, x * y, y * y]),
+        )
+
+    def homography(self, change: Floats, cell_px: float) -> Floats:
+        """(3, 3) over full-size pixels, of which a cell holds `cell_px` each way."""
+        a = change
+        inner = np.array([[1 + a[1], a[2], a[0]], [a[4], 1 + a[5], a[3]], [-a[6], -a[7], 1.0]])
+        size, middle = self.scale * cell_px, _at_cells(self.middle, cell_px)
+        to_px = np.array([[size, 0, middle[0]], [0, size, middle[1]], [0, 0, 1.0]])
+        h = to_px @ inner @ np.linalg.inv(to_px)
+        return np.asarray(h / h[2, 2])
+
+
+def _at_cells(point: Floats, times: float) -> Floats:
+    """A place in pixels, in pixels `times` as many: centres stay centres."""
+    return (point + 0.5) * times - 0.5
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Fit:
+    """The marks of one size of picture, and what the frame shows there."""
+
+    axes: _Axes
+    bare: Floats32
+    slope_x: Floats32
+    slope_y: Floats32
+    places: Floats  # (N, 2)
+    seen: Floats32  # (N,)
+
+    @staticmethod
+    def of(frame: Floats32, bare: Floats32, usable: NDArray[np.bool_], axes: _Axes) -> _Fit | None:
+        slope_x = np.asarray(cv2.Scharr(bare, cv2.CV_32F, 1, 0, scale=1 / 32), np.float32)
+        slope_y = np.asarray(cv2.Scharr(bare, cv2.CV_32F, 0, 1, scale=1 / 32), np.float32)
+        steep = cv2.dilate(np.maximum(np.abs(slope_x), np.abs(slope_y)), np.ones((3, 3), np.uint8))
+        ground = float(np.median(steep[::2, ::2]))
+        inside = np.zeros(bare.shape, bool)
+        inside[6:-6, 6:-6] = True
+        marks = np.flatnonzero(((steep > MARK * ground) & usable & inside).ravel())
+        if len(marks) < LEAST_MARKS:  # no lines: the grain must do
+            marks = np.flatnonzero(((steep > 1.5 * ground) & usable & inside).ravel())
+        if len(marks) < LEAST_MARKS:
+            return None
+        marks = marks[:: max(1, len(marks) // MOST_MARKS)]
+        y, x = np.divmod(marks, bare.shape[1])
+        return _Fit(axes, bare, slope_x, slope_y, np.column_stack([x, y]).astype(float), frame.ravel()[marks])
+
+    def settle(self, change: Floats, steps: int) -> tuple[Floats, Floats]:
+        """The eight numbers from a start, and their covariance (8, 8)."""
+        u = (self.places - self.axes.middle) / self.axes.scale
+        along_x, along_y = self.axes.slopes_of(u)
+        covariance = np.eye(8)
+        for _ in range(steps):
+            at = (self.places + self.axes.scale * np.column_stack([along_x @ change, along_y @ change])).astype(
+                np.float32
+            )
+            bare, slope_x, slope_y = (_sampled(one, at) for one in (self.bare, self.slope_x, self.slope_y))
+            jacobian = self.axes.scale * (slope_x[:, None] * along_x + slope_y[:, None] * along_y)
+            off = self.seen - bare
+            off = off - np.median(off)
+            spread = max(float(np.median(np.abs(off))) * 1.4826, 1e-6)
+            weight = np.clip(1.0 - (off / (TUKEY * spread)) ** 2, 0.0, 1.0) ** 2
+            normal = np.asarray(jacobian.T @ (weight[:, None] * jacobian), np.float64)
+            # What the marks leave open (cloth on them, the table around) stays as small as a camera's knock makes it.
+            prior = np.diag(NEIGHBOURS * (spread * self.axes.scale / LIKELY) ** 2)
+            normal = normal + prior
+            step = np.linalg.solve(normal, jacobian.T @ (weight * off) - prior @ change)
+            change = change + step
+            covariance = np.asarray(np.linalg.inv(normal), np.float64) * (spread**2 * NEIGHBOURS)
+            if np.abs(step).max() * self.axes.scale < SETTLED_PX:
+                break
+        return change, covariance
+
+
+def _sampled(image: Floats32, places: Floats32) -> Floats:
+    rows = -(-len(places) // 1024)
+    padded = np.zeros((rows * 1024, 2), np.float32)
+    padded[: len(places)] = places
+    at = padded.reshape(rows, 1024, 2)
+    x, y = np.ascontiguousarray(at[..., 0]), np.ascontiguousarray(at[..., 1])
+    seen = cv2.remap(image, x, y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(seen.ravel()[: len(places)], np.float64)
+
+
+def _judged(change: Floats, covariance: Floats, shape: tuple[int, ...], axes: _Axes, cell_px: int) -> Move:
+    height, width = shape[:2]
+    ends = np.array([[0.0, 0.0], [width, 0.0], [width, height], [0.0, height], [width / 2, height / 2]])
+    along = np.stack(axes.slopes_of((ends - axes.middle) / axes.scale), axis=1) * (axes.scale * cell_px)
+    moves = along @ change
+    doubts = along @ covariance @ np.swapaxes(along, 1, 2) + 1e-9 * np.eye(2)
+    sure = np.einsum("ni,nij,nj->n", moves, np.linalg.inv(doubts), moves)
+    sizes = np.hypot(*moves.T)
+    greatest = float(sizes.max())
+    significant = bool(np.any((sure > SURE) & (sizes > LEAST_MOVE_PX))) and greatest < 0.05 * width * cell_px
+    return Move(axes.homography(change, float(cell_px)), greatest, significant)
+
+
+def _still() -> Move:
+    return Move(np.eye(3), 0.0, False)
