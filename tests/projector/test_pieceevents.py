@@ -1,4 +1,4 @@
-"""The keys of strips and blocks, which scripts rely on, and their sentences; an interface of ours, no outside source."""
+"""The keys of strips and blocks, which scripts rely on, and their sentences. No outside source: our own interface."""
 
 from __future__ import annotations
 
