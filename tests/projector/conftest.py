@@ -68,6 +68,19 @@ class Calibrated:
     def told(self, kind: str, what: str | None = None) -> list[Event]:
         return [e for e in self.events if e["event"] == kind and what in (None, e.get("what"))]
 
+    def resumed(self, folder: Path, flat: int, tilted: int) -> Captures:
+        """As if a calibration of this table had been left after some views, before the patterns. Goes on with
+        `Wishes(..., resume=True)`."""
+        assert self.captures.about is not None
+        assert self.captures.tone is not None
+        left = Captures(folder)
+        left.begin(self.captures.about)
+        for what, count in (("sheet_flat", flat), ("sheet_tilted", tilted)):
+            for view in self.captures.views[what][:count]:
+                left.keep_view(what, view)
+        left.keep_tone(self.captures.tone)
+        return left
+
 
 @pytest.fixture(scope="session")
 def small_table() -> type[SmallTable]:

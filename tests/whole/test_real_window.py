@@ -23,10 +23,10 @@ import pytest
 from tests.whole.screen import WITHOUT_XVFB, XVFB, Screen, open_screen
 
 ROOT = Path(__file__).parents[2]
-SIZE_PX = (1920, 1080)
+SIZE_PX = (1280, 720)
 needs_xvfb = pytest.mark.skipif(XVFB is None, reason=WITHOUT_XVFB)
-PATIENCE_S = 170.0
-FEWER_VIEWS = ["--flat-views", "6", "--tilted-views", "4", "--bar", "exact"]  # real time is dear
+PATIENCE_S = 240.0
+FEWER_VIEWS = ["--flat-views", "4", "--tilted-views", "3", "--bar", "exact"]  # real time is dear
 LINE_WITHIN_MM = 0.5
 PLAN = """
 name = "one wave"

@@ -12,10 +12,9 @@ from calibration.scale import EXACT
 from calibration.sheet.board import Board
 from projector.events import Event
 from projector.setup.calibrating import Wishes, calibrate
-from projector.setup.captures import Captures
 from projector.setup.looking import CalibratingError
 
-FEW = Wishes(Board(), flat=4, tilted=3, scale=EXACT)
+FEW = Wishes(Board(), flat=4, tilted=3, scale=EXACT, resume=True)
 MEANWHILE_S = 5.0  # after the mat was cleared
 
 
@@ -33,17 +32,19 @@ def with_a_bump(small_table: Any, device: str) -> Any:
     return rooms[0]
 
 
-def test_a_bumped_projector_is_told_and_its_patterns_are_shown_again(small_table: Any, tmp_path: Path) -> None:
+def test_a_bumped_projector_is_told_and_its_patterns_are_shown_again(
+    calibrated: Any, small_table: Any, tmp_path: Path
+) -> None:
     room = with_a_bump(small_table, "projector")
-    found = calibrate(room.table, FEW, Captures(tmp_path / "captures"))
+    found = calibrate(room.table, FEW, calibrated.resumed(tmp_path / "captures", 4, 3))
     (told,) = room.told("refused", "patterns")
     assert told["why"] == "bumped"
     assert found.closure is not None
     assert found.closure.worst_mm < 0.4
 
 
-def test_a_bumped_camera_ends_it(small_table: Any, tmp_path: Path) -> None:
+def test_a_bumped_camera_ends_it(calibrated: Any, small_table: Any, tmp_path: Path) -> None:
     """The views of the sheet no longer hold; a rig made of them would be wrong by millimetres."""
     room = with_a_bump(small_table, "camera")
     with pytest.raises(CalibratingError, match="camera or mat moved while the patterns were shown"):
-        calibrate(room.table, FEW, Captures(tmp_path / "captures"))
+        calibrate(room.table, FEW, calibrated.resumed(tmp_path / "captures", 4, 3))
