@@ -6,8 +6,8 @@ or both; the rest is exact. Each is fitted by generalised least squares. The sma
 changes, whose residual is consistent (chi-square, 99.7 %) explains the outline; whatever other set of that size does
 it as well (within 9 in chi-square, three standard deviations) is named beside it.
 
-Where not even the richest hypothesis is consistent, the uncertainties are too small: they are taken to be greater by
-what it asks for (Birge's ratio) in the choice, and as they are stated in what is reported.
+Where no hypothesis is consistent, the uncertainties are too small: they are taken to be greater by about what the best
+one asks for (Birge's ratio) in the choice, and as they are stated in what is reported.
 """
 
 from __future__ import annotations
@@ -34,6 +34,7 @@ Hypothesis = tuple[int, ...]  # changes: i < N is side i offset, N + i is side i
 CONSISTENT = 0.997
 AS_GOOD = 9.0  # in chi-square
 SURE_U, LEAST_MM, LEAST_DEG = 3.0, 0.2, 0.2  # what is reported is over each
+MORE_THAN_BEST = 3.0  # chi-square per degree of freedom beside the least, where none is consistent
 SINGULAR = 1e-7  # least eigenvalue of normal equations of unit diagonal
 EXACT_MM = 1e-4  # nothing is measured better
 BOW_U = math.sqrt(45.0) / 2.0  # uncertainty of a parabola's sag beside that of a line, from the same like samples
@@ -182,7 +183,7 @@ def _smallest(n: int, normal: Floats, right: Floats, whole: float) -> tuple[int,
             if least[sides, count][0] <= chi2.ppf(CONSISTENT, freedom):
                 return sides, count
     ratio = min(misfit / freedom for misfit, freedom in least.values())
-    return next(size for size, (misfit, freedom) in least.items() if misfit <= ratio * chi2.ppf(CONSISTENT, freedom))
+    return next(size for size, (misfit, freedom) in least.items() if misfit / freedom <= MORE_THAN_BEST * ratio)
 
 
 def _sizes(n: int) -> Iterator[tuple[int, int]]:
@@ -246,7 +247,7 @@ def _instead(change: int, own: Finding, solved: _Solved) -> Iterator[Finding]:
     """Changes of the same kind that stand in its place in a hypothesis that explains as well.
 
     Most differ from the chosen one in this change alone. Where none does, the whole set may be another: an angle that
-    is wrong is of either pair of sides; then the one of most like size stands in.
+    is wrong is of either pair of sides; then those of like size stand in.
     """
     whole, alone = [], False
     for other in solved.as_good:
@@ -257,7 +258,7 @@ def _instead(change: int, own: Finding, solved: _Solved) -> Iterator[Finding]:
             yield from new
             alone = alone or bool(new)
         elif left == set(solved.changes) and new:
-            whole.append(min(new, key=lambda one: abs(abs(one.value) - abs(own.value))))
+            whole += new
     if not alone:
         yield from (one for one in whole if abs(abs(one.value) - abs(own.value)) <= SURE_U * (one.u + own.u))
 
