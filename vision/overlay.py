@@ -48,19 +48,19 @@ def draw_units(
     outlines_px = [camera.px_from_mat(judged.unit.corners_mat_mm, height_mm) for judged in units]
     for judged, outline_px in zip(units, outlines_px, strict=True):
         colour = COLOURS[judged.verdict]
-        _line(picture, outline_px, True, colour, scale)
+        draw_line(picture, outline_px, True, colour, scale)
         for seam in judged.unit.seams:
-            _line(picture, camera.px_from_mat(seam.ends_mat_mm, height_mm), False, colour, scale)
-        cv2.circle(picture, _fixed(outline_px[0]), round(3 * scale * 16), colour, -1, cv2.LINE_AA, SUBPIXEL_BITS)
+            draw_line(picture, camera.px_from_mat(seam.ends_mat_mm, height_mm), False, colour, scale)
+        cv2.circle(picture, fixed(outline_px[0]), round(3 * scale * 16), colour, -1, cv2.LINE_AA, SUBPIXEL_BITS)
     taken = [np.array([outline_px.min(axis=0), outline_px.max(axis=0)]) for outline_px in outlines_px]
     size_px = np.array(pixels.shape[1::-1], np.float64)
     for i, (judged, outline_px) in enumerate(zip(units, outlines_px, strict=True)):
         name = names[i] if i < len(names) else f"{i + 1}"
         lines = [f"{name} {SIGNS[judged.verdict]}".strip(), *_lines(judged)]
-        plate_px = _plate_px(lines, scale)
-        corner_px = _free_corner(outline_px, plate_px, taken, size_px)
+        plate_px = plate_size_px(lines, scale)
+        corner_px = free_corner(outline_px, plate_px, taken, size_px)
         taken.append(np.array([corner_px, corner_px + plate_px]))
-        _write(picture, corner_px, plate_px, lines, COLOURS[judged.verdict], scale)
+        write_plate(picture, corner_px, plate_px, lines, COLOURS[judged.verdict], scale)
     return picture
 
 
@@ -72,26 +72,28 @@ def _lines(judged: Judged) -> list[str]:
     return lines
 
 
-def _fixed(point_px: Floats) -> tuple[int, int]:
+def fixed(point_px: Floats) -> tuple[int, int]:
+    """A point as OpenCV wants it with SUBPIXEL_BITS."""
     x, y = np.rint(point_px * 2**SUBPIXEL_BITS).astype(int)
     return int(x), int(y)
 
 
-def _line(
+def draw_line(
     picture: NDArray[np.uint8], points_px: Floats, closed: bool, colour: tuple[int, int, int], scale: float
 ) -> None:
-    fixed = np.rint(points_px * 2**SUBPIXEL_BITS).astype(np.int32)
+    """A thin line in a dark one, in place; `points_px` (N, 2), to parts of a pixel."""
+    points = np.rint(points_px * 2**SUBPIXEL_BITS).astype(np.int32)
     for ink, width in (((0, 0, 0), 3), (colour, 1)):
-        cv2.polylines(picture, [fixed], closed, ink, max(1, round(width * scale)), cv2.LINE_AA, SUBPIXEL_BITS)
+        cv2.polylines(picture, [points], closed, ink, max(1, round(width * scale)), cv2.LINE_AA, SUBPIXEL_BITS)
 
 
-def _plate_px(lines: Sequence[str], scale: float) -> Floats:
+def plate_size_px(lines: Sequence[str], scale: float) -> Floats:
     """Width and height of a plate of text."""
     widths = [cv2.getTextSize(line, FONT, 0.5 * scale, 1)[0][0] for line in lines]
     return np.array([max(widths) + 20 * scale, 19 * scale * len(lines) + 10 * scale])
 
 
-def _free_corner(outline_px: Floats, plate_px: Floats, taken: Sequence[Floats], size_px: Floats) -> Floats:
+def free_corner(outline_px: Floats, plate_px: Floats, taken: Sequence[Floats], size_px: Floats) -> Floats:
     """Upper-left corner of a plate beside an outline, where it covers least of what is taken: (2, 2) boxes."""
     low, high, gap = outline_px.min(axis=0), outline_px.max(axis=0), 10.0
     middle = (low + high - plate_px) / 2.0
@@ -110,7 +112,7 @@ def _free_corner(outline_px: Floats, plate_px: Floats, taken: Sequence[Floats], 
     return min(places, key=covered)
 
 
-def _write(
+def write_plate(
     picture: NDArray[np.uint8], corner_px: Floats, plate_px: Floats, lines: Sequence[str], colour: Colour, scale: float
 ) -> None:
     """A dark plate with text."""

@@ -24,6 +24,7 @@ from vision.blocks import BLOCK_CLOTH
 from vision.expected import ExpectedShape, ExpectedStar, ExpectedStrip, LengthUnit, Tolerance
 from vision.measure import PLAIN_CLOTH, Cloth
 from vision.overlay import draw_units
+from vision.overlay_pieces import draw_blocks, draw_strips
 from vision.pile import sum_up
 from vision.units import Judged
 
@@ -73,7 +74,7 @@ def run(args: argparse.Namespace) -> int:
         for event in _events(checked):
             teller.tell(str(event.pop("event")), **event)
         if args.picture is not None:
-            _draw(checked, rig, cloth, args.picture, len(paths))
+            _draw(checked, rig, cloth, block_cloth, args.picture, len(paths))
         all_units += checked.units
         counts[checked.name] = len(checked.units)
     _sum_up(teller, all_units)
@@ -121,10 +122,13 @@ def expected_of(text: str, tolerance_mm: float | None, angle_tolerance_rad: floa
     return ExpectedShape(text, shape.corners_mm, shape.seams_mm, shape.side_names, tolerance, by_side, said_in)
 
 
-def _draw(checked: Checked, rig: Rig, cloth: Cloth, path: Path, of: int) -> None:
+def _draw(checked: Checked, rig: Rig, cloth: Cloth, block_cloth: Cloth, path: Path, of: int) -> None:
     """The photograph with what was measured; of several, each under its own name."""
     own = path if of == 1 else path.with_name(f"{path.stem}_{Path(checked.name).stem}.png")
-    write_png(own, draw_units(checked.pixels, rig.camera.pinhole, cloth.height_mm, checked.units))
+    camera = rig.camera.pinhole
+    picture = draw_units(checked.pixels, camera, cloth.height_mm, checked.units)
+    picture = draw_strips(picture, camera, cloth.height_mm, checked.strips)
+    write_png(own, draw_blocks(picture, camera, block_cloth.height_mm, [block for block, _ in checked.blocks]))
 
 
 def _sum_up(teller: Teller, units: Sequence[Judged]) -> None:
