@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from calibration.pinhole import Pinhole
 from calibration.tone import SRGB, Tone
-from vision.contrast import Contrast, bare_spread, in_cells, measure_contrast
+from vision.contrast import Contrast, bare_spread, commonest, in_cells, measure_contrast
 from vision.exposure import Exposure, match_exposure
 from vision.light import LUMA_CHROMA, byte_step, luma_chroma
 from vision.register import find_move
@@ -146,7 +146,7 @@ def compare_with_mat(linear: Floats32, mat: MatPicture, on_mat: NDArray[np.bool_
     difference = (levels[::5, ::5] - bare[::5, ::5])[shown]
     if not len(difference):
         return Scene(levels, bare, np.full(3, 2e-4), mat.known, tone, moved_px)
-    near = np.abs(difference[:, 0]) < 4.0 * bare_spread(difference[:, 0])
+    near = np.abs(difference[:, 0] - commonest(difference[:, 0])) < 4.0 * bare_spread(difference[:, 0])
     noise = np.array([bare_spread(difference[near, c]) for c in range(3)])
     return Scene(levels, bare, noise, mat.known, tone, moved_px)
 

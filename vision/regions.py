@@ -25,6 +25,7 @@ MOST_OF = 0.8  # of a region must be left in its parts
 MAT_LEVEL = 3.5  # standard deviations of one pixel's difference up to which a gap may well be bare mat
 BARE_SHARE = 0.35  # of the weaker neighbour's contrast: a gap of more is cloth
 NEAR_GAP_PX = 40.0
+LINE_SHARE = 0.25  # what is so much brighter or darker than the mat around is one of its lines
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -180,8 +181,17 @@ def _bare(scene: Scene, parts: list[_Patch], whole: _Patch) -> bool:
     if not gap.any():
         return False
     middle = gap & (nearest[0] > 0.6 * np.percentile(nearest[0][gap], 95))
+    # On a line of the mat, cloth may happen to have the line's own light: beside it the gap must be bare too.
+    ground = scene.bare[y, x, 0]
+    level = float(np.median(ground))
+    plain = np.abs(ground - level) < LINE_SHARE * level
+    middle = (middle if np.any(middle[: off.shape[0], : off.shape[1]] & plain) else gap)[
+        : off.shape[0], : off.shape[1]
+    ] & plain
+    if not middle.any():
+        return False
     beside = [_contrast_of(off, (labels == i + 1) & (nearest[1] < NEAR_GAP_PX)) for i in range(len(parts))]
-    between = float(np.linalg.norm(np.median(off[middle[: off.shape[0], : off.shape[1]]], axis=0)))
+    between = float(np.linalg.norm(np.median(off[middle], axis=0)))
     return bool(between < min(MAT_LEVEL, BARE_SHARE * min(beside)))
 
 

@@ -1,0 +1,68 @@
+"""The projector as the lamp: the scene in its light alone, and the colour that tells cloth from the mat best."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Floats32 = NDArray[np.float32]
+
+FULL = 0.98  # of full scale: what is brighter may be cut off, and its difference means nothing
+FEWEST = 50  # pixels on each side of a comparison
+ROOT = 1e-12
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class LampLight:
+    """A scene in the lamp's light alone, (H, W, 3) linear light, and where it cannot be known."""
+
+    light: Floats32
+    noise_sd: Floats  # (3,) of one pixel: two pictures' noise adds up
+    cut_off: NDArray[np.bool_]  # (H, W): the frame with the lamp on was at full scale there
+
+
+def in_lamp_light(on: Floats32, off: Floats32, noise_on_sd: Floats, noise_off_sd: Floats) -> LampLight:
+    """Take the room's light out of a frame: light adds up, so lamp on minus lamp off is the lamp's alone.
+
+    `on` and `off` are (H, W, 3) in linear light, of one exposure, nothing having moved between them; the noises (3,)
+    are standard deviations of one pixel. Variances of independent noises add (GUM, JCGM 100:2008, 5.1.2). Negative
+    light is noise and kept, so that means stay true. Raises ValueError where the sizes differ.
+    """
+    if on.shape != off.shape:
+        raise ValueError(f"the frames are {on.shape[:2]} and {off.shape[:2]}; take both with one camera")
+    noise = np.hypot(np.asarray(noise_on_sd, float), np.asarray(noise_off_sd, float))
+    return LampLight(np.asarray(on - off, np.float32), noise, np.asarray(np.max(on, axis=2) > FULL))
+
+
+def separation(light: Floats32, cloth: NDArray[np.bool_], mat: NDArray[np.bool_]) -> float:
+    """How many standard deviations of a pixel cloth and mat lie apart in the best mix of the channels.
+
+    Fisher's discriminant: sqrt(d' S^-1 d), with d the difference of the means and S the mean of both covariances of
+    single pixels (R. A. Fisher, Annals of Eugenics 7(2), 1936). A print's own pattern counts as its spread. 0 where
+    either has fewer than 50 pixels. `light` is (H, W, 3), the masks are (H, W).
+    """
+    samples = [light[where].astype(np.float64) for where in (cloth, mat)]
+    if min(len(sample) for sample in samples) < FEWEST:
+        return 0.0
+    apart = samples[0].mean(axis=0) - samples[1].mean(axis=0)
+    spread = (np.cov(samples[0], rowvar=False) + np.cov(samples[1], rowvar=False)) / 2.0
+    return float(np.sqrt(apart @ np.linalg.solve(spread + ROOT * np.eye(3), apart)))
+
+
+def best_colour(looks: Mapping[str, Floats32], cloth: NDArray[np.bool_], mat: NDArray[np.bool_]) -> str:
+    """Of first looks in several lamp colours, the name of the one that tells cloth from mat best.
+
+    `looks` maps a colour's name to its picture (H, W, 3) in linear light, best in the lamp's light alone; masks as in
+    `separation`. The first named is kept unless another is better by a tenth: changing light draws the eye. Raises
+    ValueError for no looks.
+    """
+    if not looks:
+        raise ValueError("no looks are given; take one in each colour")
+    apart = {name: separation(light, cloth, mat) for name, light in looks.items()}
+    first = next(iter(looks))
+    best = max(apart, key=lambda name: apart[name])
+    return best if apart[best] > 1.1 * apart[first] else first
