@@ -1,8 +1,7 @@
 """Where to lay the sheet next, so that a few views tell the camera all over the mat. Rough is enough.
 
 Everything is in the frame of the first sheet, which was laid upright as the person stands: x right, y away. The way
-there is the first view's homography. A wide lens bends it towards the rim, always inwards, so that what is planned
-inside the picture stays inside.
+there is the first view's homography, after a wide lens's barrel is taken out as far as that view shows it.
 """
 
 from __future__ import annotations
@@ -17,6 +16,7 @@ from numpy.typing import NDArray
 
 from calibration.mat.frame import NotFound, find_mat_frame
 from calibration.pinhole import Lens, Pinhole
+from calibration.sheet.barrel import Barrel, barrel_of
 from calibration.sheet.corners import SheetView
 
 Floats = NDArray[np.float64]
@@ -28,6 +28,8 @@ FURTHEST_MM = 1500.0  # nobody's mat reaches further; past a tilted camera's hor
 LATTICE = (13, 9)  # middles that are tried over the field
 CELLS = 40  # along its longer side, at which coverage is counted
 REACH_MM = 55.0  # around a sheet, that its view still tells of
+NEAR_MM = 20.0  # around a sheet, that its view tells of well: what lies further out is worth another sheet
+RIM = 3.0  # worth of the field's furthest corner over its middle, less a half: a lens bends most there
 AGAIN = 0.3  # worth of covering a cell that one view has covered already
 TURNS_RAD = tuple(np.radians([0.0, 90.0, 180.0, 270.0]))  # turned sheets tell how the printer stretched
 TURN_AGAIN = 0.95  # worth of a turn for each time that it was taken
@@ -65,17 +67,18 @@ class Place:
 class Field:
     """The part of the table that can be calibrated, as the first view of the sheet tells it."""
 
-    camera_from_sheet: Floats  # (3, 3) homography, the first sheet's frame (mm) to camera pixels
+    camera_from_sheet: Floats  # (3, 3) homography, the first sheet's frame (mm) to camera pixels, barrel taken out
+    barrel: Barrel
     outline: shapely.Polygon  # in the first sheet's frame, mm
     size_mm: tuple[float, float]  # of the print
 
     def camera_px(self, points_sheet_mm: Floats) -> Floats:
         """Points (N, 2) of the first sheet's frame as the camera sees them, roughly, (N, 2)."""
-        return _mapped(self.camera_from_sheet, points_sheet_mm)
+        return self.barrel.bent(_mapped(self.camera_from_sheet, points_sheet_mm))
 
     def sheet_mm(self, points_px: Floats) -> Floats:
         """The way back."""
-        return _mapped(np.asarray(np.linalg.inv(self.camera_from_sheet), float), points_px)
+        return _mapped(np.asarray(np.linalg.inv(self.camera_from_sheet), float), self.barrel.straight(points_px))
 
 
 def _mapped(homography: Floats, points: Floats) -> Floats:
@@ -100,18 +103,21 @@ def field_of(
         Outlines in camera pixels of what the projector lights and of the mat: what lies outside needs no
         calibration, and a sheet that hangs over a mat's border bends.
     """
-    found, _ = cv2.findHomography(first.corners_sheet_mm, first.corners_px)
+    barrel = barrel_of(first, size_px)
+    found, _ = cv2.findHomography(first.corners_sheet_mm, barrel.straight(first.corners_px))
     if found is None:
         raise ValueError("the corners of the first view lie in a line")
     homography = np.asarray(found, float)
-    common = _picture_mm(homography, size_px)
+    common = _picture_mm(homography, barrel, size_px)
     for outline_px in within_px:
         if outline_px is None:
             continue
-        part = common.intersection(_hull(_mapped(np.asarray(np.linalg.inv(homography), float), outline_px)))
+        part = common.intersection(
+            _hull(_mapped(np.asarray(np.linalg.inv(homography), float), barrel.straight(outline_px)))
+        )
         if isinstance(part, shapely.Polygon) and part.area > size_mm[0] * size_mm[1]:
             common = part
-    return Field(homography, common, size_mm)
+    return Field(homography, barrel, common, size_mm)
 
 
 def rough_mat_px(bare: NDArray[np.uint8], first: SheetView, size_px: tuple[int, int]) -> Floats | None:
@@ -134,12 +140,13 @@ def rough_mat_px(bare: NDArray[np.uint8], first: SheetView, size_px: tuple[int, 
     return np.asarray(camera.px_from_mat(found.rig_from_mat(corners)))
 
 
-def _picture_mm(homography: Floats, size_px: tuple[int, int]) -> shapely.Polygon:
+def _picture_mm(homography: Floats, barrel: Barrel, size_px: tuple[int, int]) -> shapely.Polygon:
     """The camera's picture on the table, as far as anybody's mat reaches."""
     x, y = np.meshgrid(np.linspace(0.0, size_px[0] - 1.0, 33), np.linspace(0.0, size_px[1] - 1.0, 19))
     inverse = np.linalg.inv(homography)
     inverse /= np.sign(inverse[2] @ np.linalg.solve(inverse, [0.0, 0.0, 1.0]))  # the sheet itself is before the lens
-    points = np.column_stack([x.ravel(), y.ravel(), np.ones(x.size)]) @ inverse.T
+    straight = barrel.straight(np.column_stack([x.ravel(), y.ravel()]))
+    points = np.column_stack([straight, np.ones(x.size)]) @ inverse.T
     ahead = points[:, 2] > 1e-9
     places = points[ahead, :2] / points[ahead, 2:]
     near = places[np.hypot(*places.T) < FURTHEST_MM]
@@ -164,7 +171,7 @@ def next_flat(field: Field, seen: Sequence[Floats]) -> Place | None:
     cells, worth = _cells(field.outline, seen)
     used = [_quarter(outline) for outline in seen]
     gains = [
-        worth[shapely.contains_xy(_box(middle, field.size_mm, TURNS_RAD[quarter], REACH_MM), cells)].sum()
+        worth[shapely.contains_xy(_box(middle, field.size_mm, TURNS_RAD[quarter], NEAR_MM), cells)].sum()
         * TURN_AGAIN ** used.count(quarter)
         for middle, quarter in tried
     ]
@@ -261,6 +268,6 @@ def _cells(outline: shapely.Polygon, seen: Sequence[Floats]) -> tuple[Floats, Fl
     cells = _grid(outline)
     centre = np.array([outline.centroid.x, outline.centroid.y])
     away = np.hypot(*(cells - centre).T)
-    told = [shapely.contains_xy(shapely.Polygon(one).buffer(REACH_MM), cells).astype(float) for one in seen]
+    told = [shapely.contains_xy(shapely.Polygon(one).buffer(NEAR_MM), cells).astype(float) for one in seen]
     times = sum(told, np.zeros(len(cells)))
-    return cells, (0.5 + (away / away.max()) ** 2) * AGAIN**times
+    return cells, (0.5 + RIM * (away / away.max()) ** 2) * AGAIN**times

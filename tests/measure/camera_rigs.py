@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.sheet.corners import SheetView
+from tests.measure.camera_laying import anywhere, lay
 
 Floats = NDArray[np.float64]
 
@@ -53,6 +54,14 @@ class TrueCamera:
         px, _ = cv2.projectPoints(points_mat_mm, turned, self.translation_mm, self.matrix, self.distortion)
         return np.asarray(px, float).reshape(-1, 2)
 
+    def on_mat(self, px: Floats) -> Floats:
+        """Where on the mat's surface pixels (N, 2) are."""
+        often = (cv2.TERM_CRITERIA_COUNT + cv2.TERM_CRITERIA_EPS, 200, 1e-10)
+        rays = cv2.undistortPoints(px[:, None], self.matrix, self.distortion, criteria=often)[:, 0]
+        plane = np.column_stack([self.rotation[:, :2], self.translation_mm])
+        on_mat = np.column_stack([rays, np.ones(len(rays))]) @ np.linalg.inv(plane).T
+        return np.asarray(on_mat[:, :2] / on_mat[:, 2:])
+
     def sees(self, px: Floats) -> NDArray[np.bool_]:
         """Which pixels are in the picture, four from its rim."""
         return np.asarray(np.all((px > 4) & (px < np.array(self.size_px) - 5), axis=1))
@@ -77,6 +86,7 @@ class Kind:
     lift_mm: float = 0.0  # of the paper's highest end, at most
     profile: str = "any"
     views: tuple[int, int] = (9, 6)
+    guided: bool = True  # sheets lie where the guide asks for them, or else about the middles of the mat's nine parts
     together: float = 0.0  # share of the noise's variance that is smooth over a view: what light and blur do
     stretch: float = 0.0  # of the sheet, along over across
 
@@ -87,14 +97,10 @@ def draw_rig(rng: np.random.Generator, kind: Kind) -> Rig:
     noise_px = float(np.exp(rng.uniform(*np.log(kind.noise_px))))
     stated = noise_px * float(rng.uniform(0.5, 1.5))  # stated uncertainties are off by a common factor
     views: list[SheetView] = []
-    for i in range(sum(kind.views)):
-        is_flat = i < kind.views[0]
-        while True:
-            points = _placed(rng, i, is_flat, _sheet(rng, kind))
-            px = camera.px(points)
-            inside = camera.sees(px)
-            if inside.mean() > 0.7:
-                break
+    where = lay(rng, camera, MAT_MM, kind.views) if kind.guided else anywhere(rng, camera, MAT_MM, kind.views)
+    for i, (laid, is_flat) in enumerate(where):
+        px = camera.px(laid.points_mm(_sheet(rng, kind)) + np.array([0.0, 0.0, THICKNESS_MM]))
+        inside = camera.sees(px)
         uneven = rng.uniform(0.7, 1.4, len(px))
         px = px + _noise(rng, kind.together) * (noise_px * uneven)[:, None]
         ids = np.flatnonzero(inside)
@@ -155,19 +161,6 @@ def _sheet(rng: np.random.Generator, kind: Kind) -> Floats:
     q = flat @ along
     at = np.interp(q, arc, nodes)
     return np.column_stack([flat + np.outer(at * half - q, along), np.interp(at, nodes, height)])
-
-
-def _placed(rng: np.random.Generator, number: int, is_flat: bool, sheet: Floats) -> Floats:
-    """The sheet (N, 3) laid somewhere on the mat, or held over it."""
-    turned = cv2.Rodrigues(np.array([0.0, 0.0, rng.normal(0, 0.4) + np.pi / 2 * rng.integers(0, 4)]))[0]
-    third = np.array([number % 3, number // 3 % 3]) - 1
-    middle = np.array(MAT_MM) / 2 + third * np.array([290.0, 180.0]) + rng.normal(0, 20.0, 2)
-    if is_flat:
-        return sheet @ turned.T + [*middle, THICKNESS_MM]
-    axis = rng.normal(0, 1, 2)
-    tilt = np.array([*(axis / np.linalg.norm(axis)), 0.0]) * np.radians(rng.uniform(15.0, 35.0))
-    middle = np.array(MAT_MM) / 2 + rng.normal(0, [150.0, 80.0])
-    return sheet @ (cv2.Rodrigues(tilt)[0] @ turned).T + [*middle, rng.uniform(40.0, 90.0)]
 
 
 def _noise(rng: np.random.Generator, together: float) -> Floats:
