@@ -193,34 +193,44 @@ def shot(condition: Condition, seed: int, base: View = FULL_VIEW) -> Shot:
     view = before.moved(condition.moved_px)
     units = lay_out(condition, view, rng)
     cloths = [unit.cloth for unit in units]
-    empty, bare = _reference(condition, before) if condition.reference else (None, None)
-    pixels, linear = _frame(condition, view, cloths, condition.exposure, int(rng.integers(1 << 30)))
+    at = Place(condition.sensor, condition.mat, condition.lights, condition.lamp)
+    empty, bare = _reference(at, before, condition.reference) if condition.reference else (None, None)
+    pixels, linear = at.frame(view, cloths, condition.exposure, int(rng.integers(1 << 30)))
     return Shot(condition, view, pixels, linear, empty, bare, units)
 
 
-def _frame(
-    condition: Condition, view: View, cloths: Sequence[Cloth], exposure: float, seed: int
-) -> tuple[Picture, Floats32]:
-    sensor, lamp = condition.sensor, condition.lamp
-    lights = condition.lights + (() if lamp is None else (lamp,))
-    light = light_on_pixels(view, condition.mat, cloths, lights, sensor.optics_px)
-    pixels = encode(light * np.float32(exposure), sensor, seed)
-    if lamp is None:
-        return pixels, linear_of([pixels])
-    dark = light_on_pixels(view, condition.mat, cloths, condition.lights, sensor.optics_px)
-    without = encode(dark * np.float32(exposure), sensor, seed + 1)
-    return pixels, linear_of([pixels]) - linear_of([without])
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A camera over a mat in some light: what stays the same from frame to frame."""
+
+    sensor: Sensor
+    mat: Mat
+    lights: tuple[Light, ...]
+    lamp: Light | None
+
+    def frame(self, view: View, cloths: Sequence[Cloth], exposure: float, seed: int) -> tuple[Picture, Floats32]:
+        """The picture, and its linear light: with a lamp, less that of a picture without."""
+        pixels = self._picture(view, cloths, self.lights + (() if self.lamp is None else (self.lamp,)), exposure, seed)
+        linear = linear_of([pixels])
+        if self.lamp is not None:
+            linear -= linear_of([self._picture(view, cloths, self.lights, exposure, seed + 1)])
+        return pixels, linear
+
+    def _picture(
+        self, view: View, cloths: Sequence[Cloth], lights: tuple[Light, ...], exposure: float, seed: int
+    ) -> Picture:
+        light = light_on_pixels(view, self.mat, cloths, lights, self.sensor.optics_px)
+        return encode(light * np.float32(exposure), self.sensor, seed)
 
 
-@lru_cache(maxsize=2)
-def _reference(condition: Condition, view: View) -> tuple[Picture, Floats32]:
+@lru_cache(maxsize=4)
+def _reference(place: Place, view: View, frames: int) -> tuple[Picture, Floats32]:
     """The mean of the empty mat's frames, in bytes and in linear light."""
     total, pixels = np.zeros((*view.size_px[::-1], 3)), np.zeros((*view.size_px[::-1], 3))
-    for k in range(condition.reference):
-        one, linear = _frame(condition, view, (), 1.0, 7_000_000 + 2 * k)
+    for k in range(frames):
+        one, linear = place.frame(view, (), 1.0, 7_000_000 + 2 * k)
         total, pixels = total + linear, pixels + one
-    count = condition.reference
-    return np.rint(pixels / count).astype(np.uint8), (total / count).astype(np.float32)
+    return np.rint(pixels / frames).astype(np.uint8), (total / frames).astype(np.float32)
 
 
 def _shapes(rng: np.random.Generator, size: float) -> list[Floats]:

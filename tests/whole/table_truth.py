@@ -13,6 +13,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from vision.polygons import outward_normals, sides_of
 from vision.units import MeasuredUnit
 
 Floats = NDArray[np.float64]
@@ -37,6 +38,7 @@ class TrueUnit:
     seam_mat_mm: Floats | None  # (2, 2)
     widths_mm: Mapping[tuple[int, int], float]
     angles_deg: Floats
+    told: Mapping[str, Any] = field(default_factory=dict)  # all that the truth file says of it
 
     @property
     def straight(self) -> bool:
@@ -57,6 +59,13 @@ class Measured:
     widths_mm: Mapping[tuple[int, int], tuple[float, float]]  # mean and u of a pair of sides
     angles_deg: Floats
     seams_mat_mm: Floats = field(default_factory=lambda: np.empty((0, 2, 2)))
+    angles_u_deg: Floats = field(default_factory=lambda: np.empty(0))
+    offsets_u_mm: Floats = field(default_factory=lambda: np.empty(0))  # of the sides, where a shape was expected
+    event: Mapping[str, Any] = field(default_factory=dict)  # numbered as the expected shape, not as turned here
+
+    @property
+    def look_again(self) -> bool:
+        return self.event.get("verdict") == "look_again"
 
     @staticmethod
     def of_event(event: Mapping[str, Any], to_mat: Floats) -> Measured:
@@ -64,7 +73,9 @@ class Measured:
         widths = {tuple(w["sides"]): (w["mean"], w["u"]) for w in event["widths_mm"]}
         seams = np.array([[s["from"], s["to"]] for s in event["seams"]], float).reshape(-1, 2, 2)
         corners = np.array(event["outline_mat_mm"], float)
-        return Measured(moved(corners, to_mat), widths, np.array(event["angles_deg"]), moved(seams, to_mat))
+        known = (np.array(event.get(key) or [np.nan] * len(corners), float) for key in ("angles_u_deg", "offsets_u_mm"))
+        angles = np.array(event["angles_deg"])
+        return Measured(moved(corners, to_mat), widths, angles, moved(seams, to_mat), *known, event)
 
     @staticmethod
     def of_unit(unit: MeasuredUnit, to_mat: Floats) -> Measured:
@@ -85,6 +96,7 @@ def true_units(frame: Mapping[str, Any]) -> list[TrueUnit]:
             None if one["seam_mat"] is None else np.array(one["seam_mat"]),
             {tuple(w["edges"]): w["width_mm"] for w in one["actual_measures"]["widths"]},
             np.array(one["actual_measures"]["angle_deg"]),
+            one,
         )
         for one in frame["objects"]
         if one.get("type", "unit") == "unit"
@@ -119,6 +131,24 @@ class Pair:
 
     def angles_deg(self) -> list[float]:
         return list(self.measured.angles_deg - self.truth.angles_deg)
+
+    def angles_and_u_deg(self) -> list[tuple[float, float]]:
+        u = self.measured.angles_u_deg
+        return list(zip(self.angles_deg(), u, strict=True)) if len(u) else []
+
+    def offsets_and_u_mm(self) -> list[tuple[float, float]]:
+        """Of each side's middle from the true side, after the best rigid fit; none of a triangle, which always fits."""
+        true, u = self.truth.corners_mat_mm, self.measured.offsets_u_mm
+        if len(true) < 4 or not len(u):
+            return []
+        normals, middles = outward_normals(true), true + sides_of(true) / 2.0
+        off = np.sum(
+            (self.measured.corners_mat_mm + sides_of(self.measured.corners_mat_mm) / 2.0 - middles) * normals, axis=1
+        )
+        arms = middles - middles.mean(axis=0)
+        moves = np.column_stack([normals, arms[:, 0] * normals[:, 1] - arms[:, 1] * normals[:, 0]])
+        left = off - moves @ np.linalg.lstsq(moves, off, rcond=None)[0]
+        return list(zip(left, u, strict=True))
 
     def seam_mm(self) -> list[float] | None:
         """How far the ends of the nearest measured seam are from the line of the true one; None if none is near."""
@@ -162,6 +192,9 @@ def _turns(one: Measured) -> list[Measured]:
             {(min(s), max(s)): w for k, w in one.widths_mm.items() for s in [((k[0] + r) % n, (k[1] + r) % n)]},
             np.roll(one.angles_deg, r),
             one.seams_mat_mm,
+            np.roll(one.angles_u_deg, r),
+            np.roll(one.offsets_u_mm, r),
+            one.event,
         )
         for r in range(n)
     ]
