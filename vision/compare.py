@@ -44,8 +44,8 @@ NO_SEAM = "no seam is seen where two fabrics should meet: use more light, or loo
 def judge(unit: MeasuredUnit, expected: Sequence[ExpectedShape]) -> Judged:
     """The verdict on `unit` beside the best match among `expected`; none expected, no verdict.
 
-    The order of the verdicts: look again, other, turned over, short, trim, close, fits. A seam that was not seen leaves
-    what is proven of the sides, and else is looked at again.
+    The order of the verdicts: look again, other, turned over, short, trim, close, fits. A seam counts like a side; of
+    one that was not seen nothing is known, so that no limit is far enough from it: close, with no probability.
     """
     if not expected:
         return Judged(unit, why=TROUBLES.get(unit.trouble or "", ""))
@@ -115,7 +115,7 @@ def _judged(judged: Judged, fit: Fit, seams: Sequence[PlacedSeam]) -> Judged:
     figures = figures_of(judged.unit, fit, seams)
     verdict, worst = _verdict(figures.all, judged.unit, fit, seams)
     if verdict in (Verdict.FITS, Verdict.CLOSE) and len(seams) < len(fit.seams_mat_mm):
-        return replace(judged, verdict=Verdict.LOOK_AGAIN, why=NO_SEAM)
+        return replace(judged, verdict=Verdict.CLOSE, why=NO_SEAM)
     probability = figures.fit_probability
     judged = replace(judged, verdict=verdict, fit_probability=probability)
     if worst is None:

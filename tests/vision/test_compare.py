@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -12,7 +13,7 @@ from hypothesis import strategies as st
 from vision.compare import GUARD, best_fit, judge
 from vision.expected import ExpectedShape, Tolerance
 from vision.polygons import outward_normals, side_distances
-from vision.units import MeasuredUnit, Seam, Verdict, Width
+from vision.units import Blemish, Curved, MeasuredUnit, Seam, Verdict, Width
 
 SQUARE = ExpectedShape("square", np.array([[0.0, 0.0], [60.0, 0.0], [60.0, 60.0], [0.0, 60.0]]))
 OBLONG = ExpectedShape("oblong", np.array([[0.0, 0.0], [90.0, 0.0], [90.0, 55.0], [0.0, 55.0]]))
@@ -231,6 +232,114 @@ def test_a_tolerance_is_the_shapes_own():
 
 def test_a_fit_needs_as_many_sides():
     assert best_fit(measured(SQUARE.corners_mm), TRIANGLE) is None
+
+
+HALVES = ExpectedShape("halves", SQUARE.corners_mm, np.array([[[0.0, 0.0], [60.0, 60.0]]]))
+LEFT = np.array([-1.0, 1.0]) / math.sqrt(2.0)
+
+
+def with_seam(left_mm=0.0, turn_deg=0.0, corners=SQUARE.corners_mm):
+    middle = HALVES.seams_mm[0].mean(axis=0)
+    ends = laid(HALVES.seams_mm[0] - middle, turn_deg, middle + LEFT * left_mm)
+    return measured(corners, seams=(Seam(ends, 0.05),))
+
+
+@pytest.mark.parametrize(
+    ("unit", "verdict"),
+    [
+        (with_seam(), Verdict.FITS),
+        (with_seam(0.4), Verdict.FITS),
+        (with_seam(0.75), Verdict.CLOSE),
+        (with_seam(-0.75), Verdict.CLOSE),
+        (with_seam(2.5), Verdict.SHORT),  # the shape laid on that seam sticks out
+        (with_seam(turn_deg=4.0), Verdict.SHORT),
+        (with_seam(1.5, corners=np.array([[-2.0, 0.0], [60.0, 0.0], [60.0, 62.0], [-2.0, 62.0]])), Verdict.TRIM),
+        (measured(SQUARE.corners_mm), Verdict.CLOSE),  # no seam: nothing is known of it
+        (measured(with_side_moved(SQUARE.corners_mm, 1, -1.5)), Verdict.SHORT),  # what is proven stays so
+        (measured(SQUARE.corners_mm, trouble="touching"), Verdict.LOOK_AGAIN),
+    ],
+)
+def test_a_seam_counts_like_a_side(unit, verdict):
+    judged = judge(unit, [HALVES])
+    assert judged.verdict is verdict, judged.why
+    assert "seam" in judged.why or verdict in (Verdict.FITS, Verdict.TRIM, Verdict.SHORT, Verdict.LOOK_AGAIN)
+
+
+def test_a_seam_that_is_not_seen_is_said_and_has_no_probability():
+    judged = judge(measured(SQUARE.corners_mm), [HALVES])
+    assert "no seam is seen" in judged.why
+    assert judged.fit_probability is None
+    assert judge(with_seam(), [HALVES]).fit_probability > 0.99
+
+
+def test_a_seam_more_than_expected_comes_last():
+    extra = Seam(np.array([[10.0, 0.0], [10.0, 60.0]]), 0.05)
+    unit = replace(with_seam(), seams=(extra, *with_seam().seams))
+    judged = judge(unit, [HALVES])
+    assert judged.verdict is Verdict.FITS
+    assert judged.unit.seams[1] is extra
+
+
+def test_the_mirror_image_may_show_in_the_seams_alone():
+    # A square with a seam at a slant that no turn of it mirrors.
+    seamed = ExpectedShape("leaning", SQUARE.corners_mm, np.array([[[10.0, 0.0], [35.0, 60.0]]]))
+    right, wrong = (Seam(np.array([[x0, 0.0], [x1, 60.0]]), 0.05) for x0, x1 in ((10, 35), (50, 25)))
+    assert judge(measured(SQUARE.corners_mm, seams=(right,)), [seamed]).verdict is Verdict.FITS
+    assert judge(measured(SQUARE.corners_mm, seams=(wrong,)), [seamed]).verdict is Verdict.TURNED_OVER
+
+
+def test_a_side_may_have_a_tolerance_of_its_own():
+    free = ExpectedShape("oblong", OBLONG.corners_mm, side_tolerances_mm=(None, 3.0, None, None))
+    wide = measured(turned_half(with_side_moved(OBLONG.corners_mm, 1, 1.2)))
+    assert [judge(wide, [shape]).verdict for shape in (OBLONG, free)] == [Verdict.TRIM, Verdict.FITS]
+    tight = ExpectedShape("oblong", OBLONG.corners_mm, side_tolerances_mm=(None, 0.2, None, 0.2))
+    assert judge(measured(with_side_moved(OBLONG.corners_mm, 1, 0.7)), [tight]).verdict is Verdict.TRIM
+    with pytest.raises(ValueError, match="as many"):
+        ExpectedShape("oblong", OBLONG.corners_mm, side_tolerances_mm=(1.0,))
+
+
+def turned_half(corners):
+    return laid(corners, 3.0, (200.0, 50.0))
+
+
+NAMED = ("strip edge", "cut edge", "strip edge", "cut edge")
+
+
+@pytest.mark.parametrize(
+    ("moved_mm", "said_in", "words"),
+    [
+        (1.6, "in", "from cut edge to cut edge 1/16 in too wide"),
+        (-1.6, "in", "from cut edge to cut edge 1/16 in too narrow"),
+        (1.6, "mm", "from cut edge to cut edge 1.6 mm too wide"),
+        (0.79, "in", "from cut edge to cut edge 1/32 in too wide, 5"),  # about even
+    ],
+)
+def test_what_is_said_at_the_table(moved_mm, said_in, words):
+    shape = ExpectedShape("slab", OBLONG.corners_mm, side_names=NAMED, said_in=said_in)
+    judged = judge(measured(with_side_moved(OBLONG.corners_mm, 1, moved_mm)), [shape])
+    assert judged.why.startswith(words)
+    assert judged.marks == (1, 3)
+    assert ("% sure to fit" in judged.why) == (judged.verdict is Verdict.CLOSE)
+
+
+def test_a_curved_piece_is_none_of_the_straight_ones():
+    round_one = replace(measured(SQUARE.corners_mm), curved=Curved(2827.0, 3.0, 60.0, 0.1))
+    assert judge(round_one, [SQUARE]).verdict is Verdict.OTHER
+
+
+def test_what_is_measured_along_goes_along_when_sides_are_numbered_anew():
+    corners = np.roll(RIGHT_SLANT.corners_mm, 1, axis=0)
+    unit = replace(
+        measured(corners),
+        bows_mm=np.array([0.1, 0.2, 0.3, 0.4]),
+        bows_u_mm=np.array([1.0, 2.0, 3.0, 4.0]),
+        blemishes=(Blemish("notch", 1, 5.0, -1.0, 0.1),),
+    )
+    placed = judge(unit, [RIGHT_SLANT]).unit
+    shift = int(np.argmin(np.hypot(*(placed.corners_mat_mm - corners[0]).T)))
+    assert placed.bows_mm == pytest.approx(np.roll(unit.bows_mm, shift))
+    assert placed.bows_u_mm == pytest.approx(np.roll(unit.bows_u_mm, shift))
+    assert placed.blemishes[0].side == (1 + shift) % 4
 
 
 def test_every_verdict_has_words():

@@ -83,6 +83,7 @@ def test_what_is_left_out_has_the_usual_values():
         ('[[units]]\nname = "u"\nshape = 4\n', "units[1].shape = 4: does not fit; it must be text in quotes"),
         ('hand = "both"\n', 'hand = "both": does not fit; it must be "left" or "right"'),
         ("strips = 3\n", "strips = 3: does not fit; it must be tables"),
+        (STRIP + UNIT + 'side_tolerances = ["1 mm"]\n', "units[1].side_tolerances: 1 of them for 4 sides; give each"),
         ("tolerance = ", "not TOML"),
         ("a = " + "[" * 4000, "nested too deep"),
         ("a = " + "{a=" * 1500, "nested too deep"),
@@ -133,6 +134,13 @@ def test_a_wanted_shape_is_a_shape_or_a_unit_of_a_plan():
         wanted_shape("ripple")
 
 
+def test_a_unit_may_give_each_side_a_tolerance_of_its_own(tmp_path):
+    file = tmp_path / "own.toml"
+    rows = STRIP + UNIT + 'side_tolerances = ["1/32 in", "1/16 in", "1/32 in", "1 mm"]\n'
+    file.write_text('name = "own"\n' + rows, encoding="utf-8")
+    assert wanted_shape(f"{file}:u").side_tolerances_mm == (0.79375, 1.5875, 0.79375, 1.0)
+
+
 mm = st.floats(1.0, 500.0)
 names = st.text(st.characters(codec="utf-8"), min_size=1, max_size=20).filter(
     lambda name: name.strip() and name.isprintable()
@@ -147,7 +155,7 @@ def test_a_plan_is_written_and_read_back_the_same(name, strip, cut_mm, degrees, 
         (strip,),
         (
             Unit("cut", Cut(strip.name, 1, cut_mm, math.radians(degrees), lean), None, tolerance_mm),
-            Unit("only checked", None, "halves(4 1/2 in)", None, math.radians(1)),
+            Unit("only checked", None, "halves(4 1/2 in)", None, math.radians(1), (1.0, 0.5, 2.0, 1.0)),
         ),
     )
     assert plan_from_text(plan_text(plan), "plan.toml") == plan
