@@ -3,20 +3,26 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.polygons import line_meeting, side_lengths, signed_area
+from vision.polygons import line_meeting, side_lengths, sides_of, signed_area
 from vision.regions import CONVEX, Region
 
 Floats = NDArray[np.float64]
 
 SIMPLIFY_PX = 1.8
 LEAST_TURN_RAD = math.radians(9.0)  # two sides that turn by less are one side, bowed
-CORNER_COST_PX = 0.2  # one corner more must bring the outline this much nearer to the rim
+CORNER_COST_PX = 0.3  # one corner more must bring the outline this much nearer to the rim
 MOST_CORNERS = 12
+SHORT_LIST = 3  # outlines whose sides are laid through the rim
+RIM_POINTS = 150  # are enough to tell one outline from another
+FARTHEST_PX = 12.0  # a corner moves by no more when its sides are laid anew
+HOLLOW_RAD = math.radians(20.0)  # a corner that turns back by so much is hollow, and no bow
+TOUCHING_SHARE = 0.12  # of the outline's area in the smaller of two pieces that touch
 RIM_SHARE = 0.85  # of the rim must be explained; the rest may be threads, or a print with the mat's colour in it
 
 
@@ -26,35 +32,66 @@ def rough_polygon(region: Region) -> Floats | None:
     Counter-clockwise as a person sees the picture (y of the pixels runs down). Of several outlines, from the convex
     hull and from the rim itself, the one that explains the rim best for its number of corners is taken.
     """
+    likely = sorted(_simple_outlines(region), key=lambda outline: _cost_px(outline, region))[:SHORT_LIST]
+    laid = [drop_flat_corners(_through_rim(outline, region.contour_px)) for outline in likely]
+    laid = [drop_flat_corners(_through_rim(outline, region.contour_px)) for outline in laid]
+    if not laid:
+        return None
+    best = min(laid, key=lambda outline: _cost_px(outline, region))
+    return best[::-1] if signed_area(best) > 0 else best
+
+
+def touching(corners: Floats) -> bool:
+    """Whether an outline (N, 2) looks like that of two pieces that touch or lie one over the other.
+
+    Two straight-sided pieces meet at two hollow corners; the line from one to the other parts the outline into two
+    sizeable pieces. A single hollow corner may be the shape's own (an L); a notch's corners part off nothing.
+    """
+    ahead = sides_of(corners)
+    back = np.roll(ahead, 1, axis=0)
+    turn = np.arctan2(back[:, 0] * ahead[:, 1] - back[:, 1] * ahead[:, 0], np.sum(back * ahead, axis=1))
+    whole = signed_area(corners)
+    hollow = np.flatnonzero(turn * np.sign(whole) < -HOLLOW_RAD)
+    for k, first in enumerate(hollow):
+        for second in hollow[k + 1 :]:
+            parts = abs(signed_area(corners[first : second + 1])) / abs(whole)
+            if TOUCHING_SHARE < parts < 1.0 - TOUCHING_SHARE:
+                return True
+    return False
+
+
+def possible_outlines(region: Region) -> Iterator[Floats]:
+    """Corners (N, 2) in px of outlines laid through the region's rim, each with another number of corners."""
+    for outline in _simple_outlines(region):
+        corners = drop_flat_corners(_through_rim(outline, region.contour_px))
+        yield drop_flat_corners(_through_rim(corners, region.contour_px))
+
+
+def _simple_outlines(region: Region) -> list[Floats]:
+    """Outlines (N, 2) of 3 to 12 corners through some of the rim's own points."""
     hull = _simplify(cv2.convexHull(region.contour_px.astype(np.float32))[:, 0].astype(np.float64), SIMPLIFY_PX)
-    outlines = [drop_flat_corners(outline) for outline in _with_fewer_sides(hull)]
+    outlines = [drop_flat_corners(outline) for outline in _with_fewer_sides(hull) if len(outline) <= MOST_CORNERS + 4]
     if region.solidity < CONVEX:
         outlines += [drop_flat_corners(_simplify(region.contour_px, px)) for px in (1.5, 2.5, 4.0, 6.0, 9.0)]
-    best, least = None, math.inf
-    for outline in outlines:
-        if not 3 <= len(outline) <= MOST_CORNERS:
-            continue
-        corners = drop_flat_corners(_through_rim(outline, region.contour_px))
-        corners = drop_flat_corners(_through_rim(corners, region.contour_px))
-        cost = _misfit_px(corners, region) + CORNER_COST_PX * len(corners)
-        if cost < least:
-            best, least = corners, cost
-    if best is None:
-        return None
-    return best[::-1] if signed_area(best) > 0 else best
+    return [outline for outline in outlines if 3 <= len(outline) <= MOST_CORNERS]
+
+
+def _cost_px(corners: Floats, region: Region) -> float:
+    return _misfit_px(corners, region) + CORNER_COST_PX * len(corners)
 
 
 def _misfit_px(corners: Floats, region: Region) -> float:
     """How far an outline is from the rim, on average, and how much its area differs, spread over its length."""
-    a, b = corners, np.roll(corners, -1, axis=0)
-    along = b - a
+    along = sides_of(corners)
     length = np.hypot(*along.T)
-    rim = region.contour_px[::2]
-    share = np.clip(np.einsum("nsk,sk->ns", rim[:, None] - a, along) / np.maximum(length, 1e-9) ** 2, 0.0, 1.0)
-    foot = a + share[..., None] * along
-    distance = np.sort(np.min(np.hypot(*np.moveaxis(rim[:, None] - foot, -1, 0)), axis=1))
+    rim = region.contour_px[:: max(1, len(region.contour_px) // RIM_POINTS)]
+    x, y = rim[:, :1] - corners[:, 0], rim[:, 1:] - corners[:, 1]
+    share = np.clip((x * along[:, 0] + y * along[:, 1]) / np.maximum(length, 1e-9) ** 2, 0.0, 1.0)
+    squared = (x - share * along[:, 0]) ** 2 + (y - share * along[:, 1]) ** 2
+    distance = np.sort(np.sqrt(squared.min(axis=1)))
     near = distance[: max(1, int(RIM_SHARE * len(distance)))]
-    return float(near.mean() + abs(abs(signed_area(corners)) - region.area_px) / length.sum())
+    area = cv2.contourArea(region.contour_px.astype(np.float32))
+    return float(near.mean() + abs(abs(signed_area(corners)) - area) / length.sum())
 
 
 def _simplify(corners: Floats, most_px: float) -> Floats:
@@ -69,28 +106,25 @@ def _with_fewer_sides(corners: Floats) -> list[Floats]:
     """
     outlines = [corners]
     while len(corners) > 3:
-        costs = [_cost_without(corners, i) for i in range(len(corners))]
-        i = int(np.argmin([cost for cost, _ in costs]))
-        meeting = costs[i][1]
-        if meeting is None:
+        costs = _costs_without(corners)
+        i = int(np.argmin(costs))
+        if not np.isfinite(costs[i]):
             break
         corners = without_side(corners, i)
         outlines.append(corners)
     return outlines
 
 
-def _cost_without(corners: Floats, i: int) -> tuple[float, Floats | None]:
-    """Area added by dropping side i of a convex outline, and the corner that takes its place."""
-    n = len(corners)
-    before, start, end, after = (corners[k % n] for k in (i - 1, i, i + 1, i + 2))
-    meeting = line_meeting(before, start, end, after)
-    if meeting is None:
-        return math.inf, None
-    beyond_start = np.dot(meeting - start, start - before) >= 0 and np.dot(meeting - end, end - after) >= 0
-    if not beyond_start:
-        return math.inf, None
-    u, v = start - meeting, end - meeting
-    return abs(float(u[0] * v[1] - u[1] * v[0])) / 2.0, meeting
+def _costs_without(corners: Floats) -> Floats:
+    """(N,) area added by dropping each side of a convex outline; infinite where its neighbours do not meet beyond."""
+    end, after = np.roll(corners, -1, axis=0), np.roll(corners, -2, axis=0)
+    into, back, side = corners - np.roll(corners, 1, axis=0), end - after, end - corners
+    turn = into[:, 0] * back[:, 1] - into[:, 1] * back[:, 0]
+    safe = np.where(np.abs(turn) < 1e-9, 1.0, turn)
+    forth = (side[:, 0] * back[:, 1] - side[:, 1] * back[:, 0]) / safe
+    beyond = (side[:, 0] * into[:, 1] - side[:, 1] * into[:, 0]) / safe
+    area = np.abs(forth * (into[:, 0] * side[:, 1] - into[:, 1] * side[:, 0])) / 2.0
+    return np.where((np.abs(turn) < 1e-9) | (forth < 0) | (beyond < 0), np.inf, area)
 
 
 def drop_flat_corners(corners: Floats, least_side: float = 0.0) -> Floats:
@@ -130,7 +164,7 @@ def _through_rim(corners: Floats, rim_px: Floats) -> Floats:
     better = []
     for i, corner in enumerate(corners):
         meeting = line_meeting(*lines[i - 1], *lines[i])
-        near = meeting is not None and np.hypot(*(meeting - corner)) < 12.0
+        near = meeting is not None and np.hypot(*(meeting - corner)) < FARTHEST_PX
         better.append(meeting if near else corner)
     return np.array(better)
 
@@ -146,7 +180,7 @@ def _side_through_rim(a: Floats, b: Floats, rim_px: Floats) -> tuple[Floats, Flo
     t, e = t[use], e[use]
     weight = np.ones_like(t)
     offset = slope = 0.0
-    for _ in range(6):
+    for _ in range(4):
         offset, slope = _weighted_line(t, e, weight)
         weight = 1.0 / np.maximum(np.abs(e - offset - slope * t), 0.3)
     return a + normal * offset, b + normal * (offset + slope * length)

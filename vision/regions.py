@@ -17,7 +17,8 @@ from vision.mat import Scene
 from vision.shade import without_shade
 
 CLOSE_CELLS = 5  # a print may have the mat's colour in it: gaps up to this size belong to the cloth
-OPEN_CELLS = 5  # what is thinner than this, averaged over 3 cells, is a thread, a grid line or a hair
+OPEN_CELLS = 3  # what is thinner than this is taken off
+THREAD_CELLS = 5  # what is thinner than this all over, averaged over 3 cells, is a thread, a grid line or a hair
 LINE_CELLS = 5  # grid lines are thinner than this in a smoothed difference to a mat without lines
 CONVEX = 0.93  # a region of less solidity may be two that closing has joined
 STRAIGHT = 0.95  # a piece of cloth with straight sides fills its convex hull at least so far
@@ -116,9 +117,11 @@ def _patches(
     mask, rim = np.pad(differs, pad), np.pad(rim, pad)
     if close_cells:
         mask = np.asarray(cv2.morphologyEx(mask, cv2.MORPH_CLOSE, _disc(close_cells)), np.uint8)
-    mask = _opened(_filled(mask, rim), OPEN_CELLS)
-    shift = np.array(corner) - pad
-    return list(_outlined(mask, rim, least_area, shift))
+    filled = _filled(mask, rim)
+    # What is thin all over is none; else opening takes no more than it must, for it rounds the corners off.
+    opened, shift = _opened(filled, OPEN_CELLS), np.array(corner) - pad
+    found = _outlined(opened, rim, least_area, shift)
+    return [patch for patch in found if _opened(np.pad(patch.mask, 3), THREAD_CELLS).any()]
 
 
 def _outlined(mask: Mask, rim: NDArray[np.bool_], least_area: float, shift: NDArray[np.int_]) -> Iterator[_Patch]:
@@ -177,7 +180,7 @@ def _bare(scene: Scene, parts: list[_Patch], whole: _Patch) -> bool:
         labels[own > 0] = i + 1
         depths.append(cv2.distanceTransform(1 - own, cv2.DIST_L2, 3))
     nearest = np.sort(np.stack(depths), axis=0)
-    gap = (nearest[0] > 0) & (nearest[1] < 3 * CLOSE_CELLS * CELL_PX) & (_in_pixels(whole.mask) > 0)
+    gap = (nearest[0] > 0) & (nearest[0] + nearest[1] < (CLOSE_CELLS + 2) * CELL_PX) & (_in_pixels(whole.mask) > 0)
     if not gap.any():
         return False
     middle = gap & (nearest[0] > 0.6 * np.percentile(nearest[0][gap], 95))
