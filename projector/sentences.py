@@ -8,6 +8,7 @@ from typing import Any
 
 from projector.piecewords import block_words, strip_words
 from projector.piecing.lengths import INCH_MM, inches_text, mm_text
+from vision.wording import finding_text
 
 ASKS = {
     "sheet_flat": "lay the printed sheet flat on the mat",
@@ -144,7 +145,14 @@ def _unit(event: Mapping[str, Any]) -> str:
     why = f" ({event['why']})" if event.get("why") else ""
     name = f" {event['expected']}" if event.get("expected") else ""
     where = f"{event['frame']}: " if event.get("frame") else ""
-    return f"{where}unit{name}: {verdict}{why}{_widths(event)}."
+    return f"{where}unit{name}: {verdict}{why}{_widths(event)}{_findings(event)}."
+
+
+def _findings(event: Mapping[str, Any]) -> str:
+    """What no verdict tells: bow, threads and notches; the others are in its own words."""
+    found = [one for one in event.get("findings") or [] if one["kind"] in ("bow", "fray", "notch")]
+    told = [finding_text(one["kind"], one["sides"], one["value"], "mm") for one in found]
+    return f"; {', '.join(told)}" if told else ""
 
 
 def _widths(event: Mapping[str, Any]) -> str:

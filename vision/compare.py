@@ -58,7 +58,14 @@ def judge(unit: MeasuredUnit, expected: Sequence[ExpectedShape]) -> Judged:
     placed = _renumbered(unit, fit.roll, seams)
     seams = placed_seams(placed.seams, fit.seams_mat_mm)
     changes = find_changes(placed, fit)
-    judged = Judged(placed, fit.shape.name, fit.offsets_mm, offsets_u_mm(placed), findings=changes)
+    judged = Judged(
+        placed,
+        fit.shape.name,
+        fit.offsets_mm,
+        offsets_u_mm(placed),
+        findings=changes,
+        said_in=fit.shape.said_in,
+    )
     if unit.trouble is not None:
         return replace(judged, verdict=Verdict.LOOK_AGAIN, why=TROUBLES.get(unit.trouble, unit.trouble))
     if fit.mirrored:

@@ -30,6 +30,7 @@ Kind = Literal["width", "offset", "angle", "seam", "seam_turn"]
 GUARD = 1.645  # standard uncertainties at each limit: 5 % on one side of a normal distribution
 RISK = 0.05  # of being told "fits" where a figure is outside, at the very edge of the guard band
 LEAST_U = 1e-6  # mm or rad: no figure is surer
+FLAT = 1e-9  # a correlation below this is none
 SAMPLES = 1024  # of the quasi-Monte-Carlo integral
 
 
@@ -225,16 +226,16 @@ def box_probability(means: Floats, limits: Floats, correlation: Floats) -> float
     first = correlation[:, worst]
     rest = correlation - np.outer(first, first)
     values, vectors = np.linalg.eigh((rest + rest.T) / 2.0)
-    kept = values > 1e-9
+    kept = values > FLAT
     others = vectors[:, kept] * np.sqrt(values[kept])
     places = means if not kept.any() else means + _normal_points(int(kept.sum())) @ others.T
     places = np.atleast_2d(places)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        bounds = np.stack([(-limits - places) / first, (limits - places) / first])
-    low, high = bounds.min(axis=0), bounds.max(axis=0)
-    flat = np.abs(first) < 1e-9
+    flat = np.abs(first) < FLAT
+    slope = np.where(flat, 1.0, first)
+    bounds = np.stack([(-limits - places) / slope, (limits - places) / slope])
+    low = np.where(flat, -np.inf, bounds.min(axis=0)).max(axis=1)
+    high = np.where(flat, np.inf, bounds.max(axis=0)).min(axis=1)
     out = flat & (np.abs(places) > limits)
-    low, high = np.where(flat, -np.inf, low).max(axis=1), np.where(flat, np.inf, high).min(axis=1)
     share = np.where(out.any(axis=1), 0.0, np.maximum(ndtr(high) - ndtr(low), 0.0))
     return float(np.mean(share))
 

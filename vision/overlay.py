@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.pinhole import Pinhole
-from vision.units import Judged, Verdict
+from vision.units import FindingKind, Judged, Verdict
+from vision.wording import finding_text, size_text
 
 Floats = NDArray[np.float64]
 Colour = tuple[int, int, int]
@@ -35,6 +36,7 @@ SIGNS = {
     Verdict.LOOK_AGAIN: "!",
     None: "",
 }
+MARKED = 2.0  # times as thick
 SUBPIXEL_BITS = 4
 FONT = cv2.FONT_HERSHEY_SIMPLEX
 
@@ -51,6 +53,10 @@ def draw_units(
         draw_line(picture, outline_px, True, colour, scale)
         for seam in judged.unit.seams:
             draw_line(picture, camera.px_from_mat(seam.ends_mat_mm, height_mm), False, colour, scale)
+        for side in sorted(_marked(judged)):
+            ends_px = outline_px[[side, (side + 1) % len(outline_px)]]
+            draw_line(picture, ends_px, False, colour, MARKED * scale)
+            _number(picture, outline_px, side, colour, scale)
         cv2.circle(picture, fixed(outline_px[0]), round(3 * scale * 16), colour, -1, cv2.LINE_AA, SUBPIXEL_BITS)
     taken = [np.array([outline_px.min(axis=0), outline_px.max(axis=0)]) for outline_px in outlines_px]
     size_px = np.array(pixels.shape[1::-1], np.float64)
@@ -66,10 +72,30 @@ def draw_units(
 
 def _lines(judged: Judged) -> list[str]:
     lines = [judged.verdict.words] if judged.verdict is not None else []
-    lines += [f"{width.mean_mm:.2f} mm, u {width.u_mm:.2f}" for width in judged.unit.widths]
+    finest = 32 if judged.verdict in (None, Verdict.FITS) else 64  # so that a difference that is told can be seen
+    for width in judged.unit.widths:
+        inches = f"{size_text(width.mean_mm, 'in', finest)}, " if judged.said_in == "in" else ""
+        lines.append(f"{inches}{width.mean_mm:.2f} mm, u {width.u_mm:.2f}")
     # That it is none of the expected shapes is said by the verdict's own word.
     lines += [judged.why] if judged.why and judged.verdict is not Verdict.OTHER else []
-    return lines
+    found = [(one.kind.value, one.sides, one.value) for one in judged.findings]
+    return lines + [finding_text(*one, judged.said_in) for one in found if one[0] != Verdict.TURNED_OVER.value]
+
+
+def _marked(judged: Judged) -> set[int]:
+    """The sides that anything is said of."""
+    found = [one for one in judged.findings if one.kind is not FindingKind.SEAM_OFF]
+    return {*judged.marks, *(side for one in found for side in one.sides)}
+
+
+def _number(picture: NDArray[np.uint8], outline_px: Floats, side: int, colour: Colour, scale: float) -> None:
+    """The side's number, just outside its middle."""
+    middle = (outline_px[side] + outline_px[(side + 1) % len(outline_px)]) / 2.0
+    away = middle - outline_px.mean(axis=0)
+    x, y = middle + away / (np.hypot(*away) + 1e-9) * 12.0 * scale + np.array([-4.0, 5.0]) * scale
+    for ink, width in (((0, 0, 0), 3), (colour, 1)):
+        place, thick = (round(float(x)), round(float(y))), max(1, round(width * scale))
+        cv2.putText(picture, f"{side}", place, FONT, 0.45 * scale, ink, thick, cv2.LINE_AA)
 
 
 def fixed(point_px: Floats) -> tuple[int, int]:

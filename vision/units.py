@@ -153,3 +153,4 @@ class Judged:
     why: str = ""  # a sentence for the person: "cut edge 1/16 in too wide"
     findings: tuple[Finding, ...] = ()
     marks: tuple[int, ...] = ()  # the sides that `why` speaks of
+    said_in: Literal["in", "mm"] = "in"  # how lengths are told to the person

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import shapely
 
 from tests.vision.exact import camera, px_of_mm
 from vision.overlay import COLOURS, SIGNS, draw_units
-from vision.units import Judged, MeasuredUnit, Seam, Verdict, Width
+from vision.units import Finding, FindingKind, Judged, MeasuredUnit, Seam, Verdict, Width
 
 CORNERS = np.array([[60.0, 50.0], [170.0, 62.0], [160.0, 152.0], [50.0, 140.0]])
 
@@ -45,3 +47,15 @@ def test_every_verdict_has_a_sign_and_a_colour_of_its_own():
 def test_nothing_to_draw_is_the_same_picture():
     picture = np.full((600, 900, 3), 60, np.uint8)
     assert (draw_units(picture, camera(), 0.0, []) == picture).all()
+
+
+def test_a_side_that_something_is_said_of_is_drawn_thicker_and_has_its_number():
+    picture = np.full((600, 900, 3), 60, np.uint8)
+    plain, found = judged(Verdict.TRIM), Finding(FindingKind.SIDE_OFF, (2,), 1.2, 0.05)
+    drawn = [draw_units(picture, camera(), 0.0, [one]) for one in (plain, replace(plain, findings=(found,)))]
+    ends = px_of_mm(CORNERS[[2, 3]])
+    near = shapely.LineString(ends).buffer(25.0).difference(shapely.LineString(ends).buffer(1.8))
+    other = shapely.LineString(px_of_mm(CORNERS[[0, 1]])).buffer(10.0)
+    ys, xs = np.nonzero((drawn[0] != drawn[1]).any(axis=2))
+    assert shapely.contains_xy(near, xs, ys).sum() > 100
+    assert not shapely.contains_xy(other, xs, ys).any()
