@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from tests.measure.seeing_plain import half_level_outlines, otsu_outlines
 from tests.measure.seeing_score import Outline, Tally, tally
+from tests.vision.exact_cover import View
 from tests.vision.exact_scenes import CONDITIONS, FULL_VIEW, SMALL_VIEW, Condition, Shot, shot
 from vision.mat import compare_with_mat, guessed_mat_picture, mat_picture
 from vision.measure import Cloth, measure_units
@@ -79,7 +80,11 @@ def main() -> None:
     reader.add_argument("--frames", type=int, default=4, help="of each condition")
     reader.add_argument("--condition", nargs="*", default=list(CONDITIONS), metavar="NAME")
     reader.add_argument("--seed", type=int, default=1)
-    reader.add_argument("--small", action="store_true", help="pictures of 1000 x 640, half of the units and of the frames of the empty mat: quicker")
+    reader.add_argument(
+        "--small",
+        action="store_true",
+        help="pictures of 1000 x 640, half of the units and of the frames of the empty mat: quicker",
+    )
     reader.add_argument("--markdown", action="store_true")
     told = reader.parse_args()
     unknown = [name for name in told.condition if name not in CONDITIONS]
@@ -92,7 +97,8 @@ def main() -> None:
     everything, met = Tally(), dict[str, str]()
     for name in told.condition:
         seeds = range(told.seed, told.seed + told.frames)
-        ours, half, otsu = tallies(CONDITIONS[name], seeds, told.small)
+        condition = _smaller(CONDITIONS[name]) if told.small else CONDITIONS[name]
+        ours, half, otsu = tallies(condition, seeds, SMALL_VIEW if told.small else FULL_VIEW)
         met[name] = verdict(TARGETS.get(name, FOUND), ours)
         write(row(name, ours, half, otsu, met[name]), mark)
         for label in sorted({one for one in ours.labels if one}):
@@ -102,12 +108,11 @@ def main() -> None:
     print(f"targets met: {sum(one.startswith('met') for one in met.values())} of {len(met)}")
 
 
-def tallies(condition: Condition, seeds: Iterable[int], small: bool = False) -> tuple[Tally, Tally, Tally]:
+def tallies(condition: Condition, seeds: Iterable[int], view: View = FULL_VIEW) -> tuple[Tally, Tally, Tally]:
     """Ours, the half level's, Otsu's, over frames of a condition."""
-    base = SMALL_VIEW if small else FULL_VIEW
     totals = [Tally(), Tally(), Tally()]
     for seed in seeds:
-        one = shot(_smaller(condition) if small else condition, seed, base)
+        one = shot(condition, seed, view)
         for k, outlines in enumerate((ours_of(one), half_of(one), otsu_of(one))):
             totals[k] += tally(one, outlines)
     return totals[0], totals[1], totals[2]
