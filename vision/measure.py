@@ -11,12 +11,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.pinhole import Pinhole
+from vision.curved import curved_piece
 from vision.edge_model import Blur
 from vision.edges import NARROW, WIDE, SideFit, Window, fit_side
 from vision.mat import Scene, Slopes
 from vision.outline import drop_flat_corners, rough_polygon, without_side
 from vision.polygons import line_meeting, outward_normals, side_distances, side_lengths, sides_of
 from vision.regions import Region, difference_map, find_regions
+from vision.roundness import is_curved
 from vision.seams import find_seams
 from vision.units import MeasuredUnit, Seam, Width
 
@@ -77,7 +79,7 @@ def measure_units(
     pieces: Pieces | None = None,
     leave: Container[int] = (),
 ) -> tuple[MeasuredUnit, ...]:
-    """Every piece of cloth with straight sides in `scene`, the largest region first.
+    """Every piece of cloth in `scene`, the largest region first; one with curved sides is said to be so.
 
     `on_mat` is (H, W), True where cloth is looked for. What differs from the mat and cannot be measured comes back
     with its rough outline and the trouble named. Only where the mat's picture is a guess, what reaches the rim is left
@@ -88,10 +90,23 @@ def measure_units(
     regions, differs = pieces.regions, pieces.differs
     # Where the mat is a guess, the table around it reaches the rim, and nothing tells it from cloth.
     own = [i for i, region in enumerate(regions) if i not in leave and (scene.known or not region.cut_off)]
-    first = [_measure_region(scene, slopes, camera, cloth, regions, i, differs) for i in own]
+    rough = {i: rough_polygon(regions[i]) for i in own}
+    rounds: dict[int, MeasuredUnit] = {}
+    for i, corners_px in rough.items():
+        if corners_px is not None and is_curved(regions[i], corners_px):
+            taken = taken_by_others(regions, i, on_mat.shape)
+            unit = curved_piece(scene, camera, regions[i], cloth, trust, taken, slopes)
+            rounds |= {} if unit is None else {i: unit}
+    first = [
+        None if i in rounds else _measure_region(scene, slopes, camera, cloth, regions, i, differs, rough[i])
+        for i in own
+    ]
     blur = blur_of([fits for found in first if found is not None for fits in found[1]])
     units = []
     for i, found in zip(own, first, strict=True):
+        if i in rounds:
+            units.append(rounds[i])
+            continue
         if found is not None:
             again = _fit_sides(
                 scene, slopes, camera, cloth, found[0], taken_by_others(regions, i, on_mat.shape), blur, (NARROW,)
@@ -132,9 +147,9 @@ def _measure_region(
     regions: Sequence[Region],
     own: int,
     differs: NDArray[np.float32],
+    corners_px: Floats | None,
 ) -> Found | None:
-    """Fit a region's sides from its rim, with fewer corners each time, until all of them are real."""
-    corners_px = rough_polygon(regions[own])
+    """Fit a region's sides from its rough polygon, with fewer corners each time, until all of them are real."""
     if corners_px is None:
         return None
     corners_mat_mm = camera.mat_from_px(corners_px, cloth.height_mm)

@@ -7,7 +7,6 @@ ends. A straight side between real corners turns a lot there and bows hardly at 
 
 from __future__ import annotations
 
-
 import numpy as np
 from numpy.typing import NDArray
 
