@@ -28,7 +28,7 @@ LEAST_PART = 0.08  # of the area must be on either side
 LEAST_GAIN = 0.10  # nats a pixel by which two fabrics must explain better than one
 NEXT_GAIN = 0.30  # the same for a part that a seam has made already: a print's own figures must not do
 LEAST_STEP = 5.0  # the step across the line, in standard errors over its bins
-DIRECTIONS = 90
+ALL_ROUND_RAD = np.arange(90) * math.pi / 90
 BINS = 64
 MOST_PIXELS = 6000
 MOST_SEAMS = 8
@@ -38,14 +38,22 @@ MODEL_FLOOR_PX = 0.05  # a fold is no knife edge
 
 
 def find_seams(
-    scene: Scene, camera: Pinhole, height_mm: float, corners_mat_mm: Floats, blur_px: float
+    scene: Scene,
+    camera: Pinhole,
+    height_mm: float,
+    corners_mat_mm: Floats,
+    blur_px: float,
+    turns_rad: Floats = ALL_ROUND_RAD,
 ) -> tuple[Seam, ...]:
-    """Seams inside the convex outline (N, 2) counter-clockwise, strongest first."""
+    """Seams inside the convex outline (N, 2) counter-clockwise, strongest first.
+
+    `turns_rad` (K,) are the directions across a seam that are tried, from the mat's x axis.
+    """
     pixels = _inner_pixels(scene, camera, height_mm, corners_mat_mm)
     if pixels is None:
         return ()
     found: list[Seam] = []
-    _split(scene, camera, height_mm, corners_mat_mm, blur_px, pixels, found)
+    _split(scene, camera, height_mm, corners_mat_mm, blur_px, turns_rad, pixels, found)
     return tuple(found)
 
 
@@ -62,11 +70,12 @@ def _split(
     height_mm: float,
     outline: Floats,
     blur_px: float,
+    turns_rad: Floats,
     pixels: _Pixels,
     found: list[Seam],
 ) -> None:
     """Find a seam in this part, then in what lies on either side of it."""
-    start = _best_line(pixels, NEXT_GAIN if found else LEAST_GAIN)
+    start = _best_line(pixels, NEXT_GAIN if found else LEAST_GAIN, turns_rad)
     if start is None or len(found) >= MOST_SEAMS:
         return
     seam = fit_seam(scene, camera, height_mm, outline, start, blur_px)
@@ -79,7 +88,7 @@ def _split(
     for keep in (side > RIM_MM, side < -RIM_MM):
         if np.count_nonzero(keep) > 200:
             part = _Pixels(pixels.places_mat_mm[keep], pixels.levels[keep], pixels.noise)
-            _split(scene, camera, height_mm, outline, blur_px, part, found)
+            _split(scene, camera, height_mm, outline, blur_px, turns_rad, part, found)
 
 
 def _inner_pixels(scene: Scene, camera: Pinhole, height_mm: float, outline: Floats) -> _Pixels | None:
@@ -102,12 +111,11 @@ def _inner_pixels(scene: Scene, camera: Pinhole, height_mm: float, outline: Floa
     return _Pixels(places[use], levels, np.maximum(scene.noise, coarseness))
 
 
-def _best_line(pixels: _Pixels, least_gain: float) -> Floats | None:
+def _best_line(pixels: _Pixels, least_gain: float, turns_rad: Floats) -> Floats | None:
     """(2, 2): two points of the line that best parts the pixels into two fabrics, or None."""
     places, x = pixels.places_mat_mm, pixels.levels
     middle = places.mean(axis=0)
-    turns = np.arange(DIRECTIONS) * math.pi / DIRECTIONS
-    normals = np.column_stack([np.cos(turns), np.sin(turns)])
+    normals = np.column_stack([np.cos(turns_rad), np.sin(turns_rad)])
     moments = np.column_stack([np.ones(len(x)), x, (x[:, :, None] * x[:, None, :]).reshape(len(x), 9)])
     total = moments.sum(axis=0)
     whole = _log_det(total[None], pixels.noise)[0]

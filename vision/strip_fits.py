@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from calibration.pinhole import Pinhole
 from vision.edge_model import Blur
-from vision.edges import NARROW, WIDE, SideFit, Window, fit_side
+from vision.edges import NARROW, SKY, WIDE, SideFit, Window, fit_side
 from vision.mat import Scene, Slopes
 from vision.pieced import Piece, PiecedLine, straight_line
 from vision.polygons import line_meeting
@@ -31,7 +31,9 @@ PRINT_FLOOR_PX = 0.12  # a print's own figures at its edge, of which nothing is 
 SEAM_LOOKS = 3  # stretches of the strip in which seams are looked for
 SEAM_VOTES = 2  # of them that must show a seam
 SAME_SEAM_MM = 4.0
+BESIDE_MM = 3.0  # so far from a seam a fabric has its own light
 PARALLEL = math.tan(math.radians(5.0))
+ABOUT_ACROSS_RAD = np.radians(np.arange(-4.0, 5.0, 2.0))
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -56,6 +58,13 @@ class Fitting:
         outward = np.array([fit.along[1], -fit.along[0]])
         moved = abs(float((ends_mat_mm.mean(axis=0) - fit.middle_mat_mm) @ outward))
         return fit if moved < MOST_MOVED_MM and fit.along @ (ends_mat_mm[1] - ends_mat_mm[0]) > 0 else None
+
+    def levels(self, places_mat_mm: Floats) -> Floats:
+        """(3,): the median light of the cloth at places (N, 2)."""
+        x, y = np.rint(self.camera.px_from_mat(places_mat_mm, self.height_mm)).astype(np.int64).T
+        height, width = self.taken.shape
+        seen = self.scene.levels[np.clip(y, 0, height - 1), np.clip(x, 0, width - 1)]
+        return np.asarray(np.median(seen, axis=0), np.float64)
 
     def length_px(self, ends_mat_mm: Floats) -> float:
         return float(np.hypot(*np.diff(self.camera.px_from_mat(ends_mat_mm, self.height_mm), axis=0)[0]))
@@ -143,10 +152,11 @@ def seam_lines(fitting: Fitting, sides: tuple[PiecedLine, PiecedLine], reach: Fl
     """
     band = _Band(sides, reach)
     looks = np.linspace(0.0, 1.0, SEAM_LOOKS + 1)
+    turns_rad = math.atan2(sides[0].along[1], sides[0].along[0]) + math.pi / 2.0 + ABOUT_ACROSS_RAD
     seen = list[tuple[int, float]]()  # which look, and how far across
     for k in range(SEAM_LOOKS):
         quad = band.quad(looks[k], looks[k + 1])
-        for seam in find_seams(fitting.scene, fitting.camera, fitting.height_mm, quad, blur.luma_px):
+        for seam in find_seams(fitting.scene, fitting.camera, fitting.height_mm, quad, blur.luma_px, turns_rad):
             across = band.across_mm(seam.ends_mat_mm)
             if abs(across[1] - across[0]) < PARALLEL * float(np.hypot(*np.diff(seam.ends_mat_mm, axis=0)[0])):
                 seen.append((k, float(across.mean())))
@@ -220,7 +230,24 @@ def _fitted_seam(fitting: Fitting, band: _Band, across_mm: float, blur: Blur) ->
             pieces[k] = _seam_piece(seam.ends_mat_mm, seam.u_mm, band.reach[1] - band.reach[0])
     if len(pieces) < LEAST_SHARE * count:
         return None
-    return straight_line([pieces[k] for k in sorted(pieces)])
+    whole = straight_line([pieces[k] for k in sorted(pieces)])
+    doubt = np.diag([_pressed_u_mm(fitting, whole) ** 2, 0.0])
+    return replace(whole, covariance=whole.covariance + doubt)
+
+
+def _pressed_u_mm(fitting: Fitting, seam: PiecedLine) -> float:
+    """What the shadow at the foot of a pressed seam allowance may do to a seam's place, mm; less if its fabrics differ.
+
+    Under an even sky a wall of height h takes the light of h / 2 of the cloth at its foot (`rim`), integrated; with a
+    part SKY of the light, anything up to that. In least squares of a step from a level F to G it looks like a shift by
+    F / (G - F) of it. On which side the allowance lies is not known.
+    """
+    outward, shares = np.array([seam.along[1], -seam.along[0]]), np.linspace(-0.5, 0.5, 200)
+    feet = seam.middle_mat_mm + np.outer(shares * seam.length_mm, seam.along)
+    sides = [fitting.levels(feet + way * BESIDE_MM * outward) for way in (-1.0, 1.0)]
+    step, weight = sides[1] - sides[0], 1.0 / np.maximum(fitting.scene.noise, fitting.scene.step) ** 2
+    ratios = [abs(float(np.sum(weight * step * level) / np.sum(weight * step * step))) for level in sides]
+    return fitting.height_mm / 2.0 * SKY / math.sqrt(3.0) * max(ratios)
 
 
 def _seam_piece(ends_mat_mm: Floats, u_mm: float, ahead: Floats) -> Piece:
