@@ -53,9 +53,9 @@ def sentence(event: Mapping[str, Any]) -> str:
             return f"Light: {_words(scene)}{_kept(event)}."
         case {"event": "unit"}:
             return _unit(event)
-        case {"event": "strip"}:
+        case {"event": "strip", "ends": _}:
             return strip_words(event)
-        case {"event": "block"}:
+        case {"event": "block", "tips_mat_mm": _}:
             return block_words(event)
         case {"event": "rig", "file": file}:
             return f"Rig {file}{_rig_figures(event)}."
