@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from vision.compare import GUARD, best_fit, judge
@@ -57,6 +57,7 @@ def test_offsets_of_one_side_moved():
     assert judged.verdict is Verdict.FITS
 
 
+@settings(deadline=None)
 @given(st.floats(-1.5, 1.5), st.floats(-1.0, 1.0), st.integers(0, 3))
 def test_a_fitted_shape_lies_as_the_unit_does(deg, outward_mm, side):
     # The midpoints of a rectangle's sides alone would let it turn by several degrees.
@@ -74,6 +75,7 @@ def test_offsets_of_a_grown_shape():
     assert judge(measured(corners), [OBLONG]).offsets_mm == pytest.approx([0.2] * 4, abs=1e-9)
 
 
+@settings(deadline=None)
 @given(st.floats(-180, 180), st.integers(0, 3), st.sampled_from([SQUARE, OBLONG, RIGHT_SLANT]))
 def test_a_true_unit_fits_however_it_lies(turn_deg, roll, shape):
     corners = np.roll(laid(shape.corners_mm, turn_deg, (310.0, 140.0)), roll, axis=0)
@@ -86,6 +88,7 @@ def test_a_true_unit_fits_however_it_lies(turn_deg, roll, shape):
     assert {w.sides: w.mean_mm for w in judged.unit.widths} == pytest.approx({w.sides: w.mean_mm for w in own.widths})
 
 
+@settings(deadline=None)
 @given(st.floats(-180, 180))
 def test_a_slant_cut_the_other_way_is_turned_over(turn_deg):
     mirrored = (RIGHT_SLANT.corners_mm * [-1.0, 1.0])[::-1]
@@ -94,6 +97,7 @@ def test_a_slant_cut_the_other_way_is_turned_over(turn_deg):
     assert judged.fit_probability is None
 
 
+@settings(deadline=None)
 @given(st.lists(st.floats(-2.0, 2.0), min_size=8, max_size=8), st.floats(-180, 180))
 def test_a_square_is_never_turned_over(off, turn_deg):
     corners = laid(SQUARE.corners_mm + np.reshape(off, (4, 2)), turn_deg)

@@ -242,7 +242,7 @@ def test_a_rigid_motion_changes_nothing(turn_rad: float, x_mm: float, roll: int,
     assert sorted(np.abs(b.offsets_mm)) == pytest.approx(sorted(np.abs(a.offsets_mm)), abs=1e-6)
 
 
-@given(st.sampled_from(sorted(SHAPES)))
+@pytest.mark.parametrize("name", SHAPES)
 def test_mirrored_twice_is_itself(name: str) -> None:
     shape = replace_sides(SHAPES[name])
     twice = shape.mirrored().mirrored()

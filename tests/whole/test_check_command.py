@@ -24,6 +24,7 @@ from tests.whole.table_truth import Measured, TrueUnit, mat_from_sheet, match, m
 UNIT_KEYS = {
     *("event", "t", "frame", "expected", "outline_mat_mm", "sides_mm", "angles_deg", "angles_u_deg", "widths_mm"),
     *("seams", "offsets_mm", "offsets_u_mm", "bows_mm", "u_mm", "verdict", "fit_probability"),
+    *("findings", "sides_u_mm", "bows_u_mm", "u_parts_mm", "curved"),
 }
 OF_THE_SHAPE = ("expected", "offsets_mm", "offsets_u_mm", "verdict", "fit_probability")
 VERDICTS = {"fits", "trim", "short", "close", "turned_over", "other", "look_again"}
