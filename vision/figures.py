@@ -182,7 +182,7 @@ def _angles(unit: MeasuredUnit, fit: Fit) -> list[Figure]:
     return [
         Figure(
             "angle",
-            f"corner {i}, {shape.side_name((i - 1) % n)} to {shape.side_name(i)},",
+            f"corner of {shape.side_name((i - 1) % n)} and {shape.side_name(i)}",
             float(got - want),
             shape.tolerance.angle_rad,
             _sure(u),
