@@ -2,8 +2,9 @@
 
     python -m tests.measure.seeing_speed [--runs N]
 
-One thread, time of the processor, so that other work does not count. Both run in turns in this process; the median of some runs each, and the least. Frames are generated; the
-empty mat's picture and the camera are ready beforehand. Memory is the most that a frame takes beyond what was there.
+One thread, time of the processor, so that other work does not count; both in turns in this process, the median of some
+runs each, and the least. Frames are generated; the empty mat's picture and the camera are ready beforehand. Memory is
+the most that a frame takes beyond what was there.
 """
 
 from __future__ import annotations

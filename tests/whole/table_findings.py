@@ -39,9 +39,8 @@ class Defect:
 
     @property
     def wanted(self) -> bool:
-        """Whether it must be told."""
-        enough = not abs(self.amount) < LEAST and not abs(self.amount) < LEAST_U * self.u
-        return enough and (self.told is not None or self.u == self.u or np.isnan(self.amount))
+        """Whether it must be told; where no amount or no uncertainty is known, it must."""
+        return not abs(self.amount) < LEAST and not abs(self.amount) < LEAST_U * self.u
 
 
 def expected_text(truth: Mapping[str, Any]) -> str:
@@ -61,10 +60,11 @@ def defects_of(pairs: Iterable[Pair]) -> tuple[list[Defect], list[str]]:
         event, truth = pair.measured.event, pair.truth
         wrong = event.get("expected") != expected_text(truth.told)
         where = f"{truth.frame} {truth.name} {truth.told['shape']}" + (" (taken for another)" if wrong else "")
-        findings, defects_here = event.get("findings", []), truth.told["defects"]
+        findings = [one | {"sides": _as_true(one["sides"], pair)} for one in event.get("findings", [])]
+        defects_here = truth.told["defects"]
         for one in defects_here:
             if one["kind"] != "mirror" or truth.told["shape"] not in MIRRORED_ALIKE:
-                defects.append(_beside(one, findings, event, where))
+                defects.append(_beside(one, findings, pair, where))
         for finding in findings:
             if not any(_tells(finding, one) for one in defects_here):
                 false.append(
@@ -73,30 +73,35 @@ def defects_of(pairs: Iterable[Pair]) -> tuple[list[Defect], list[str]]:
     return defects, false
 
 
+def _as_true(sides: Sequence[int], pair: Pair) -> list[int]:
+    """Sides as the truth numbers them: a square is expected to lie in four ways, and told in any of them."""
+    return [(side + pair.measured.roll) % len(pair.truth.corners_mat_mm) for side in sides]
+
+
 def _tells(finding: Mapping[str, Any], defect: Mapping[str, Any]) -> bool:
     if finding["kind"] != KINDS[defect["kind"]]:
         return finding["kind"] == "notch" and defect["kind"] == "fray" and defect["edge"] in finding["sides"]
     return "edge" not in defect or defect["edge"] in finding["sides"]
 
 
-def _beside(
-    defect: Mapping[str, Any], findings: Sequence[Mapping[str, Any]], event: Mapping[str, Any], where: str
-) -> Defect:
+def _beside(defect: Mapping[str, Any], findings: Sequence[Mapping[str, Any]], pair: Pair, where: str) -> Defect:
     amount = float(defect.get(AMOUNTS.get(defect["kind"], ""), np.nan))
     told = next((one for one in findings if _tells(one, defect)), None)
-    u = _stated_u(defect, event) if told is None or told["u"] is None else told["u"]
+    u = _stated_u(defect, pair) if told is None or told["u"] is None else told["u"]
     value = None if told is None else float("nan" if told["value"] is None else told["value"])
     side = f" of side {defect['edge']}" if "edge" in defect else ""
     return Defect(where, defect["kind"] + side, amount, u, value, u)
 
 
-def _stated_u(defect: Mapping[str, Any], event: Mapping[str, Any]) -> float:
+def _stated_u(defect: Mapping[str, Any], pair: Pair) -> float:
     """The uncertainty that is stated of what a defect changed, though nothing was found."""
+    event, n = pair.measured.event, len(pair.truth.corners_mat_mm)
     key = {"edge_shift": "offsets_u_mm", "edge_rotation": "angles_u_deg", "bow": "bows_u_mm"}.get(defect["kind"])
     if defect["kind"] == "seam":
         return float(max((seam["u"] for seam in event["seams"]), default=np.nan))
     values = event.get(key) if key else None
-    return float(values[defect["edge"]]) if values and values[defect["edge"]] is not None else np.nan
+    told = values[(defect["edge"] - pair.measured.roll) % n] if values else None
+    return np.nan if told is None else float(told)
 
 
 def report(pairs: Iterable[Pair]) -> None:

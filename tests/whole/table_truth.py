@@ -61,7 +61,8 @@ class Measured:
     seams_mat_mm: Floats = field(default_factory=lambda: np.empty((0, 2, 2)))
     angles_u_deg: Floats = field(default_factory=lambda: np.empty(0))
     offsets_u_mm: Floats = field(default_factory=lambda: np.empty(0))  # of the sides, where a shape was expected
-    event: Mapping[str, Any] = field(default_factory=dict)  # numbered as the expected shape, not as turned here
+    event: Mapping[str, Any] = field(default_factory=dict)  # as it was told
+    roll: int = 0  # side i of the event is side i + roll here
 
     @property
     def look_again(self) -> bool:
@@ -195,6 +196,7 @@ def _turns(one: Measured) -> list[Measured]:
             np.roll(one.angles_u_deg, r),
             np.roll(one.offsets_u_mm, r),
             one.event,
+            r,
         )
         for r in range(n)
     ]

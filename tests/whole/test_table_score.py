@@ -15,7 +15,7 @@ import pytest
 
 from tests.whole.table_findings import defects_of, expected_text
 from tests.whole.table_pieces import block_figures, strip_figures
-from tests.whole.table_truth import Measured, Pair, true_units
+from tests.whole.table_truth import Measured, Pair, match, true_units
 
 TRUTH = json.loads((Path(__file__).parents[2] / "fixtures" / "table" / "units.json").read_text())["frames"]
 STAY = np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
@@ -125,3 +125,14 @@ def test_a_blocks_points_are_scored_whichever_is_told_first() -> None:
     figures = block_figures(truth, event, STAY)
     assert figures["tips"] == pytest.approx((0.3, 0.3))
     assert figures["distances"] == pytest.approx((0.0, 0.0), abs=1e-9)
+
+
+def test_a_finding_is_told_by_where_its_side_lies_and_not_by_its_number() -> None:
+    one = next(unit for unit in units_with("edge_shift") if len(unit.corners_mat_mm) == 4)
+    defect = one.told["defects"][0]
+    finding = {"kind": "side_off", "sides": [(defect["edge"] - 1) % 4], "value": defect["outward_mm"], "u": 0.02}
+    numbered_on = event_of(one.told, [finding]) | {"outline_mat_mm": np.roll(one.corners_mat_mm, -1, axis=0).tolist()}
+    (matched,) = match([one], [Measured.of_event(numbered_on, STAY)]).pairs
+    (told,), false = defects_of([matched])
+    assert told.told is not None
+    assert false == []
