@@ -84,6 +84,8 @@ def _corners(rim: Floats) -> list[int]:
 
 def _smoothed(chain: Floats, closed: bool) -> Floats:
     """A chain of pixels' steps made smooth over some 3 px; an open one keeps its ends."""
+    if len(chain) < 20:
+        return chain
     kernel = np.exp(-0.5 * (np.arange(-9, 10) / 3.0) ** 2)
     kernel /= kernel.sum()
     if closed:

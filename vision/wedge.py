@@ -33,6 +33,7 @@ COLOUR_WORTH = 0.25  # of a colour difference beside luminance: cameras and file
 NARROW = 2.5  # times the blur: where the wedge is narrower than that the product of both edges' shares is wrong
 MODEL_ERROR = 0.02  # of the contrast, in the middle of the edge
 LEVEL_RIDGE = 1e-6  # of a bin's weight: bins in which the wedge has next to no share
+LEAST_SINE = 0.02  # of the angle between the edges
 SETTLED_PX = 1e-3
 MOST_STEP_PX = 2.0
 FEWEST = 80
@@ -108,11 +109,13 @@ class _Frame:
         """Sine of half the wedge's angle."""
         return math.sqrt(max(0.5 * (1.0 - float(self.along[0] @ self.along[1])), 1e-4))
 
-    def placed(self, fit: _Solved) -> WedgeFit:
-        """The fitted edges' meeting on the mat."""
+    def placed(self, fit: _Solved) -> WedgeFit | None:
+        """The fitted edges' meeting on the mat; None where they hardly meet."""
         lines = fit.lines
         offsets, turns, middles = lines[::2], lines[1::2], self.length_px / 2.0
         normals = self.outward - turns[:, None] * self.along  # of edges turned outwards along their way
+        if abs(float(np.linalg.det(normals))) < LEAST_SINE:
+            return None
         # n . p = offset - turn * middle at along = 0; both edges meet where both hold.
         meet = np.linalg.inv(normals)
         tip_px = meet @ (offsets - turns * middles)

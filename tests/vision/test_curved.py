@@ -131,9 +131,9 @@ def test_straight_sides_are_not_curved(shape: shapely.Polygon) -> None:
 def test_uncertainty_over_noises() -> None:
     """The same circle under other noises: the spread of its area agrees with what is said of it."""
     truth = laid(disc(15.0), 0.0)
-    curved = [unit.curved for seed in range(6) for unit in (looked_at(truth, seed)[1],) if unit is not None]
+    curved = [unit.curved for seed in range(4) for unit in (looked_at(truth, seed)[1],) if unit is not None]
     areas = [one.area_mm2 for one in curved if one is not None]
-    assert len(areas) == 6
+    assert len(areas) == 4
     off = np.array(areas) - truth.area
     stated = np.array([one.area_u_mm2 for one in curved if one is not None])
     assert float(np.mean((off / stated) ** 2)) < 2.0
