@@ -15,7 +15,7 @@ from vision.curved import curved_piece
 from vision.edge_model import Blur
 from vision.edges import NARROW, WIDE, SideFit, Window, fit_side
 from vision.mat import Scene, Slopes
-from vision.outline import drop_flat_corners, rough_polygon, without_side
+from vision.outline import drop_flat_corners, rough_polygon, touching, without_side
 from vision.polygons import line_meeting, outward_normals, side_distances, side_lengths, sides_of
 from vision.regions import Region, difference_map, find_regions
 from vision.roundness import is_curved
@@ -255,7 +255,7 @@ def _unit(
         np.array([fit.bow_mm for fit in fits]),
         _widths(corners, offsets_u, tilts_u, trust),
         seams,
-        trouble=_trouble(region, fits, offsets_u, corners_u),
+        trouble="touching" if touching(corners) else _trouble(region, fits, offsets_u, corners_u),
     )
 
 
@@ -274,7 +274,7 @@ def _not_measured(region: Region, camera: Pinhole, cloth: Cloth) -> MeasuredUnit
         rim = np.array([region.contour_px.min(0), [*region.contour_px.max(0)], region.contour_px.mean(0)])
     corners = camera.mat_from_px(rim, cloth.height_mm)
     unknown = np.full(len(corners), np.nan)
-    trouble = "cut_off" if region.cut_off else "no_straight_sides"
+    trouble = "cut_off" if region.cut_off else "touching" if touching(rim) else "no_straight_sides"
     return MeasuredUnit(corners, unknown, unknown, unknown, unknown, (), trouble=trouble)
 
 

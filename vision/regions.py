@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 
 from vision.contrast import CELL_PX, Mask
 from vision.mat import Scene
-from vision.shade import without_shade
 
 CLOSE_CELLS = 5  # a print may have the mat's colour in it: gaps up to this size belong to the cloth
 OPEN_CELLS = 3  # what is thinner than this is taken off
@@ -59,7 +58,7 @@ def difference_map(scene: Scene) -> NDArray[np.float32]:
 def find_regions(scene: Scene, on_mat: NDArray[np.bool_], least_area_px: float) -> list[Region]:
     """Regions of at least `least_area_px` in which a scene differs from the bare mat where `on_mat` (H, W) is True.
 
-    Largest first. Where the mat's own lines show as on the bare mat, it is the light that differs: no region.
+    Largest first.
     """
     inside = on_mat[::CELL_PX, ::CELL_PX]
     differs: Mask = np.where(inside, scene.contrast.cloth, 0).astype(np.uint8)
@@ -70,9 +69,7 @@ def find_regions(scene: Scene, on_mat: NDArray[np.bool_], least_area_px: float) 
     found = [
         part
         for whole in _patches(differs, CLOSE_CELLS, rim, least, (0, 0))
-        for lit in without_shade(scene, whole.mask, whole.corner)
-        for piece in ([whole] if lit is None else _patches(lit, CLOSE_CELLS, rim[whole.box], least, whole.corner))
-        for part in _split(scene, piece, differs, rim, least)
+        for part in _split(scene, whole, differs, rim, least)
     ]
     return sorted((patch.region(on_mat.shape) for patch in found), key=lambda region: -region.area_px)
 
