@@ -141,13 +141,13 @@ def test_what_the_uncertainty_is_made_of() -> None:
 def test_findings_are_told_with_their_sides_and_null_where_there_is_no_amount() -> None:
     found = (
         Finding(FindingKind.TURNED_OVER, (), math.nan, math.nan),
-        Finding(FindingKind.SIDE_OFF, (1, 3), 0.51234, 0.02),
+        Finding(FindingKind.SIDE_OFF, (1, 3), 0.51234, 0.02, (0.51234, 0.49)),
         Finding(FindingKind.SIDE_TURNED, (2,), -0.7, 0.05),
     )
     event = unit_event(Judged(measured(), "slab", findings=found), None)
     assert event["findings"] == [
         {"kind": "turned_over", "sides": [], "value": None, "u": None},
-        {"kind": "side_off", "sides": [1, 3], "value": 0.5123, "u": 0.02},
+        {"kind": "side_off", "sides": [1, 3], "value": 0.5123, "u": 0.02, "values": [0.5123, 0.49]},
         {"kind": "side_turned", "sides": [2], "value": -0.7, "u": 0.05},
     ]
 
