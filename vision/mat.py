@@ -157,7 +157,7 @@ def _bare_now(levels: Floats32, mat: MatPicture, on_mat: NDArray[np.bool_]) -> t
     exposure = match_exposure(_bgr(seen), _bgr(mat.cells), shown)
     bare = _in_light(mat.cells, exposure)
     light, mats = np.ascontiguousarray(seen[..., 0]), np.ascontiguousarray(bare[..., 0])
-    move = find_move(light, mats, _without_cloth(light, mats) & shown, 2)
+    move = find_move(light, mats, _without_cloth(seen, bare) & shown, 2)
     if not move.significant:
         return _in_light(mat.levels, exposure), 0.0
     height, width = on_mat.shape
@@ -188,14 +188,17 @@ def _in_light(levels: Floats32, exposure: Exposure) -> Floats32:
 
 
 def _without_cloth(seen: Floats32, bare: Floats32) -> NDArray[np.bool_]:
-    """(h, w): where the means over blocks wider than any line agree roughly with the bare mat.
+    """(h, w): where the means over blocks wider than any line agree roughly with the bare mat in each channel.
 
     Only what stands out is left out here: lines that have moved change such means too, and weak cloth does no harm.
     """
-    off = np.asarray(cv2.blur(seen - bare, (21, 21)), np.float32)
-    most = max(6.0 * bare_spread(off[::6, ::6].ravel()), 0.15 * float(np.median(bare[::6, ::6])))
-    covered = cv2.dilate((np.abs(off) > most).astype(np.uint8), np.ones((9, 9), np.uint8))
-    return np.asarray(covered == 0)
+    off = np.asarray(cv2.blur(_bgr(seen - bare), (21, 21)), np.float32)
+    covered = np.zeros(off.shape[:2], np.uint8)
+    for c in range(3):
+        least = 0.15 * float(np.median(bare[::6, ::6, 0]))
+        most = max(6.0 * bare_spread(off[::6, ::6, c].ravel()), least)
+        covered |= (np.abs(off[..., c]) > most).view(np.uint8)
+    return np.asarray(cv2.dilate(covered, np.ones((9, 9), np.uint8)) == 0)
 
 
 def smooth(image: Floats32, size_px: int) -> Floats32:

@@ -20,7 +20,7 @@ MOST_MARKS = 20_000
 LEAST_MARKS = 200
 COARSE_STEPS, FINE_STEPS = 8, 5
 SETTLED_PX = 0.01
-LIKELY = np.array([20.0, 8.0, 8.0, 20.0, 8.0, 8.0, 4.0, 4.0])  # px; shift, stretch and turn, tilt, at the picture's rim
+LIKELY = np.array([20.0, 5.0, 5.0, 20.0, 5.0, 5.0, 1.5, 1.5])  # px; shift, stretch and turn, tilt, at the picture's rim
 TUKEY = 4.685  # a difference this many standard deviations large says nothing of a move (95 % efficiency; Huber 1981)
 MARK = 4.0  # a mark's slope over the noise of slopes
 NEIGHBOURS = 9.0  # so many pixels err together where a picture is compressed or resampled
@@ -130,7 +130,9 @@ class _Fit:
             jacobian = self.axes.scale * (slope_x[:, None] * along_x + slope_y[:, None] * along_y)
             off = self.seen - bare
             off = off - np.median(off)
-            spread = max(float(np.median(np.abs(off))) * 1.4826, 1e-6)
+            # Cloth may hide more than half of the marks: the third that fits best tells the noise; of a normal
+            # distribution's values a third lie within 0.4307 standard deviations.
+            spread = max(float(np.percentile(np.abs(off), 100 / 3)) / 0.4307, 1e-6)
             weight = np.clip(1.0 - (off / (TUKEY * spread)) ** 2, 0.0, 1.0) ** 2
             normal = np.asarray(jacobian.T @ (weight[:, None] * jacobian), np.float64)
             # What the marks leave open (cloth on them, the table around) stays as small as a camera's knock makes it.

@@ -5,15 +5,16 @@ from __future__ import annotations
 import math
 from functools import cache
 
+import cv2
 import numpy as np
 import pytest
 import shapely
 
 from tests.vision.exact import MM_PER_PX, Piece, camera, everywhere, grey, picture, px_of_mm
-from vision.light import linear_image, mean_light
+from vision.light import linear_image, mean_light, srgb_from_linear
 from vision.mat import Scene, compare_with_mat, mat_picture
 from vision.measure import Cloth, measure_units
-from vision.outline import drop_flat_corners, rough_polygon, without_side
+from vision.outline import drop_flat_corners, rough_polygon, touching, without_side
 from vision.regions import Region, find_regions
 
 
@@ -132,3 +133,81 @@ def test_a_side_gives_way_to_its_neighbours_meeting(side):
     cut = np.array([[0.0, 0.0], [100.0, 0.0], [100.0, 90.0], [90.0, 100.0], [0.0, 100.0]])
     whole = without_side(np.roll(cut, side - 2, axis=0), side)
     assert {tuple(corner) for corner in whole.round(9).tolist()} == {(0, 0), (100, 0), (100, 100), (0, 100)}
+
+
+def moved(pixels, across_px, down_px):
+    """The picture from a camera knocked aside, resampled in linear light."""
+    matrix = np.array([[1.0, 0.0, across_px], [0.0, 1.0, down_px]])
+    size = pixels.shape[1::-1]
+    light = cv2.warpAffine(linear_image(pixels), matrix, size, flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT)
+    return np.rint(srgb_from_linear(np.clip(light, 0, 1)) * 255).astype(np.uint8)
+
+
+M = 0.08  # the mat's own light
+CHANGES = [(1.0, 0.0, 0.0), (0.8, 0.0, 0.0), (1.2, 2.0, 1.3), (0.8, -1.4, 1.6)]
+
+
+@pytest.mark.parametrize("light", [(M + 0.03,) * 3, (M - 0.03,) * 3, (M, M, M + 0.03), (M - 0.03, M, M)])
+@pytest.mark.parametrize(("exposure", "across", "down"), CHANGES)
+def test_weak_cloth_is_found_in_another_exposure_from_another_place(light, exposure, across, down):
+    pieces = [Piece(corners, light) for corners in POLYGONS.values()]
+    now = compare_with_mat(
+        linear_image(moved(picture(*pieces, seed=5, exposure=exposure), across, down)), bare_mat(), everywhere()
+    )
+    # at the picture's farthest corner, with cloth over nearly half of the mat's lines
+    assert now.moved_px == pytest.approx(math.hypot(across, down), abs=1.5)
+    found = find_regions(now, everywhere(), 400.0)
+    assert len(found) == len(POLYGONS)
+    true = sorted((shapely.Polygon(px_of_mm(corners)).area for corners in POLYGONS.values()), reverse=True)
+    assert [one.area_px for one in found] == pytest.approx(true, rel=0.06)
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize(("exposure", "across", "down"), CHANGES)
+def test_nothing_is_found_where_only_light_and_camera_changed(seed, exposure, across, down):
+    pixels = moved(picture(seed=700 + seed, exposure=exposure), across, down)
+    fall = np.linspace(1.1, 0.85, pixels.shape[1], dtype=np.float32)[None, :, None]  # a window at one side
+    for light in (linear_image(pixels), linear_image(pixels) * fall):
+        assert find_regions(compare_with_mat(light, bare_mat(), everywhere()), everywhere(), 400.0) == []
+
+
+def test_a_mat_that_has_not_changed_is_not_resampled():
+    now = compare_with_mat(linear_image(picture(seed=3)), bare_mat(), everywhere())
+    assert now.moved_px == 0.0
+    assert now.bare == pytest.approx(bare_mat().levels, rel=0.005, abs=1e-4)
+
+
+def turned(corners, degrees, x, y):
+    angle = math.radians(degrees)
+    turn = np.array([[math.cos(angle), -math.sin(angle)], [math.sin(angle), math.cos(angle)]])
+    return (corners - [x, y]) @ turn.T + [x, y]
+
+
+@pytest.mark.parametrize("second", [grey(0.6), grey(0.3)])
+@pytest.mark.parametrize(
+    "other", [turned(box(120.0, 80.0, 60.0, 50.0), 25.0, 150.0, 100.0), box(139.8, 85.0, 60.0, 50.0)]
+)
+def test_two_that_touch_are_told(other, second):
+    (one,) = regions(Piece(box(80.0, 60.0, 60.0, 50.0)), Piece(other, second))
+    corners = rough_polygon(one)
+    assert corners is not None
+    assert touching(corners)
+
+
+@pytest.mark.parametrize("corners", [*POLYGONS.values(), ELL])
+def test_one_piece_does_not_touch_another(corners):
+    assert not touching(corners)
+    assert not touching(corners[::-1])
+
+
+@pytest.mark.parametrize("turn", [10.0, 47.0, 133.0])
+def test_the_tip_of_a_point_of_sixteen(turn):
+    half = 80.0 * math.tan(math.radians(11.25))
+    point = turned(np.array([[80.0, 100.0], [160.0, 100.0 - half], [160.0, 100.0 + half]]), turn, 120.0, 100.0)
+    (one,) = regions(Piece(point))
+    corners = rough_polygon(one)
+    assert corners is not None
+    assert len(corners) == 3
+    off = np.hypot(*np.moveaxis(corners[:, None] - px_of_mm(point), -1, 0)).min(axis=0)
+    assert off[0] < 1.0 / math.sin(math.radians(11.25))  # sides within a pixel
+    assert off[1:].max() < 1.5
