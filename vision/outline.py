@@ -10,19 +10,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.polygons import line_meeting, side_lengths, sides_of, signed_area
-from vision.regions import CONVEX, Region
+from vision.regions import Region
 
 Floats = NDArray[np.float64]
 
 SIMPLIFY_PX = 1.8
+SIMPLER_PX = (1.5, 2.5, 4.0, 6.0, 9.0)
 LEAST_TURN_RAD = math.radians(9.0)  # two sides that turn by less are one side, bowed
 CORNER_COST_PX = 0.3  # one corner more must bring the outline this much nearer to the rim
 MOST_CORNERS = 12
-SHORT_LIST = 3  # outlines whose sides are laid through the rim
+SHORT_LIST = 5  # outlines whose sides are laid through the rim
 RIM_POINTS = 150  # are enough to tell one outline from another
 FARTHEST_PX = 12.0  # a corner moves by no more when its sides are laid anew
 HOLLOW_RAD = math.radians(20.0)  # a corner that turns back by so much is hollow, and no bow
 TOUCHING_SHARE = 0.12  # of the outline's area in the smaller of two pieces that touch
+AREA_SHARE = 0.4  # how much the area counts: threads and blocks of compression add to the rim's
 RIM_SHARE = 0.85  # of the rim must be explained; the rest may be threads, or a print with the mat's colour in it
 
 
@@ -71,8 +73,8 @@ def _simple_outlines(region: Region) -> list[Floats]:
     """Outlines (N, 2) of 3 to 12 corners through some of the rim's own points."""
     hull = _simplify(cv2.convexHull(region.contour_px.astype(np.float32))[:, 0].astype(np.float64), SIMPLIFY_PX)
     outlines = [drop_flat_corners(outline) for outline in _with_fewer_sides(hull) if len(outline) <= MOST_CORNERS + 4]
-    if region.solidity < CONVEX:
-        outlines += [drop_flat_corners(_simplify(region.contour_px, px)) for px in (1.5, 2.5, 4.0, 6.0, 9.0)]
+    # A hull leans on whatever stands out (compression's blocks, a thread); the rim itself runs mostly along the sides.
+    outlines += [drop_flat_corners(_simplify(region.contour_px, px)) for px in SIMPLER_PX]
     return [outline for outline in outlines if 3 <= len(outline) <= MOST_CORNERS]
 
 
@@ -91,7 +93,7 @@ def _misfit_px(corners: Floats, region: Region) -> float:
     distance = np.sort(np.sqrt(squared.min(axis=1)))
     near = distance[: max(1, int(RIM_SHARE * len(distance)))]
     area = cv2.contourArea(region.contour_px.astype(np.float32))
-    return float(near.mean() + abs(abs(signed_area(corners)) - area) / length.sum())
+    return float(near.mean() + AREA_SHARE * abs(abs(signed_area(corners)) - area) / length.sum())
 
 
 def _simplify(corners: Floats, most_px: float) -> Floats:
