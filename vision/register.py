@@ -16,7 +16,7 @@ Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
 
 COARSE = 4  # times smaller than the pictures given, for the first look: so far lines still overlap after 10 px
-MOST_MARKS = 20_000
+MOST_MARKS = 8_000
 LEAST_MARKS = 200
 COARSE_STEPS, FINE_STEPS = 8, 5
 SETTLED_PX = 0.01
