@@ -21,6 +21,7 @@ CELL_PX = 2
 SIZES = (1, 3, 9)  # cells each way, over which the difference is averaged
 LEVEL = 7.0  # standard deviations of an averaged difference; noise alone reaches it never in a million pixels
 SMEAR = (0.4, 0.4, 0.5)  # of the contrast nearby: less is a neighbour's edge, spread by lens and averaging
+HALO, HALO_CELLS = 0.08, 4  # of a strong contrast so near: less may be compression's blocks or sharpening
 SEEN = 10.0  # standard deviations: cloth of so much contrast shows all over
 BARE = 4.0  # standard deviations within which a place counts as bare mat when its noise is measured
 SPARSE = 5  # every so many cells each way, for what is measured over the whole picture
@@ -65,7 +66,9 @@ def measure_contrast(difference: Floats32, brighter: Floats32, step: float) -> C
         distance = np.asarray(_distance(mean, middle, covariance) * weakest, np.float32)
         squared.append(distance)
         nearby = cv2.dilate(distance, np.ones((size + 2, size + 2), np.uint8))
-        differs = (distance > np.maximum(LEVEL**2, smear**2 * np.asarray(nearby))).view(np.uint8)
+        around = cv2.dilate(distance, np.ones((size + 2 * HALO_CELLS,) * 2, np.uint8))
+        least = np.maximum(smear**2 * np.asarray(nearby), HALO**2 * np.asarray(around))
+        differs = (distance > np.maximum(LEVEL**2, least)).view(np.uint8)
         if size == SIZES[-1]:
             differs = _weak(differs, distance, noise[-2] / noise[-1], size)
         cloth |= differs
