@@ -21,6 +21,7 @@ ONE_PLACE = 0.1  # views whose middles are all within this share of the picture'
 SPREAD = 0.5  # unless they fill this share of the picture's width or height
 ROUGHLY = (cv2.TERM_CRITERIA_COUNT + cv2.TERM_CRITERIA_EPS, 8, 1e-6)  # the joint solve does the rest
 THOROUGHLY = (cv2.TERM_CRITERIA_COUNT + cv2.TERM_CRITERIA_EPS, 60, 1e-9)
+USUAL_FOCAL = 0.9  # over the picture's width, of webcams
 NEAR_PX = 0.5  # RMS a point of a start that is near enough
 STUCK = 3.0  # times the median view's error: its pose may be the wrong one of two
 FEW_TERMS = cv2.CALIB_FIX_K3 | cv2.CALIB_ZERO_TANGENT_DIST
@@ -104,24 +105,40 @@ def _by_opencv(views: Sequence[SheetView], size_px: tuple[int, int], flags: int)
     objects = [np.column_stack([v.corners_sheet_mm, np.zeros(len(v.ids))]).astype(np.float32) for v in views]
     images = [v.corners_px.astype(np.float32) for v in views]
     try:
-        for often in (ROUGHLY, THOROUGHLY):
-            rms, found, terms, turns, shifts = cv2.calibrateCamera(
-                objects, images, size_px, np.eye(3), np.zeros(5), flags=flags, criteria=often
-            )
-            if rms < NEAR_PX:
-                break
+        matrix, distortion, turns, shifts = _nearest(objects, images, size_px, flags)
     except cv2.error as error:
         raise CalibrationError("the views do not determine the lens; tilt the sheet more") from error
-    matrix, distortion = found.astype(np.float64), terms.astype(np.float64)
-    turned, moved = list(turns), list(shifts)
     poses = zip(objects, images, turns, shifts, strict=True)
     misses = [_miss_px(px, np.asarray(cv2.projectPoints(o, w, t, matrix, distortion)[0])) for o, px, w, t in poses]
     for i in np.flatnonzero(np.array(misses) > STUCK * np.median(misses)):
-        turned[i], moved[i] = _other_pose(objects[i], images[i], matrix, distortion)
+        turns[i], shifts[i] = _other_pose(objects[i], images[i], matrix, distortion)
     k1, k2, p1, p2, k3 = np.ravel(distortion)[:5].tolist()
     focal, centre = (float(matrix[0, 0]), float(matrix[1, 1])), (float(matrix[0, 2]), float(matrix[1, 2]))
-    rotations = np.array([cv2.Rodrigues(one)[0] for one in turned], float)
-    return Lens(size_px, focal, centre, (k1, k2, p1, p2, k3)), rotations, np.array(moved, float).reshape(-1, 3)
+    rotations = np.array([cv2.Rodrigues(one)[0] for one in turns], float)
+    return Lens(size_px, focal, centre, (k1, k2, p1, p2, k3)), rotations, shifts
+
+
+def _nearest(
+    objects: Sequence[NDArray[np.float32]], images: Sequence[NDArray[np.float32]], size_px: tuple[int, int], flags: int
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Matrix, distortion, turns (V, 3), shifts (V, 3) of the first of OpenCV's solutions near enough, or the nearest.
+
+    Zhang's closed form knows no distortion: a wide lens's sheets towards the rim mislead it beyond return, and least
+    squares then begin better with a usual lens.
+    """
+    (width, height), focal = size_px, USUAL_FOCAL * size_px[0]
+    usual = np.array([[focal, 0.0, (width - 1) / 2], [0.0, focal, (height - 1) / 2], [0.0, 0.0, 1.0]])
+    nearest, least = list[Floats](), np.inf
+    for how, often in ((0, ROUGHLY), (cv2.CALIB_USE_INTRINSIC_GUESS, THOROUGHLY), (0, THOROUGHLY)):
+        rms, *found = cv2.calibrateCamera(
+            objects, images, size_px, usual.copy(), np.zeros(5), flags=flags | how, criteria=often
+        )
+        if rms < least or not nearest:
+            nearest, least = [np.array(part, float) for part in found], rms
+        if rms < NEAR_PX:
+            break
+    matrix, distortion, turns, shifts = nearest
+    return matrix, distortion, turns.reshape(-1, 3), shifts.reshape(-1, 3)
 
 
 def _miss_px(px: NDArray[np.float32], foretold: Floats) -> float:
@@ -137,7 +154,7 @@ def _other_pose(
     """
     _, turns, shifts, misses = cv2.solvePnPGeneric(sheet, px, matrix, distortion, flags=cv2.SOLVEPNP_IPPE)
     best = int(np.argmin(np.ravel(misses)))
-    return np.asarray(turns[best], float), np.asarray(shifts[best], float)
+    return np.ravel(turns[best]).astype(float), np.ravel(shifts[best]).astype(float)
 
 
 def _in_mat_frame(lens: Lens, rotations: Floats, shifts: Floats, flat: int, thickness_mm: float) -> Bundle:

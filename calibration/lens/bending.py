@@ -114,12 +114,24 @@ class Bend:
         return self.arch_mm > max(MOST_ARCH_MM, SURELY * self.arch_u_mm)
 
 
-def bend(points_sheet_mm: Floats, within: Extent, lifts_mm: Floats, covariance_mm2: Floats) -> Bend:
-    """How far corners (N, 2) of a view lift and its middle arches, from its lifts (8,) and their covariance."""
-    made = shapes(points_sheet_mm, within)
+def opposite_ends(within: Extent) -> Floats:
+    """(4, 8): how high two opposite ends or corners stand, on the mean of both, for a lift of 1 of each shape."""
+    return np.asarray(shapes(within.middle_mm + within.half_mm * OPPOSITE, within).mean(axis=0))
+
+
+def bend(made: Floats, opposite: Floats, lifts_mm: Floats, covariance_mm2: Floats) -> Bend:
+    """How far a view's corners lift and its middle arches.
+
+    Parameters
+    ----------
+    made : (N, 8)
+        Of its corners, by `shapes`.
+    opposite : (4, 8)
+        By `opposite_ends`.
+    lifts_mm, covariance_mm2 : (8,), (8, 8)
+    """
     height = made @ lifts_mm
     apart = made[int(np.argmax(height))] - made[int(np.argmin(height))]
-    opposite = shapes(within.middle_mm + within.half_mm * OPPOSITE, within).mean(axis=0)
     lowest = opposite[int(np.argmin(opposite @ lifts_mm))]
     return Bend(float(np.ptp(height)), _u(apart, covariance_mm2), -float(lowest @ lifts_mm), _u(lowest, covariance_mm2))
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.lens.bending import FIRST_MM, GROUP, LEAST_MM, MOST_MM, Bend, bend, usual_lifts
+from calibration.lens.bending import FIRST_MM, GROUP, LEAST_MM, MOST_MM, Bend, bend, opposite_ends, usual_lifts
 from calibration.lens.blocks import Normal, normal
 from calibration.lens.joint import OWN, POSE, SHARED, STRETCH, Bundle, Seen, foretold, points_sheet_mm, side_by_side
 from calibration.lens.together import GROUPS, Smooth, along
@@ -32,11 +32,12 @@ PRIOR_SD = (0.4, 0.003, 0.003, 0.15)
 HELD_STRETCH = 1e-6  # prior of a stretch that is said to be known
 STEPS = 40
 DAMPING = 1e-11  # at first: lens and height are tied so closely that more would hold them back
-SETTLED = 1e-7  # a relative gain in cost below this is none
+SETTLED = 1e-3  # a relative gain in cost below this is little: each round of weighing anew takes a step, too
 STEPS_A_ROUND = 1  # the weights change too little for more
-HASTE = 2.0  # steps towards the likeliest lifts are all short ones to the same side: so much longer they are taken
+HASTE = 2.0  # steps towards the likeliest lifts are short: so much longer they are taken until two tell how short
+MOST_HASTE = 4.0  # and at most so much longer
 ROUNDS = 12  # of weighing anew and solving again
-WEIGHED = 0.02  # relative change of weights and usual lifts below which they are settled
+WEIGHED = 0.04  # relative change of weights and usual lifts below which they are settled
 STIFF_MM = 1e-6  # usual lift of a sheet that is said not to bend
 SUREST = 1e-3  # no corners are better than this share of their stated uncertainty
 SLIGHT_MM = 0.02  # usual lifts much below this are all the same
@@ -111,12 +112,15 @@ def solve_bundle(
     weights = _Weights(np.full(len(kinds), 10.0), first, max(stretch_u, HELD_STRETCH), ones, np.ones(GROUPS))
     now = _settle(_at(start, seen), seen, weights, STEPS)
     shared, own = now.equations.covariance()
-    for haste in (1.0, *[HASTE] * (ROUNDS - 1)):
+    step = taken = np.zeros_like(first)
+    for number in range(ROUNDS):
         before, weights = weights, _weighed(weights, now, seen, kinds, own[:, POSE:, POSE:])
-        usual = np.clip(before.usual_mm * (weights.usual_mm / before.usual_mm) ** haste, LEAST_MM, MOST_MM)
+        step_before, step = step, np.log(weights.usual_mm / before.usual_mm)
+        haste = _haste(step_before, taken, step) if number else 1.0
+        usual = np.clip(before.usual_mm * np.exp(haste * step), LEAST_MM, MOST_MM)
+        taken = np.log(usual / before.usual_mm)
         alike = now.smooth.likelier(before.together, now.equations, shared)
-        weights = replace(weights, usual_mm=usual, together=alike)
-        weights = weights if bends else replace(weights, usual_mm=first)
+        weights = replace(weights, usual_mm=usual if bends else first, together=alike)
         now = _settle(now.at, seen, weights, STEPS_A_ROUND)
         shared, own = now.equations.covariance()
         if _settled(before, weights):
@@ -137,6 +141,12 @@ def solve_bundle(
         float(weights.together.max()),
         int(np.sum(weights.corners == 0.0)),
     )
+
+
+def _haste(before: Floats, taken: Floats, now: Floats) -> Floats:
+    """How much longer than it is to take a step: one `taken` changed the steps `before` to `now` (secant rule)."""
+    shorter = (before - now) / np.where(taken == 0.0, 1.0, taken)
+    return np.where(shorter > 0.0, np.clip(1.0 / np.maximum(shorter, 1e-9), 1.0, MOST_HASTE), HASTE)
 
 
 def _at(bundle: Bundle, seen: Seen) -> _At:
@@ -199,15 +209,17 @@ def _weighed(weights: _Weights, now: _Now, seen: Seen, kinds: NDArray[np.int64],
     freedom = np.sqrt(2 * counts.sum() / max(2 * counts.sum() - unknowns, 1.0))
     sizes = np.abs((now.at.px - seen.px) * seen.sure[..., None]).reshape(len(kinds), -1)
     there = np.repeat(seen.sure > 0, 2, axis=1)
-    own = np.array([_deviation(size[is_there]) for size, is_there in zip(sizes, there, strict=True)])
-    scales = np.maximum(_deviation(sizes[there]), own / LOOSE_VIEW) * freedom
+    own = _deviations(np.where(there, sizes, np.inf), 2 * counts)
+    scales = np.maximum(_deviations(sizes[there][None], 2 * counts.sum()), own / LOOSE_VIEW) * freedom
     furthest = sizes.reshape(*seen.sure.shape, 2).max(axis=2) / scales[:, None]
     return replace(weights, usual_mm=usual, scales=scales, corners=(furthest <= GROSS).astype(float))
 
 
-def _deviation(sizes: Floats) -> float:
-    """Standard deviation by the median, so that the few bad ones do not count."""
-    return max(float(1.4826 * np.median(sizes)), SUREST)
+def _deviations(sizes: Floats, counts: NDArray[np.int64]) -> Floats:
+    """Standard deviations by medians of the `counts` smallest of each row: the few bad ones do not matter."""
+    ordered, rows = np.sort(sizes, axis=1), np.arange(len(sizes))
+    medians = (ordered[rows, (counts - 1) // 2] + ordered[rows, counts // 2]) / 2.0
+    return np.asarray(np.maximum(1.4826 * medians, SUREST))
 
 
 def _settled(before: _Weights, after: _Weights) -> bool:
@@ -219,9 +231,10 @@ def _settled(before: _Weights, after: _Weights) -> bool:
 
 
 def _bends(seen: Seen, bundle: Bundle, own: Floats) -> tuple[Bend, ...]:
+    opposite = opposite_ends(seen.extent)
     return tuple(
-        bend(sheet[:n], seen.extent, lifts, covariance[POSE:, POSE:])
-        for sheet, n, lifts, covariance in zip(seen.sheet_mm, seen.counts, bundle.lifts_mm, own, strict=True)
+        bend(made[:n], opposite, lifts, covariance[POSE:, POSE:])
+        for made, n, lifts, covariance in zip(seen.shapes, seen.counts, bundle.lifts_mm, own, strict=True)
     )
 
 

@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from shapely import affinity
 
 from calibration.mat.frame import NotFound, find_mat_frame
 from calibration.pinhole import Lens, Pinhole
@@ -21,18 +22,27 @@ from calibration.sheet.corners import SheetView
 
 Floats = NDArray[np.float64]
 
-MARGIN_MM = 18.0  # of white paper around the print, which must be in the picture too
+KEPT_MM = 18.0  # of sheet around its outermost corners, which must be in the picture too
 USUAL_FOCAL = 0.9  # over the picture's width, of webcams; for a plane seen nearly from above it matters little
 MAT_INSET_MM = 5.0
 FURTHEST_MM = 1500.0  # nobody's mat reaches further; past a tilted camera's horizon there are no millimetres
-LATTICE = (13, 9)  # middles that are tried over the field
 CELLS = 40  # along its longer side, at which coverage is counted
 REACH_MM = 55.0  # around a sheet, that its view still tells of
-NEAR_MM = 20.0  # around a sheet, that its view tells of well: what lies further out is worth another sheet
-RIM = 3.0  # worth of the field's furthest corner over its middle, less a half: a lens bends most there
-AGAIN = 0.3  # worth of covering a cell that one view has covered already
+NEAR_MM = 25.0  # a place counts as taken where a sheet comes so near to its outermost point
 TURNS_RAD = tuple(np.radians([0.0, 90.0, 180.0, 270.0]))  # turned sheets tell how the printer stretched
-TURN_AGAIN = 0.95  # worth of a turn for each time that it was taken
+# Flat places in order: where in the field (shares of half of it), and the turn. A lens is told worst in the corners of
+# what it sees, so they come first; along the rim the sheet's long side lies along it.
+FLATS = (
+    ((-1.0, 1.0), 0),
+    ((1.0, 1.0), 1),
+    ((1.0, -1.0), 2),
+    ((-1.0, -1.0), 3),
+    ((0.0, 1.0), 0),
+    ((0.0, -1.0), 2),
+    ((-1.0, 0.0), 1),
+    ((1.0, 0.0), 3),
+    ((0.0, 0.0), 0),
+)
 TILT_RAD = np.radians(22.0)
 # Middle's offset as shares of half the field, turn, and the edge to lift as the person stands.
 TILTS = (
@@ -71,6 +81,7 @@ class Field:
     barrel: Barrel
     outline: shapely.Polygon  # in the first sheet's frame, mm
     size_mm: tuple[float, float]  # of the print
+    hang_mm: float  # by which a flat print may lie beyond the outline, or must keep from it where negative
 
     def camera_px(self, points_sheet_mm: Floats) -> Floats:
         """Points (N, 2) of the first sheet's frame as the camera sees them, roughly, (N, 2)."""
@@ -117,7 +128,13 @@ def field_of(
         )
         if isinstance(part, shapely.Polygon) and part.area > size_mm[0] * size_mm[1]:
             common = part
-    return Field(homography, barrel, common, size_mm)
+    return Field(homography, barrel, common, size_mm, _hang_mm(first, size_mm))
+
+
+def _hang_mm(first: SheetView, size_mm: tuple[float, float]) -> float:
+    """How far a print may lie beyond the field, its corners being seen all the same; paper droops little there."""
+    beside = [*first.corners_sheet_mm.min(axis=0), *(np.array(size_mm) - first.corners_sheet_mm.max(axis=0))]
+    return float(min(beside)) - KEPT_MM
 
 
 def rough_mat_px(bare: NDArray[np.uint8], first: SheetView, size_px: tuple[int, int]) -> Floats | None:
@@ -159,24 +176,57 @@ def _hull(points: Floats) -> shapely.Polygon:
 
 
 def next_flat(field: Field, seen: Sequence[Floats]) -> Place | None:
-    """The flat place that would tell most beside those seen, (4, 2) outlines; None where none is in the picture."""
-    tried = [
-        (middle, quarter)
-        for middle in _lattice(field.outline)
-        for quarter in range(len(TURNS_RAD))
-        if field.outline.contains(_box(middle, field.size_mm, TURNS_RAD[quarter], MARGIN_MM))
+    """The flat place that was taken least often by the sheets seen, (4, 2) outlines; None where none is in the picture.
+
+    Corners come first, then the rim, then the middle: so fewer than nine views still tell what a lens hides best.
+    """
+    tried = [(way, quarter, _furthest(field, way, quarter)) for way, quarter in FLATS]
+    places = [
+        (_taken(_corners(middle, field.size_mm, TURNS_RAD[quarter]), way, seen), way, quarter)
+        for way, quarter, middle in tried
+        if middle is not None
     ]
-    if not tried:
+    if not places:
         return None
-    cells, worth = _cells(field.outline, seen)
-    used = [_quarter(outline) for outline in seen]
-    gains = [
-        worth[shapely.contains_xy(_box(middle, field.size_mm, TURNS_RAD[quarter], NEAR_MM), cells)].sum()
-        * TURN_AGAIN ** used.count(quarter)
-        for middle, quarter in tried
-    ]
-    middle, quarter = tried[int(np.argmax(gains))]
-    return _place(field, middle, quarter)
+    times, way, quarter = min(places, key=lambda one: one[0])
+    for turned in ((quarter + times) % len(TURNS_RAD), quarter):
+        middle = _furthest(field, way, turned)
+        if middle is not None:
+            return _place(field, middle, turned)
+    return None
+
+
+def _furthest(field: Field, way: tuple[float, float], quarter: int) -> Floats | None:
+    """The middle (2,) of a flat sheet that lies as far that way as it may; None where there is no room."""
+    room = _room(field, quarter)
+    if room.is_empty:
+        return None
+    ahead, right = (1.0 + way[1]) / 2, (1.0 + way[0]) / 2
+    wanted = np.array([1.0 - ahead, ahead]) @ np.einsum("ijk,j->ik", _four_corners(field.outline), [1.0 - right, right])
+    return np.array(shapely.shortest_line(room, shapely.Point(wanted)).coords[0])
+
+
+def _four_corners(outline: shapely.Polygon) -> Floats:
+    """The outline's own corners as the person stands, (2, 2, 2): near and far, left and right, x and y."""
+    x0, y0, x1, y1 = outline.bounds
+    points = np.array(outline.exterior.coords)
+    shares = (points - [x0, y0]) / [x1 - x0, y1 - y0]
+    ways = np.array([[(-1.0, -1.0), (1.0, -1.0)], [(-1.0, 1.0), (1.0, 1.0)]])
+    return np.asarray(points[np.argmax(np.einsum("ijk,nk->ijn", ways, shares), axis=-1)])
+
+
+def _room(field: Field, quarter: int) -> shapely.Polygon:
+    """Where the middle of a flat sheet may lie: the outline moved back by each of its four corners, what is common."""
+    corners = _corners(np.zeros(2), field.size_mm, TURNS_RAD[quarter], -field.hang_mm)
+    room = shapely.intersection_all([affinity.translate(field.outline, *-corner) for corner in corners])
+    return room if isinstance(room, shapely.Polygon) else shapely.Polygon()
+
+
+def _taken(place: Floats, way: tuple[float, float], seen: Sequence[Floats]) -> int:
+    """How many of the sheets seen come near the outermost corner of a place, or the middle of its outermost edge."""
+    out = (place - place.mean(axis=0)) @ np.array(way)
+    outermost = shapely.Point(place[out > out.max() - 1e-6].mean(axis=0))
+    return sum(shapely.Polygon(outline).distance(outermost) < NEAR_MM for outline in seen)
 
 
 def next_tilted(field: Field, n: int) -> Place:
@@ -211,7 +261,8 @@ def outline_of(field: Field, view: SheetView) -> Floats:
 
 def _place(field: Field, middle_mm: Floats, quarter: int) -> Place:
     corners = _corners(middle_mm, field.size_mm, TURNS_RAD[quarter])
-    return Place(corners, f"{where(field.outline, middle_mm)}, {TURN_WORDS[quarter]}")
+    over = "" if field.outline.contains(shapely.Polygon(corners)) else ", a little over the edge"
+    return Place(corners, f"{where(field.outline, middle_mm)}{over}, {TURN_WORDS[quarter]}")
 
 
 def where(outline: shapely.Polygon, middle_mm: Floats) -> str:
@@ -239,35 +290,9 @@ def _corners(middle_mm: Floats, size_mm: tuple[float, float], turn_rad: float, m
     return np.asarray(own @ np.array([[cos, sin], [-sin, cos]]) + middle_mm)
 
 
-def _box(middle_mm: Floats, size_mm: tuple[float, float], turn_rad: float, margin_mm: float = 0.0) -> shapely.Polygon:
-    return shapely.Polygon(_corners(middle_mm, size_mm, turn_rad, margin_mm))
-
-
-def _quarter(outline: Floats) -> int:
-    """Which of the four turns a sheet is nearest to."""
-    along = outline[1] - outline[0]
-    return round(float(np.arctan2(along[1], along[0])) / (np.pi / 2)) % 4
-
-
-def _lattice(outline: shapely.Polygon) -> Floats:
-    x0, y0, x1, y1 = outline.bounds
-    x, y = np.meshgrid(np.linspace(x0, x1, LATTICE[0] + 2)[1:-1], np.linspace(y0, y1, LATTICE[1] + 2)[1:-1])
-    return np.column_stack([x.ravel(), y.ravel()])
-
-
 def _grid(outline: shapely.Polygon) -> Floats:
     x0, y0, x1, y1 = outline.bounds
     pitch = max(x1 - x0, y1 - y0) / CELLS
     x, y = np.meshgrid(np.arange(x0 + pitch / 2, x1, pitch), np.arange(y0 + pitch / 2, y1, pitch))
     points = np.column_stack([x.ravel(), y.ravel()])
     return np.asarray(points[shapely.contains_xy(outline, points)])
-
-
-def _cells(outline: shapely.Polygon, seen: Sequence[Floats]) -> tuple[Floats, Floats]:
-    """Cells of the field, and what covering each is worth: more towards the rim, where a lens bends most."""
-    cells = _grid(outline)
-    centre = np.array([outline.centroid.x, outline.centroid.y])
-    away = np.hypot(*(cells - centre).T)
-    told = [shapely.contains_xy(shapely.Polygon(one).buffer(NEAR_MM), cells).astype(float) for one in seen]
-    times = sum(told, np.zeros(len(cells)))
-    return cells, (0.5 + RIM * (away / away.max()) ** 2) * AGAIN**times

@@ -18,7 +18,7 @@ from calibration.sheet.placing import MAT_INSET_MM, Lift, Place, field_of, next_
 
 Floats = NDArray[np.float64]
 
-PRINT_MM = (240.0, 180.0)
+PRINT_MM, CELL_MM = (240.0, 180.0), 30.0
 FIRST_SD_MM = 40.0  # of the first sheet's middle, which is laid anywhere near the middle of the mat
 SD_MM, SD_RAD = 10.0, 0.05  # of a sheet that is laid on a place shown in light
 PART_MM, PART_SD_MM, TILTED_SD_MM = (290.0, 180.0), 20.0, (150.0, 80.0)  # without a guide
@@ -118,7 +118,7 @@ def _raised(rng: np.random.Generator, middle: Floats, turn_rad: float, lift: Lif
 
 def _view(camera: Sees, laid: Laid) -> SheetView:
     """The corners that the guide goes by; what they err does not matter to it."""
-    x, y = np.meshgrid(np.linspace(0.0, PRINT_MM[0], 9), np.linspace(0.0, PRINT_MM[1], 7))
+    x, y = np.meshgrid(np.arange(CELL_MM, PRINT_MM[0], CELL_MM), np.arange(CELL_MM, PRINT_MM[1], CELL_MM))
     sheet = np.column_stack([x.ravel(), y.ravel()])
     about = np.column_stack([sheet - np.array(PRINT_MM) / 2, np.zeros(len(sheet))])
     return SheetView("", np.arange(len(sheet)), sheet, camera.px(laid.points_mm(about)), np.ones(len(sheet)))

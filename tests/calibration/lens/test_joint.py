@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from calibration.lens.bending import LEAST_MM, Extent, bend, shapes, usual_lifts
+from calibration.lens.bending import LEAST_MM, Extent, bend, opposite_ends, shapes, usual_lifts
 from calibration.lens.blocks import normal
 from calibration.lens.joint import LIFTS, OWN, POSE, SHARED, STRETCH, Bundle, foretold, side_by_side
 from calibration.lens.together import GROUPS, along, smooth
@@ -78,13 +78,14 @@ def test_what_a_sheet_rests_on_has_no_height_and_its_ends_have_all():
 
 
 def test_a_lift_is_the_greatest_difference_of_height():
-    corners = np.array([[120.0, 90.0], [210.0, 90.0], [165.0, 90.0]])
-    found = bend(corners, SQUARE, np.array([0.4, 0, 0, 0, 0, 0, 0, 0.0]), np.diag([0.01**2] * 8))
+    made = shapes(np.array([[120.0, 90.0], [210.0, 90.0], [165.0, 90.0]]), SQUARE)
+    opposite = opposite_ends(SQUARE)
+    found = bend(made, opposite, np.array([0.4, 0, 0, 0, 0, 0, 0, 0.0]), np.diag([0.01**2] * 8))
     assert found.lift_mm == pytest.approx(0.4)
     # by the end's own shape and those of two corners, a quarter each
     assert found.u_mm == pytest.approx(0.01 * np.sqrt(1 + 2 / 16))
     assert found.curled
-    assert not bend(corners, SQUARE, np.full(8, 0.1) * [1, 0, 0, 0, 0, 0, 0, 0], np.zeros((8, 8))).curled
+    assert not bend(made, opposite, np.full(8, 0.1) * [1, 0, 0, 0, 0, 0, 0, 0], np.zeros((8, 8))).curled
 
 
 def test_usual_lifts_are_those_that_lifts_were_drawn_from():
