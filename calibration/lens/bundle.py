@@ -32,7 +32,7 @@ PRIOR_SD = (0.4, 0.003, 0.003, 0.15)
 HELD_STRETCH = 1e-6  # prior of a stretch that is said to be known
 STEPS = 40
 DAMPING = 1e-11  # at first: lens and height are tied so closely that more would hold them back
-SETTLED = 1e-3  # a relative gain in cost below this is little: each round of weighing anew takes a step, too
+SETTLED = 0.05  # a relative gain in cost below this is little: each round of weighing anew takes a step, too
 STEPS_A_ROUND = 1  # the weights change too little for more
 HASTE = 2.0  # steps towards the likeliest lifts are short: so much longer they are taken until two tell how short
 MOST_HASTE = 4.0  # and at most so much longer
@@ -193,9 +193,8 @@ def _add_priors(equations: Normal, bundle: Bundle, weights: _Weights) -> float:
     equations.shared[at, at] += information
     equations.pull_shared[at] -= information * shared
     flatness = 1.0 / weights.usual_mm[:, GROUP] ** 2
-    own = np.arange(POSE, OWN)
-    equations.own[:, own, own] += flatness
-    equations.pull_own[:, own] -= flatness * bundle.lifts_mm
+    np.einsum("vww->vw", equations.own)[:, POSE:] += flatness  # a view of the diagonals
+    equations.pull_own[:, POSE:] -= flatness * bundle.lifts_mm
     return float(0.5 * np.sum(information * shared**2) + 0.5 * np.sum(flatness * bundle.lifts_mm**2))
 
 

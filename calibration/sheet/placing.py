@@ -27,7 +27,7 @@ USUAL_FOCAL = 0.9  # over the picture's width, of webcams; for a plane seen near
 MAT_INSET_MM = 5.0
 FURTHEST_MM = 1500.0  # nobody's mat reaches further; past a tilted camera's horizon there are no millimetres
 CELLS = 40  # along its longer side, at which coverage is counted
-REACH_MM = 55.0  # around a sheet, that its view still tells of
+REACH_MM = 80.0  # around a sheet, that its view still tells of: a lens is smooth over half a sheet
 NEAR_MM = 25.0  # a place counts as taken where a sheet comes so near to its outermost point
 TURNS_RAD = tuple(np.radians([0.0, 90.0, 180.0, 270.0]))  # turned sheets tell how the printer stretched
 # Flat places in order: where in the field (shares of half of it), and the turn. A lens is told worst in the corners of

@@ -29,6 +29,7 @@ READING_U_MM = 0.3  # of a ruler held to light, both ends
 SURE = 3.0  # combined standard uncertainties, from which on two lengths disagree
 CLOSE = 3.0  # stated standard uncertainties of the rig within which the loop must close
 LEAST_MM = 0.1  # of the loop: less is no cause for alarm
+LEAST_PX = 0.15  # the same in the camera's pixels: dots over what is printed on a mat err by 0.04, the worst counts
 CLEAR_SIGMAS = 30.0  # from one dot to another, so that a bump mixes up no two
 
 
@@ -110,7 +111,10 @@ def see_figure(table: Table, rig: Rig, figure: Figure) -> Seen:
     if found is None or not np.isfinite(found.seen_mat_mm[:3]).all():
         raise VerifyError("the camera does not see the figure's corners; clear the mat and dim the room, then again")
     worst = max(rig.camera_over_area().worst_mm, over.worst_mm if (over := rig.projector_over_area()) else 0.0)
-    return Seen(figure, lengths_mm(found.seen_mat_mm[:3]), found, max(CLOSE * worst, LEAST_MM))
+    seen_px = rig.camera.pinhole.px_from_mat(figure.corners_mat_mm)
+    pixel_mm = float(figure.lengths_mm.sum() / lengths_mm(seen_px).sum())
+    allowed_mm = max(CLOSE * worst, LEAST_MM, LEAST_PX * pixel_mm)
+    return Seen(figure, lengths_mm(found.seen_mat_mm[:3]), found, allowed_mm)
 
 
 def _apart(dots: Dots, corners_px: Floats) -> NDArray[np.bool_]:
