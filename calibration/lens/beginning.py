@@ -22,7 +22,7 @@ SPREAD = 0.5  # unless they fill this share of the picture's width or height
 ROUGHLY = (cv2.TERM_CRITERIA_COUNT + cv2.TERM_CRITERIA_EPS, 8, 1e-6)  # the joint solve does the rest
 THOROUGHLY = (cv2.TERM_CRITERIA_COUNT + cv2.TERM_CRITERIA_EPS, 60, 1e-9)
 USUAL_FOCAL = 0.9  # over the picture's width, of webcams
-NEAR_PX = 0.5  # RMS a point of a start that is near enough
+NEAR_PX = 0.15  # RMS a point of a start that is near enough
 STUCK = 3.0  # times the median view's error: its pose may be the wrong one of two
 FEW_TERMS = cv2.CALIB_FIX_K3 | cv2.CALIB_ZERO_TANGENT_DIST
 

@@ -32,6 +32,7 @@ PRIOR_SD = (0.4, 0.003, 0.003, 0.15)
 HELD_STRETCH = 1e-6  # prior of a stretch that is said to be known
 STEPS = 40
 DAMPING = 1e-11  # at first: lens and height are tied so closely that more would hold them back
+MOST_DAMPING = 1e8
 SETTLED = 0.05  # a relative gain in cost below this is little: each round of weighing anew takes a step, too
 STEPS_A_ROUND = 1  # the weights change too little for more
 HASTE = 2.0  # steps towards the likeliest lifts are short: so much longer they are taken until two tell how short
@@ -90,6 +91,7 @@ class _Now:
     cost: float
     equations: Normal
     smooth: Smooth
+    gain: float = 0.0  # of the last step, relative
 
 
 def solve_bundle(
@@ -123,7 +125,7 @@ def solve_bundle(
         weights = replace(weights, usual_mm=usual if bends else first, together=alike)
         now = _settle(now.at, seen, weights, STEPS_A_ROUND)
         shared, own = now.equations.covariance()
-        if _settled(before, weights):
+        if now.gain <= SETTLED and _settled(before, weights):
             break
     bundle, left = now.at.bundle, now.at.px - seen.px
     covered = np.concatenate(_flat_points_mm(bundle, seen))
@@ -156,18 +158,17 @@ def _at(bundle: Bundle, seen: Seen) -> _At:
 def _settle(at: _At, seen: Seen, weights: _Weights, steps: int) -> _Now:
     """The best bundle for these weights (Levenberg and Marquardt's damping), or as near as some steps come to it."""
     damping = DAMPING
-    now = _weigh(at, seen, weights)
-    for _ in range(steps):
+    now, taken, held = _weigh(at, seen, weights), 0, False
+    while taken < steps and damping < MOST_DAMPING:
         tried = _weigh(_at(now.at.bundle.moved(*now.equations.step(damping)), seen), seen, weights)
         if not tried.cost <= now.cost:  # also where it is not a number
-            damping = max(damping * 100.0, 1e-6)
-            if damping > 1e8:
-                break
+            damping, held = max(damping * 100.0, 1e-6), True
             continue
-        gain, now = now.cost - tried.cost, tried
-        if gain <= SETTLED * now.cost and damping < 1e-6:  # a short step gains little anywhere
+        gain = now.cost - tried.cost
+        now, taken = replace(tried, gain=gain / max(tried.cost, 1e-300)), taken + 1
+        if now.gain <= SETTLED and damping < 1e-6:  # a short step gains little anywhere
             break
-        damping = max(damping * 0.01, DAMPING)
+        damping, held = damping if held else max(damping * 0.01, DAMPING), False
     return now
 
 

@@ -12,7 +12,10 @@ from functools import cache
 import numpy as np
 import pytest
 
+from calibration.lens.beginning import begin
+from calibration.lens.bundle import solve_bundle
 from calibration.lens.camera import CalibrationError, solve_camera
+from calibration.pinhole import Pinhole
 from tests.measure.camera_honesty import KINDS, Score, score
 from tests.measure.camera_rigs import Kind, draw_rig
 
@@ -35,10 +38,13 @@ def test_stated_uncertainty_is_true(name):
     assert mean(name, "beyond") < 0.02
 
 
-@pytest.mark.parametrize(("name", "rms_mm", "worst_mm"), [("flat", 0.03, 0.1), ("lifted 0.5", 0.06, 0.2)])
+@pytest.mark.parametrize(
+    ("name", "rms_mm", "worst_mm"), [("flat", 0.03, 0.1), ("flat, k1 -0.35", 0.03, 0.2), ("lifted 0.5", 0.06, 0.2)]
+)
 def test_errors_over_the_mat(name, rms_mm, worst_mm):
-    assert mean(name, "rms_mm") < rms_mm
-    assert mean(name, "worst_mm") < worst_mm
+    """Of every rig, not of the mean one: the guide sends sheets into all corners."""
+    assert mean(name, "rms_mm") < rms_mm / 2
+    assert max(one.worst_mm for one in scores(name)) < worst_mm
     assert max(one.refused for one in scores(name)) <= 3
     assert mean(name, "plain_mm") > 3 * mean(name, "rms_mm")  # the plain recipe, to show what is at stake
 
@@ -49,6 +55,23 @@ def test_no_good_view_of_a_wide_lens_is_refused(number):
     one = score(draw_rig(np.random.default_rng([1, number]), KINDS["flat, k1 -0.35"]))
     assert one.refused == 0
     assert one.rms_mm < 0.03
+
+
+def test_a_lens_that_is_far_off_at_first_is_found_all_the_same():
+    """A third too long and too high: steps that go too far are held back, and none of them counts as settled."""
+    rig = draw_rig(np.random.default_rng(3), KINDS["flat, k1 -0.35"])
+    good = begin(rig.flat, rig.tilted, rig.camera.size_px, 0.1)
+    lens = good.camera.lens
+    long = replace(lens, focal_px=(1.33 * lens.focal_px[0], 1.33 * lens.focal_px[1]), distortion=(-0.45,) + (0.0,) * 4)
+    high = good.camera.translation_mm * [1.0, 1.0, 1.33]
+    off = replace(
+        good,
+        camera=Pinhole(long, good.camera.rotation, high),
+        tilted_shifts_mm=good.tilted_shifts_mm * [1.0, 1.0, 1.33],
+    )
+    found, wanted = (solve_bundle(start, rig.flat, rig.tilted, 0.0, 0.5).bundle.camera.lens for start in (off, good))
+    assert found.focal_px == pytest.approx(wanted.focal_px, rel=1e-4)
+    assert found.focal_px == pytest.approx(np.diag(rig.camera.matrix)[:2], rel=3e-3)
 
 
 def test_few_curled_views_are_left_out_by_name_and_do_not_spoil_the_rest():
