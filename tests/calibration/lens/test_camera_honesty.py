@@ -12,10 +12,9 @@ from functools import cache
 import numpy as np
 import pytest
 
-from calibration.lens.beginning import begin
+from calibration.lens import beginning
 from calibration.lens.bundle import solve_bundle
 from calibration.lens.camera import CalibrationError, solve_camera
-from calibration.pinhole import Pinhole
 from tests.measure.camera_honesty import KINDS, Score, score
 from tests.measure.camera_rigs import Kind, draw_rig
 
@@ -57,20 +56,17 @@ def test_no_good_view_of_a_wide_lens_is_refused(number):
     assert one.rms_mm < 0.03
 
 
-def test_a_lens_that_is_far_off_at_first_is_found_all_the_same():
-    """A third too long and too high: steps that go too far are held back, and none of them counts as settled."""
-    rig = draw_rig(np.random.default_rng(3), KINDS["flat, k1 -0.35"])
-    good = begin(rig.flat, rig.tilted, rig.camera.size_px, 0.1)
-    lens = good.camera.lens
-    long = replace(lens, focal_px=(1.33 * lens.focal_px[0], 1.33 * lens.focal_px[1]), distortion=(-0.45,) + (0.0,) * 4)
-    high = good.camera.translation_mm * [1.0, 1.0, 1.33]
-    off = replace(
-        good,
-        camera=Pinhole(long, good.camera.rotation, high),
-        tilted_shifts_mm=good.tilted_shifts_mm * [1.0, 1.0, 1.33],
-    )
-    found, wanted = (solve_bundle(start, rig.flat, rig.tilted, 0.0, 0.5).bundle.camera.lens for start in (off, good))
-    assert found.focal_px == pytest.approx(wanted.focal_px, rel=1e-4)
+def test_a_lens_that_is_far_off_at_first_is_found_all_the_same(monkeypatch):
+    """Steps that go too far are held back, and a round that could take none is not the last.
+
+    Of this rig OpenCV's first eight steps leave a focal length that is a third too long, though the corners fit to
+    half a pixel; it is taken as near enough here, on purpose.
+    """
+    rig = draw_rig(np.random.default_rng([4242, 3]), KINDS["flat, k1 -0.35"])
+    monkeypatch.setattr(beginning, "NEAR_PX", 0.5)
+    start = beginning.begin(rig.flat, rig.tilted, rig.camera.size_px, 0.1)
+    assert start.camera.lens.focal_px[0] > 1.3 * rig.camera.matrix[0, 0]
+    found = solve_bundle(start, rig.flat, rig.tilted, 0.0, 0.5).bundle.camera.lens
     assert found.focal_px == pytest.approx(np.diag(rig.camera.matrix)[:2], rel=3e-3)
 
 
