@@ -12,7 +12,7 @@ from calibration.pinhole import Pinhole
 Floats = NDArray[np.float64]
 
 RIM_PX = 4.0  # next to the picture's rim an edge cannot be measured
-BEYOND_MM = 150.0  # how far past what was calibrated the lens model is still believed
+BEYOND_MM = 100.0  # how far past what was calibrated the lens model is still believed
 SIDE_POINTS = 25
 
 

@@ -114,7 +114,7 @@ def test_area_is_what_both_reach_near_what_is_known():
     area = area_mat_mm(straight_down(), known)
     polygon = shapely.Polygon(area)
     assert polygon.exterior.is_ccw
-    assert polygon.bounds == pytest.approx((-46.0, 4.0, 850.0, 596.0), abs=0.6)  # x: 150 mm past what is known
+    assert polygon.bounds == pytest.approx((0.0, 4.0, 800.0, 596.0), abs=0.6)  # x: 100 mm past what is known
     narrow = straight_down(focal_px=2000.0)
     lit = shapely.Polygon(area_mat_mm(straight_down(), known, narrow))
     assert lit.bounds == pytest.approx((202.0, 152.0, 698.0, 448.0), abs=0.6)
