@@ -60,7 +60,7 @@ def check_photographs(
     # own area can be told from the table around it.
     everywhere = np.ones((height, width), bool)
     on_mat = everywhere if mat is not None else on_mat_mask(rig.camera.pinhole, rig.area_mat_mm)
-    trust = Trust(rig.camera_over_area().rms_mm, rig.scale_u)
+    trust = Trust(rig.camera_over_area().rms_mm, rig.scale_u, rig.camera)
     for path in paths:
         pixels = _read(path, rig)
         linear = linear_image(pixels, rig.tone)

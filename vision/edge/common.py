@@ -1,0 +1,44 @@
+"""The unknowns of edges: what is each side's own, and what all sides of a picture have in common."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+USUAL_HEIGHT_PX = 0.5
+OWN = ("offset", "turn", "bow", "gain", "focus", "lamp", "wall")  # of each side; the last three against the picture's
+SHADOW = slice(2, 6)  # of the common ones
+COMMON = ("luma", "chroma", "lamp", "lamp_x", "lamp_y", "sky", "wall")  # of the whole picture
+OWN_U = np.array([np.inf, np.inf, np.inf, 0.15, 0.05, 0.3, 0.1])  # the lamp's shadow as a share of the picture's
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Common:
+    """What all sides of a picture have in common, in the order of `COMMON`, and its covariance.
+
+    Blurs of luma and of colours, standard deviations in px; the share of the light that the foot of a side does not
+    get because its wall is in the way of a wide lamp, even part and parts along the mat's x and y (a lamp to one side
+    throws its shadow to the other); the wall's brightness over the top's.
+    """
+
+    values: Floats  # (6,)
+    covariance: Floats  # (6, 6)
+
+
+def unseen(height_px: float, shadowed: bool = False) -> Common:
+    """What is common before a picture is seen: blurs, shadow and wall, the middle and the spread of what is possible.
+
+    In usual light, from above, cloth throws little shadow, and cloth of no height none. `shadowed` is the light where
+    that does not explain what is seen: a lamp or window to one side, a shadow that the height does not account for.
+    """
+    thick = min(1.0, height_px / USUAL_HEIGHT_PX)
+    if shadowed:
+        values, u = [0.5 + 0.5 * thick, 0.0, 0.0, 0.15], [0.8, 0.8, 0.8, 0.15]
+    else:
+        values = [thick, 0.0, 0.0, 0.1 * thick]
+        u = [0.05 + 0.4 * thick, 0.05 + 0.2 * thick, 0.05 + 0.2 * thick, 0.02 + 0.1 * thick]
+    return Common(np.array([0.85, 1.0, *values, 0.25]), np.diag(np.array([0.3, 0.4, *u, 0.12]) ** 2))

@@ -1,0 +1,57 @@
+"""How the camera writes light down: its tone curve, then luma and two colour differences, as its compression does.
+
+Compression keeps the luma of encoded values in full and blurs the colour differences (ITU-T T.871, JFIF; weights of
+ITU-R BT.601). An edge is therefore predicted in that form: light is blended, then encoded, then compared. Blending
+encoded values instead, or making a picture with blurred colours linear, moves an edge by up to half a pixel.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.tone import Tone
+
+Floats = NDArray[np.float64]
+
+# Rows: luma, and the colour differences blue and red, of blue green red (BT.601, full range).
+YCC_OF_BGR = np.array(
+    [[0.114, 0.587, 0.299], [0.5, -0.331264, -0.168736], [-0.081312, -0.418688, 0.5]], dtype=np.float64
+)
+BGR_OF_YCC = np.linalg.inv(YCC_OF_BGR)
+FINE = 4096
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Encoder:
+    """The tone curve as tables: encoded value of linear light and its slope, and back."""
+
+    encoded: Floats  # over the root of linear light, where the curve is nearly straight
+    slope: Floats  # d encoded / d linear
+    linear: Floats  # (256,)
+
+    @staticmethod
+    def of(tone: Tone) -> Encoder:
+        root = np.linspace(0.0, 1.0, FINE)
+        light = root * root
+        linear = np.maximum.accumulate(np.asarray(tone.linear_of_byte, float))
+        rising = np.concatenate([[True], np.diff(linear) > 0])
+        encoded = np.interp(light, linear[rising], np.flatnonzero(rising) / 255.0)
+        slope = np.gradient(encoded, light)
+        return Encoder(encoded, slope, linear)
+
+    def encode(self, linear: Floats) -> tuple[Floats, Floats]:
+        """Encoded values, 0 to 1, and their slopes by linear light; clipped at both ends."""
+        place = np.sqrt(np.clip(linear, 0.0, 1.0)) * (FINE - 1.001)
+        low = place.astype(np.int64)
+        share = place - low
+        value = self.encoded[low] + share * (self.encoded[low + 1] - self.encoded[low])
+        return value, self.slope[low] + share * (self.slope[low + 1] - self.slope[low])
+
+    def decode(self, encoded: Floats) -> Floats:
+        """Linear light of encoded values, 0 to 1."""
+        place = np.clip(encoded, 0.0, 1.0) * 254.999
+        low = place.astype(np.int64)
+        return np.asarray(self.linear[low] + (place - low) * (self.linear[low + 1] - self.linear[low]))

@@ -1,0 +1,66 @@
+"""The normal equations of many sides that have some unknowns in common: an arrow that is solved side by side."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.edge.common import COMMON, OWN
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Equations:
+    """Normal equations with the levels eliminated: each side's (S, 11, 11) and (S, 11), and the common prior."""
+
+    normal: Floats
+    gradient: Floats
+    prior_normal: Floats  # (6, 6)
+    prior_gradient: Floats  # (6,)
+    level_top: Floats  # (2, 3, B)
+    level_inverse: Floats  # (2, 2, 3, B)
+    cross: Floats  # (2, 11, 3, B)
+    scores: Floats  # (11, B)
+    info: Floats  # (S, 3)
+
+    def _parts(self) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+        n = len(OWN)
+        inverse = inverse_of(self.normal[:, :n, :n] + np.diag([1e-3, 1e-3, 1e-3, 0.0, 0.0, 0.0, 0.0]))
+        mixed = self.normal[:, :n, n:]
+        follow = -inverse @ mixed  # (S, 5, 6)
+        reduced = self.prior_normal + (self.normal[:, n:, n:] + np.swapaxes(mixed, 1, 2) @ follow).sum(axis=0)
+        right = self.prior_gradient + (
+            self.gradient[:, n:] + np.einsum("sxc,sx->sc", follow, self.gradient[:, :n])
+        ).sum(axis=0)
+        return inverse, follow, reduced, right, mixed
+
+    def step(self) -> tuple[Floats, Floats]:
+        """Gauss-Newton's change of the sides' own unknowns (S, 5) and of the common ones (6,)."""
+        inverse, follow, reduced, right, _ = self._parts()
+        common = np.asarray(np.linalg.solve(reduced, right), np.float64)
+        own: Floats = np.einsum("sxy,sy->sx", inverse, self.gradient[:, : len(OWN)]) + follow @ common
+        return own, common
+
+    def against(self, which: slice) -> float:
+        """Chi-square of a score test: how strongly the sides, without the prior, pull at some common unknowns."""
+        _, _, reduced, right, _ = self._parts()
+        sides, pull = reduced - self.prior_normal, right - self.prior_gradient
+        others = np.delete(np.arange(len(COMMON)), np.arange(len(COMMON))[which])
+        mixed = sides[which][:, others]
+        rest = np.linalg.inv(sides[np.ix_(others, others)] + np.eye(len(others)) * 1e-6)
+        normal = sides[which, which] - mixed @ rest @ mixed.T
+        score = pull[which] - mixed @ rest @ pull[others]
+        return float(score @ np.linalg.solve(normal + np.eye(len(score)) * 1e-6, score))
+
+    def eliminated(self) -> tuple[Floats, Floats, Floats]:
+        """The own unknowns' covariance were the common ones exact, how they follow these, these ones' covariance."""
+        inverse, follow, reduced, _, _ = self._parts()
+        return inverse, follow, np.asarray(np.linalg.inv(reduced), np.float64)
+
+
+def inverse_of(matrices: Floats) -> Floats:
+    """Of matrices (..., K, K)."""
+    return np.asarray(np.linalg.inv(matrices), np.float64)

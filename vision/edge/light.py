@@ -1,0 +1,339 @@
+"""The light across straight cloth edges, and its least-squares fit for many sides at once.
+
+Across an edge, at `e` px outside it, linear light is a blend of cloth and mat behind the lens' blur s:
+
+    I = F A(e) + G [ M V(e) + s^2 (dM/dn) g(e) ]
+
+A and V are the shares of cloth and mat (`coverage`), g the edge's density. M is the picture of the bare mat at that
+very pixel; it is blurred already, and the term with dM/dn mends to first order that blurred mat times blurred mask is
+not the blurred product. F is the cloth's light in each short bin along the side (a print changes along it), G one
+gain of the mat at this side (shade). What is compared is this light as the camera writes it down (`encoding`): luma
+in full, colour differences with a blur of their own. Offset, turn and bow of the side, G and the blurs are solved for
+by Gauss-Newton; each bin's cloth level is eliminated within each step (a Schur complement), its prior being the
+spread of levels along the side, so that plain cloth pays nothing for them.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.edge.common import COMMON, OWN, OWN_U, SHADOW, Common
+from vision.edge.coverage import RimLight
+from vision.edge.encoding import BGR_OF_YCC, YCC_OF_BGR, Encoder
+from vision.edge.equations import Equations
+from vision.edge.noise import Noise
+from vision.edge.windows import Axes, Window
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+HUBER = 2.5  # residuals beyond this many standard deviations count less
+MODEL_ERROR = 0.02  # of the contrast, in the middle of the edge: what the blur model does not know
+MAT_DOUBT = 3.0  # the bare mat may seem so many times as noisy, no more
+MOST_STEP_PX = 1.5
+LEAST_LAMP = 0.05
+DRAWN = 0.25  # of what levels without order would draw: a print lies between order and none
+# Colours are blurred once more when they are written down: places, in standard deviations of that blur, and their
+# shares (Gauss-Hermite quadrature of three points).
+COLOUR_BLUR = ((0.0, 2.0 / 3.0), (math.sqrt(3.0), 1.0 / 6.0), (-math.sqrt(3.0), 1.0 / 6.0))
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Fits:
+    """What the fit gives of S sides."""
+
+    own: Floats  # (S, 5), in the order of `OWN`
+    own_covariance: Floats  # (S, 3, 3) of offset, turn and bow, were the common unknowns exact
+    by_common: Floats  # (S, 3, 6): how offset, turn and bow follow an error of the common unknowns
+    common: Common
+    contrast: Floats  # (S,) of cloth and mat, in standard deviations of a pixel
+    colour_share: Floats  # (S,) of what is known of the offset, that comes from the colours
+    residual: Floats  # (3, N) in standard deviations
+    cloth: Floats  # (3, B) encoded levels of the cloth
+    shadow_doubt: float  # chi-square, 4 degrees of freedom: how much the sides contradict the prior's shadow
+
+
+def solve(
+    window: Window,
+    axes: Axes,
+    own: Floats,
+    noise: Noise,
+    prior: Common,
+    encoder: Encoder,
+    figures: Floats,
+    steps: int,
+) -> Fits:
+    """Fit all sides of `window` from `own` (S, 7) and `prior`; see the module's text.
+
+    `figures` (S, 3): how much the encoded levels of the sides' prints vary within a bin; 0 for plain cloth.
+    """
+    return _Solver(window, axes, noise, prior, encoder, figures).solve(own, steps)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Prediction:
+    seen: Floats  # (3, N)
+    slopes: Floats  # (11, 3, N)
+    by_level: Floats  # (3, N)
+    by_level_slope: Floats  # (3, N) of it, by the offset
+    share: Floats  # (2, N) of cloth, at the luma's and at the colours' blur
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Levels:
+    """The cloth's encoded level in each bin and its slope across, (2, 3, B), and what is expected of them."""
+
+    values: Floats
+    mean: Floats
+    u: Floats
+
+
+class _Solver:
+    def __init__(
+        self, window: Window, axes: Axes, noise: Noise, prior: Common, encoder: Encoder, figures: Floats
+    ) -> None:
+        self.w, self.axes, self.prior, self.encoder = window, axes, prior, encoder
+        self.floor, self.together = np.array(noise.sd), np.array(noise.together)
+        sizes = np.diff([*window.bin_starts, len(window.side)])
+        self.bin = np.repeat(np.arange(len(sizes)), sizes)
+        self.sides, self.side_bins = np.unique(window.bin_side, return_index=True)
+        self.bin_rank = np.searchsorted(self.sides, window.bin_side)
+        self.runs = window.runs
+        self.reach = window.reach_px()
+        self.basis = window.bow_basis()
+        self.figured = figures.max(axis=1) > 0.0
+        # Across the print: -1 at the inner end of what is seen of it, +1 at the line.
+        self.tilt = np.clip(window.across_px / 1.2 + 1.0, -1.5, 1.0)
+        self.slope_u = np.maximum(figures[window.bin_side].T, 1e-4)
+        self.bare_encoded = YCC_OF_BGR @ encoder.encode(window.bare)[0]
+
+    def solve(self, own: Floats, steps: int) -> Fits:
+        common, levels = self.prior.values, self._first_levels(own)
+        variance = np.repeat(4.0 * self.floor[:, None] ** 2, len(self.w.side), axis=1)
+        for step in range(steps + 1):
+            at = self._predict(own, common, levels.values)
+            rest = self.w.seen - at.seen
+            if step:
+                variance = self._variance(at, rest, levels.values[0])
+            # Noise is alike in neighbours and counts for fewer pixels; what is above noise is each pixel's own.
+            noisy = self.floor[:, None] ** 2 * (self.together[:, None] - 1.0)
+            lone = variance / (variance + noisy)
+            weights = np.minimum(1.0, HUBER * np.sqrt(variance) / np.maximum(np.abs(rest), 1e-9)) * lone / variance
+            equations = self._equations(at, rest, weights, lone, levels, own, common)
+            if step == steps:
+                break
+            own_change, common_change = equations.step()
+            own, common = self._stepped(own, own_change), self._bounded(common + common_change)
+            levels = self._next_levels(levels, equations, own_change, common_change)
+        return self._result(own, common, levels, equations, rest, variance)
+
+    # -- the model -----------------------------------------------------------------------------------------------
+
+    def _predict(self, own: Floats, common: Floats, cloth: Floats) -> _Prediction:
+        w, side = self.w, self.w.side
+        mine = own[side]
+        e = w.across_px - mine[:, 0] - mine[:, 1] * w.along_px - mine[:, 2] * self.basis
+        f = self.encoder.decode(BGR_OF_YCC @ cloth[0])
+        f_steep = self.encoder.encode(f)[1]
+        f, f_steep, gain = f[:, self.bin], f_steep[:, self.bin], mine[:, 3]
+        if np.any(self.figured):
+            own_light = self.encoder.decode(BGR_OF_YCC @ (cloth[0][:, self.bin] + cloth[1][:, self.bin] * self.tilt))
+            f = np.where(self.figured[side], own_light, f)
+        towards = self.axes.outward[side].T
+        lamp = common[2] + common[3] * towards[0] + common[4] * towards[1] + mine[:, 5]
+        sky, wall_light = common[5], common[6] + mine[:, 6]
+        blur = common[0] + own[:, 4]
+        light_at = RimLight(self.axes.rims, blur)
+        seen, by_level, by_level_slope = np.zeros((3, len(e))), np.zeros((3, len(e))), np.zeros((3, len(e)))
+        slopes, shares = np.zeros((len(OWN) + len(COMMON), 3, len(e))), np.zeros((2, len(e)))
+        s = blur[side]
+        for reach, part in COLOUR_BLUR:
+            # Luma is seen at the place itself, colours also at places to both sides.
+            away = e + reach * common[1]
+            rows = slice(0 if reach == 0.0 else 1, 3)
+            counts = np.array([1.0, part, part])[rows, None]
+            cover = light_at.at(away, side)
+            g = cover.density
+            mend = w.slope * g
+            visible = cover.mat - lamp * cover.lamp - sky * cover.sky
+            beside = w.bare * visible + s * s * mend
+            share = cover.top + wall_light * cover.wall
+            encoded, steepness = self.encoder.encode(f * share + gain * beside)
+            by_share = wall_light * (g - cover.mat_slope) - g
+            by_e = f * by_share + gain * (
+                w.bare * (cover.mat_slope - lamp * cover.lamp_slope - sky * cover.sky_slope) - away * mend
+            )
+            by_s = (away * g / s) * (f - gain * w.bare) + gain * mend * (s + away * away / s)
+            to_seen = YCC_OF_BGR[rows] * counts
+            seen[rows] += to_seen @ encoded
+            by_offset = -(to_seen @ (steepness * by_e))
+            by_mat = -(to_seen @ (steepness * w.bare)) * gain
+            by_lamp = by_mat * cover.lamp
+            by_wall = to_seen @ (steepness * f) * cover.wall
+            by_blur = to_seen @ (steepness * by_s)
+            slopes[0, rows] += by_offset
+            slopes[3, rows] += to_seen @ (steepness * beside)
+            slopes[4, rows] += by_blur
+            slopes[5, rows] += by_lamp
+            slopes[6, rows] += by_wall
+            slopes[8, rows] -= reach * by_offset
+            slopes[12, rows] += by_mat * cover.sky
+            relative = counts * (YCC_OF_BGR[0] @ (steepness / f_steep))
+            by_level[rows] += share * relative
+            by_level_slope[rows] -= by_share * relative
+            shares[1] += part * cover.top
+            if reach == 0.0:
+                shares[0] = cover.top
+        slopes[1], slopes[2], slopes[7] = slopes[0] * w.along_px, slopes[0] * self.basis, slopes[4]
+        slopes[9], slopes[10], slopes[11] = slopes[5], slopes[5] * towards[0], slopes[5] * towards[1]
+        slopes[13] = slopes[6]
+        return _Prediction(seen, slopes, by_level, by_level_slope, shares)
+
+    def _stepped(self, own: Floats, change: Floats) -> Floats:
+        size = np.abs(change[:, 0]) + np.abs(change[:, 1]) * self.reach
+        own = own + change * np.minimum(1.0, MOST_STEP_PX / (size + 1e-9))[:, None]
+        low = np.array([-9.0, -0.5, -4.0, 0.3, -0.3, -1.0, -0.5])
+        high = np.array([9.0, 0.5, 4.0, 3.0, 0.3, 1.0, 0.5])
+        return np.asarray(np.clip(own, low, high))
+
+    def _bounded(self, common: Floats) -> Floats:
+        return np.clip(common, [0.4, 0.0, -0.3, -1.5, -1.5, -0.1, 0.0], [2.5, 3.5, 3.0, 1.5, 1.5, 1.0, 0.8])
+
+    # -- levels of the cloth -------------------------------------------------------------------------------------
+
+    def _first_levels(self, own: Floats) -> _Levels:
+        inside = self.w.across_px < own[self.w.side, 0] - 1.5
+        count = np.add.reduceat(inside.astype(float), self.w.bin_starts)
+        total = np.add.reduceat(self.w.seen * inside, self.w.bin_starts, axis=1)
+        of_side = np.add.reduceat(total, self.side_bins, axis=1) / np.maximum(
+            np.add.reduceat(count, self.side_bins), 1.0
+        )
+        mean = of_side[:, self.bin_rank]
+        level = np.where(count > 2, total / np.maximum(count, 1.0), mean)
+        values = np.stack([level, np.zeros_like(level)])
+        return _Levels(values, np.stack([mean, np.zeros_like(mean)]), np.stack([np.full_like(mean, 0.3), self.slope_u]))
+
+    def _next_levels(self, levels: _Levels, eq: Equations, own_change: Floats, common_change: Floats) -> _Levels:
+        change = np.concatenate(
+            [own_change[self.w.bin_side], np.tile(common_change, (len(self.w.bin_side), 1))], axis=1
+        )
+        top = eq.level_top - np.einsum("lxkb,bx->lkb", eq.cross, change)
+        values = levels.values + np.einsum("lmkb,mkb->lkb", eq.level_inverse, top)
+        cloth = np.clip(values[0], [[0.0], [-0.5], [-0.5]], [[1.0], [0.5], [0.5]])
+        bottom = 1.0 / eq.level_inverse[0, 0]
+        weight = np.minimum(bottom, np.median(bottom, axis=1, keepdims=True))
+        total = np.add.reduceat(weight, self.side_bins, axis=1)
+        mean = (np.add.reduceat(weight * cloth, self.side_bins, axis=1) / total)[:, self.bin_rank]
+        counts = np.diff([*self.side_bins, len(self.bin_rank)])
+        variance = np.add.reduceat(weight * (cloth - mean) ** 2, self.side_bins, axis=1) / total
+        variance = variance * (counts / np.maximum(counts - 1.0, 1.0)) + 1e-6
+        spread = np.sqrt(variance)[:, self.bin_rank]
+        values = np.stack([cloth, np.clip(values[1], -1.0, 1.0)])
+        return _Levels(values, np.stack([mean, np.zeros_like(mean)]), np.stack([spread, self.slope_u]))
+
+    # -- weights and equations -----------------------------------------------------------------------------------
+
+    def _variance(self, at: _Prediction, rest: Floats, cloth: Floats) -> Floats:
+        """(3, N): variances from the residuals of cloth and mat, side by side and channel by channel."""
+        variance = np.empty_like(rest)
+        step = cloth[:, self.bin] - self.bare_encoded
+        for k in range(3):
+            a, floor = at.share[min(k, 1)], float(self.floor[k])
+            on_cloth = self._spread(rest[k], a > 0.9, floor, 50.0)[self.w.side]
+            on_mat = self._spread(rest[k], a < 0.1, floor, MAT_DOUBT)[self.w.side]
+            middle = 4.0 * a * (1.0 - a)
+            variance[k] = a * a * on_cloth**2 + (1 - a) ** 2 * on_mat**2 + middle * floor**2 / 2.0
+            # What the blur's shape does not know; and colours beside a step of luma, which compression smears.
+            wrong = step[0] if k == 0 else np.maximum(np.abs(step[0]), np.abs(step[k]))
+            variance[k] += (MODEL_ERROR * wrong * middle) ** 2
+        return variance
+
+    def _spread(self, rest: Floats, use: NDArray[np.bool_], floor: float, most: float, prints: bool = False) -> Floats:
+        """(S,) robust standard deviation of each side's residuals where `use` is True."""
+        result = np.full(self.w.count, floor)
+        for s, run in enumerate(self.runs):
+            own = np.abs(rest[run][use[run]])
+            if own.size >= 5:
+                result[s] = 1.4826 * np.median(own)
+        return np.asarray(np.clip(result, floor, most * floor))
+
+    def _equations(
+        self, at: _Prediction, rest: Floats, weights: Floats, lone: Floats, levels: _Levels, own: Floats, common: Floats
+    ) -> Equations:
+        starts, h = self.w.bin_starts, at.by_level
+        shapes = np.stack([h, h * self.tilt])  # (2, 3, N)
+        weighted_h = weights * shapes
+        precision = 1.0 / levels.u**2
+        pairs = ((0, 0), (0, 1), (1, 1))
+        a, b, c = (np.add.reduceat(weighted_h[i] * shapes[j], starts, axis=1) for i, j in pairs)
+        a, c = a + precision[0], c + precision[1]
+        level_inverse = np.array([[c, -b], [-b, a]]) / (a * c - b * b)
+        pull = precision * (levels.mean - levels.values)
+        top = np.add.reduceat(weighted_h * rest, starts, axis=2) + pull
+        cross = np.stack([np.add.reduceat(one * at.slopes, starts, axis=2) for one in weighted_h])  # (2, 11, 3, B)
+        share = np.einsum("lmkb,mxkb->lxkb", level_inverse, cross)
+        free = at.slopes - np.einsum("lkn,lxkn->xkn", shapes, share[..., self.bin])
+        weighted = free * weights
+        scores = np.add.reduceat(np.sum(weighted * rest, axis=1), starts, axis=1) - np.einsum(
+            "lxkb,lkb->xb", share, pull
+        )
+        # The levels are only known so far: their doubt would draw the edge outward, where they explain more pixels.
+        # The likelihood's slope with the levels integrated out takes that back (Fisher's identity).
+        doubt = level_inverse[..., self.bin]
+        doubt = doubt[0, 0] + 2.0 * doubt[0, 1] * self.tilt + doubt[1, 1] * self.tilt**2
+        drawn = DRAWN * np.sum(weights * h * at.by_level_slope * doubt * lone, axis=0)
+        arms = np.stack([drawn, drawn * self.w.along_px, drawn * self.basis])
+        scores[:3] -= np.add.reduceat(arms, starts, axis=1)
+        many = len(OWN) + len(COMMON)
+        normal, gradient = np.zeros((self.w.count, many, many)), np.zeros((self.w.count, many))
+        info = np.zeros((self.w.count, 3))
+        for s, run in enumerate(self.runs):
+            if run.stop > run.start:
+                here = np.ascontiguousarray(weighted[:, :, run]).reshape(many, -1)
+                normal[s] = here @ np.ascontiguousarray(at.slopes[:, :, run]).reshape(many, -1).T
+                info[s] = np.sum(weighted[0, :, run] * at.slopes[0, :, run], axis=-1)
+        gradient[self.sides] = np.add.reduceat(scores, self.side_bins, axis=1).T
+        n = len(OWN)
+        # A print says nothing of what the picture's sides have in common: too much of it is unknown.
+        normal[self.figured, n:], normal[self.figured, :, n:], gradient[self.figured, n:] = 0.0, 0.0, 0.0
+        prior_own = np.array([0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0])
+        # Where the picture's sides throw no shadow, none of them does.
+        own_u = OWN_U * np.array([1.0, 1.0, 1.0, 1.0, 1.0, max(common[2], LEAST_LAMP), 1.0])
+        gradient[:, :n] += (prior_own - own) / own_u**2
+        normal[:, :n, :n] += np.diag(1.0 / own_u**2)
+        before = np.asarray(np.linalg.inv(self.prior.covariance), np.float64)
+        return Equations(
+            normal, gradient, before, before @ (self.prior.values - common), top, level_inverse, cross, scores, info
+        )
+
+    def _result(
+        self, own: Floats, common: Floats, levels: _Levels, eq: Equations, rest: Floats, variance: Floats
+    ) -> Fits:
+        inverse, by_common, covariance = eq.eliminated()
+        n = len(OWN)
+        spread = np.zeros((self.w.count, n, n))
+        square = np.add.reduceat(eq.scores[:n, None] * eq.scores[None, :n], self.side_bins, axis=2)
+        spread[self.sides] = np.moveaxis(square, -1, 0)
+        counts = np.zeros(self.w.count)
+        counts[self.sides] = np.diff([*self.side_bins, len(self.bin_rank)])
+        clustered = inverse @ spread @ inverse * (counts / np.maximum(counts - 2.0, 1.0))[:, None, None]
+        own_covariance = np.zeros((self.w.count, 3, 3))
+        for k in range(3):
+            own_covariance[:, k, k] = np.maximum(clustered[:, k, k], inverse[:, k, k])
+        step2 = np.sum((levels.values[0][:, self.bin] - self.bare_encoded) ** 2 / variance, axis=0)
+        contrast = [math.sqrt(float(step2[run].mean())) if run.stop > run.start else 0.0 for run in self.runs]
+        return Fits(
+            own,
+            own_covariance,
+            by_common[:, :3],
+            Common(common, covariance),
+            np.array(contrast),
+            eq.info[:, 1:].sum(axis=1) / np.maximum(eq.info.sum(axis=1), 1e-12),
+            rest / np.sqrt(variance),
+            levels.values[0],
+            eq.against(SHADOW),
+        )

@@ -1,0 +1,197 @@
+"""Locate straight cloth edges to a few hundredths of a pixel: windows laid, light fitted, lines carried to the mat."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.pinhole import Pinhole
+from calibration.tone import Tone
+from vision.edge.common import OWN, Common, unseen
+from vision.edge.encoding import Encoder
+from vision.edge.light import Fits, solve
+from vision.edge.neighbours import Neighbours
+from vision.edge.noise import Noise, encoded_noise
+from vision.edge.valley import figures, likeliest_offsets_px, softness_px
+from vision.edge.windows import Axes, Window, sample
+from vision.mat import Scene
+
+Floats = NDArray[np.float64]
+
+PRINTED_PX = 2.2  # inside: of a print only what is next to the edge says how bright the cloth is there
+SPARE_PX = 4.0  # around the widest window, for lines that move
+FEWEST = 30  # pixels that make a side
+CONTRADICTED = 16.0  # chi-square of 4 degrees of freedom that usual light exceeds in 3 of 1000 pictures
+
+
+@dataclass(frozen=True, slots=True)
+class Reach:
+    """Which pixels speak for a side: how far inside and outside it; and the steps of the fit."""
+
+    inside_px: float
+    outside_px: float
+    steps: int
+
+
+WIDE = Reach(6.0, 7.5, 6)
+NARROW = Reach(3.5, 5.0, 6)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Picture:
+    """What all sides of a picture are fitted in."""
+
+    scene: Scene
+    camera: Pinhole
+    height_mm: float  # of the cloth's top above the mat
+    encoder: Encoder
+    noise: Noise
+    neighbours: Neighbours | None = None
+
+    @staticmethod
+    def of(scene: Scene, camera: Pinhole, height_mm: float, neighbours: Neighbours | None = None) -> Picture:
+        """The picture with its noise measured."""
+        encoder = _encoder(scene.tone)
+        return Picture(scene, camera, height_mm, encoder, encoded_noise(scene, encoder, neighbours), neighbours)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class SideStart:
+    """Where a side runs about: two points of the mat (2, 2), cloth on its left; what to leave out of each end."""
+
+    ends_mat_mm: Floats
+    trims_px: tuple[float, float]
+    cloth: int = 0  # its number among the picture's neighbours
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class SideFit:
+    """One side as found: a line through `middle_mat_mm` with the unit vector `along`, cloth on its left.
+
+    Its unknowns are offset (mm, outward), turn (rad, clockwise from above, so outward ahead) and bow (mm, outward).
+    """
+
+    middle_mat_mm: Floats  # (2,)
+    along: Floats  # (2,)
+    length_mm: float
+    own_covariance: Floats  # (3, 3) of the unknowns, were what all sides have in common exact
+    by_common: Floats  # (3, 7): how the unknowns follow an error of what is common
+    covariance: Floats  # (3, 3) with the common doubt
+    bow_mm: float
+    soft_px: float  # standard deviation of its blur, about; NaN if unclear
+    contrast: float  # of cloth and mat, in standard deviations of a pixel, all channels together
+    colour_share: float  # of what is known of the offset, that comes from the colours and not from luma
+    px_per_mm: float
+    printed: bool = False  # the cloth varies beside it by more than noise and weave
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Sides:
+    """The fits, None where too few pixels speak, and what all sides of the picture have in common."""
+
+    fits: tuple[SideFit | None, ...]
+    common: Common
+
+
+def fit_sides(
+    picture: Picture,
+    starts: Sequence[SideStart],
+    reaches: Sequence[Reach] = (WIDE, NARROW),
+    prior: Common | None = None,
+) -> Sides:
+    """Fit all sides at once; without a `prior` nothing is known of the picture's light but what is possible."""
+    if not starts:
+        return Sides((), prior or unseen(0.0))
+    axes = _axes_of(picture, starts)
+    unasked = prior is None
+    prior = prior or unseen(float(np.median(axes.rims.height_px)))
+    own_cloth = np.array([start.cloth for start in starts], np.int64)
+    trims = np.array([start.trims_px for start in starts], float)
+    most = [max(reach.inside_px for reach in reaches), max(reach.outside_px for reach in reaches)]
+    everything = sample(picture, axes, most[0] + SPARE_PX, most[1] + SPARE_PX, trims, own_cloth)
+    count = np.bincount(everything.side, minlength=len(starts))
+    if not count.any():
+        return Sides((None,) * len(starts), prior)
+    figured = figures(everything, picture.noise)
+    offsets, bows, fits, last = np.zeros(len(starts)), np.zeros(len(starts)), None, axes
+    for reach in reaches:
+        placed = everything.placed(axes)
+        window = placed.kept(_near(placed, reach, np.zeros(len(starts)), bows, figured * 0.0))
+        if reach is WIDE and picture.scene.known:
+            offsets = likeliest_offsets_px(window, placed, picture.noise, picture.encoder, float(prior.values[0]))
+        if np.any(figured):
+            window = placed.kept(_near(placed, reach, offsets, bows, figured))
+        count = np.bincount(window.side, minlength=len(starts))
+        own = np.zeros((len(starts), len(OWN)))
+        own[:, 0], own[:, 2], own[:, OWN.index("gain")] = offsets, bows, 1.0
+        fits = solve(window, axes, own, picture.noise, prior, picture.encoder, figured, reach.steps)
+        if unasked and fits.shadow_doubt > CONTRADICTED:
+            prior = unseen(float(np.median(axes.rims.height_px)), shadowed=True)
+        last, axes, offsets = axes, _rebased(axes, fits, picture), np.zeros(len(starts))
+        bows = fits.own[:, 2]
+    assert fits is not None
+    seen_px, soft_px = window.reach_px(), softness_px(everything.placed(axes))
+    found = [
+        _fit(s, fits, last, axes, float(seen_px[s]), float(soft_px[s]), bool(figured[s].any()))
+        if count[s] >= FEWEST
+        else None
+        for s in range(len(starts))
+    ]
+    return Sides(tuple(found), fits.common)
+
+
+@lru_cache(maxsize=4)
+def _encoder(tone: Tone) -> Encoder:
+    return Encoder.of(tone)
+
+
+def _axes_of(picture: Picture, starts: Sequence[SideStart]) -> Axes:
+    ends = np.array([start.ends_mat_mm for start in starts])
+    away = ends[:, 1] - ends[:, 0]
+    lengths = np.hypot(*away.T)
+    return Axes.at(picture.camera, picture.height_mm, ends.mean(axis=1), away / lengths[:, None], lengths)
+
+
+def _near(placed: Window, reach: Reach, offsets_px: Floats, bows_px: Floats, figured: Floats) -> NDArray[np.bool_]:
+    """(N,): the pixels within reach of each side's line, as it is bowed; of prints less of the inside."""
+    inside = np.where(figured.any(axis=1), PRINTED_PX, reach.inside_px)[placed.side]
+    e = placed.across_px - np.where(figured.any(axis=1), offsets_px, 0.0)[placed.side]
+    e = e - bows_px[placed.side] * placed.bow_basis()
+    return np.asarray((e > -inside) & (e < reach.outside_px))
+
+
+def _rebased(axes: Axes, fits: Fits, picture: Picture) -> Axes:
+    """Axes along the lines as fitted."""
+    to_mm = 1.0 / axes.scale
+    offset, turn = fits.own[:, 0] * to_mm, fits.own[:, 1] * axes.along_px_per_mm * to_mm
+    along = axes.along + axes.outward * turn[:, None]
+    along /= np.hypot(*along.T)[:, None]
+    middles = axes.middles_mat_mm + axes.outward * offset[:, None]
+    return Axes.at(picture.camera, picture.height_mm, middles, along, axes.lengths_mm)
+
+
+def _fit(s: int, fits: Fits, axes: Axes, placed: Axes, seen_px: float, soft_px: float, printed: bool) -> SideFit:
+    to_mm = 1.0 / float(axes.scale[s])
+    # A parabola's height over the whole side, from that over what was seen of it.
+    whole = (float(axes.lengths_mm[s] * axes.along_px_per_mm[s]) / 2.0 / max(seen_px, 1.0)) ** 2
+    units = np.array([to_mm, float(axes.along_px_per_mm[s]) * to_mm, to_mm * whole])
+    own_covariance = fits.own_covariance[s] * units[:, None] * units
+    by_common = fits.by_common[s] * units[:, None]
+    return SideFit(
+        placed.middles_mat_mm[s],
+        placed.along[s],
+        float(axes.lengths_mm[s]),
+        own_covariance,
+        by_common,
+        own_covariance + by_common @ fits.common.covariance @ by_common.T,
+        float(fits.own[s, 2]) * to_mm * whole,
+        soft_px,
+        float(fits.contrast[s]),
+        float(fits.colour_share[s]),
+        float(axes.scale[s]),
+        printed,
+    )

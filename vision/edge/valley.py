@@ -1,0 +1,116 @@
+"""Where, roughly, does the mat begin? A search over places of each side, for a fit to start in the right valley.
+
+A print has edges of its own, and a fit that starts near one of them stays there. But the bare mat is known to a
+pixel's noise, and the cloth shows its colours a little farther inside: so each pixel is held against both, and the
+place of the edge is the one at which all pixels together are explained best. The cloth's colours are told by a kernel
+density of pixels inside (Silverman, Density Estimation, 1986), the mat's by its picture.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from vision.edge.encoding import YCC_OF_BGR, Encoder
+from vision.edge.noise import Noise
+from vision.edge.windows import Window
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+SURELY_INSIDE_PX = 3.0
+STEP_PX = 0.5
+MAT_SPREAD = 2.0  # times the noise on bare mat: shade and a little dust allowed for
+STRAY = 0.02  # of the pixels may have any colour: dust, a thread
+LEAST_STEP = 0.08  # of the encoded range, between cloth and mat, to tell how soft an edge is
+SHOWN = 150  # pixels that tell the cloth's colours
+ROOT_TWO_PI = math.sqrt(2.0 * math.pi)
+LEAST_PIXELS = 20
+LEAST_LENGTH_PX = 40.0  # along a shorter side too few pixels speak for a search
+WEAVE = 0.03  # of the encoded range a plain cloth may vary
+
+
+def likeliest_offsets_px(window: Window, deep: Window, noise: Noise, encoder: Encoder, blur_px: float) -> Floats:
+    """(S,) offsets outward of the sides' lines at which cloth and mat part best; 0 where too little is seen.
+
+    `deep` are pixels of the same sides that reach farther inside, to tell the cloth's colours.
+    """
+    result = np.zeros(window.count)
+    bare = YCC_OF_BGR @ encoder.encode(window.bare)[0]
+    spread = MAT_SPREAD * np.array(noise.sd)[:, None]
+    for s, (run, deep_run) in enumerate(zip(window.runs, deep.runs, strict=True)):
+        across, seen = window.across_px[run], window.seen[:, run]
+        cloth = deep.seen[:, deep_run][:, deep.across_px[deep_run] < -SURELY_INSIDE_PX]
+        if cloth.shape[1] < LEAST_PIXELS or np.ptp(window.along_px[run]) < LEAST_LENGTH_PX:
+            continue
+        odds = _cost_of_cloth(seen, cloth, spread) - _cost_of_mat(seen - bare[:, run], spread)
+        offsets = np.arange(float(across.min()) + SURELY_INSIDE_PX / 2.0, float(across.max()) - 1.0, STEP_PX)
+        if len(offsets):
+            # Pixels are sorted into steps across the side first: the places that are tried are steps themselves.
+            share = ndtr((offsets[:, None] - across) / blur_px)
+            result[s] = offsets[int(np.argmin(share @ odds))]
+    return result
+
+
+def figures(window: Window, noise: Noise) -> Floats:
+    """(S, 3): how much the encoded cloth inside each line varies within a bin; 0 where it is noise and weave."""
+    result = np.zeros((window.count, 3))
+    usual = 3.0 * np.array(noise.sd)
+    for s, run in enumerate(window.runs):
+        inside = window.across_px[run] < -SURELY_INSIDE_PX / 2.0
+        if np.count_nonzero(inside) < LEAST_PIXELS:
+            continue
+        seen = window.seen[:, run][:, inside]
+        bins = np.floor(window.along_px[run][inside] / 6.0).astype(np.int64)
+        bins -= bins.min()
+        count = np.maximum(np.bincount(bins), 1)
+        means = np.array([np.bincount(bins, one) / count for one in seen])
+        spread = np.sqrt(np.mean((seen - means[:, bins]) ** 2, axis=1))
+        if np.any(spread > usual + WEAVE * np.array([seen[0].mean(), 0.5, 0.5])):
+            result[s] = spread
+    return result
+
+
+def _cost_of_cloth(seen: Floats, known: Floats, spread: Floats) -> Floats:
+    """(N,): minus the log density of each pixel among the cloth's own, taken from inside."""
+    known = known[:, :: max(1, known.shape[1] // SHOWN)]
+    # Wide enough that a few dozen pixels make a density, narrow enough that a print's colours stay apart.
+    width = np.maximum(spread, 0.25 * known.std(axis=1, keepdims=True))
+    near = sum(((seen[k][:, None] - known[k]) / width[k, 0]) ** 2 for k in range(3))
+    density = np.mean(np.exp(-0.5 * near), axis=1) / float(np.prod(width)) / ROOT_TWO_PI**3
+    return np.asarray(-np.log((1.0 - STRAY) * density + STRAY))
+
+
+def _cost_of_mat(off: Floats, spread: Floats) -> Floats:
+    density = np.exp(-0.5 * np.sum((off / spread) ** 2, axis=0)) / float(np.prod(spread)) / ROOT_TWO_PI**3
+    return np.asarray(-np.log((1.0 - STRAY) * density + STRAY))
+
+
+def softness_px(window: Window) -> Floats:
+    """(S,): standard deviation of the blur, about, from where the mean light across each side rises; NaN if unclear.
+
+    Between a fifth and four fifths of a blurred step lie 1.683 standard deviations (normal distribution).
+    """
+    result = np.full(window.count, np.nan)
+    for s, run in enumerate(window.runs):
+        across, luma = window.across_px[run], window.seen[0, run]
+        if len(across) < LEAST_PIXELS:
+            continue
+        edges = np.arange(float(across.min()) + 0.5, float(across.max()) - 0.5, 0.5)
+        if len(edges) < 2 * SURELY_INSIDE_PX:
+            continue
+        place = np.digitize(across, edges)
+        count = np.bincount(place, minlength=len(edges) + 1)[1:-1]
+        if np.count_nonzero(count) < len(count):
+            continue
+        mean = np.bincount(place, luma, minlength=len(edges) + 1)[1:-1] / count
+        inner, outer = float(mean[:4].mean()), float(mean[-4:].mean())
+        if abs(inner - outer) < LEAST_STEP:
+            continue
+        share = np.maximum.accumulate((mean - inner) / (outer - inner))
+        middles = edges[:-1] + 0.25
+        result[s] = (np.interp(0.8, share, middles) - np.interp(0.2, share, middles)) / 1.683
+    return result

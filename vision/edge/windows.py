@@ -1,0 +1,233 @@
+"""The pixels about many sides at once, each placed in its side's own axes through the lens; nothing is resampled."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.pinhole import Pinhole
+from vision.edge.coverage import Rims
+from vision.edge.encoding import YCC_OF_BGR, Encoder
+from vision.edge.neighbours import Neighbours
+from vision.light import LUMA_CHROMA
+from vision.mat import Scene
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+BIN_PX = 6.0  # along the side: one cloth level each
+BGR_OF_LEVELS = np.linalg.inv(LUMA_CHROMA.astype(np.float64))
+
+
+class Picture(Protocol):
+    """What pixels are taken from."""
+
+    @property
+    def scene(self) -> Scene: ...
+    @property
+    def camera(self) -> Pinhole: ...
+    @property
+    def height_mm(self) -> float: ...
+    @property
+    def encoder(self) -> Encoder: ...
+    @property
+    def neighbours(self) -> Neighbours | None: ...
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Axes:
+    """S lines on the mat, cloth on their left, and how their neighbourhoods map to pixels."""
+
+    middles_mat_mm: Floats  # (S, 2)
+    along: Floats  # (S, 2) unit vectors
+    lengths_mm: Floats  # (S,)
+    px_per_mm: Floats  # (S, 2) across, at the two ends
+    along_px_per_mm: Floats  # (S,)
+    outward_px: Floats  # (S, 2) unit vectors in the picture, across the sides
+    rims: Rims
+
+    @staticmethod
+    def at(camera: Pinhole, height_mm: float, middles: Floats, along: Floats, lengths_mm: Floats) -> Axes:
+        """Lines through `middles` (S, 2) along unit vectors (S, 2), `lengths_mm` (S,) long."""
+        outward = np.column_stack([along[:, 1], -along[:, 0]])
+        ends = middles[:, None] + along[:, None] * lengths_mm[:, None, None] * np.array([-0.5, 0.5])[:, None]
+        ring = np.stack([outward, -outward, along, -along], axis=1) * 0.5
+        ring_px = camera.px_from_mat(ends[:, :, None] + ring[:, None], height_mm)  # (S, 2 ends, 4, 2)
+        by_mm = np.stack([ring_px[:, :, 0] - ring_px[:, :, 1], ring_px[:, :, 2] - ring_px[:, :, 3]], axis=-1)
+        gradients = np.linalg.inv(by_mm)[:, :, 0]  # (S, 2, 2): of the distance outward, mm per px
+        scales = 1.0 / np.hypot(gradients[..., 0], gradients[..., 1])
+        mean = gradients.sum(axis=1)
+        ends_px = camera.px_from_mat(ends, height_mm)
+        along_scale = np.hypot(*(ends_px[:, 1] - ends_px[:, 0]).T) / lengths_mm
+        lens = camera.lens_mat_mm
+        towards_lens = np.sum((lens[:2] - middles) * outward, axis=1) / lens[2]
+        height_px = height_mm * scales.mean(axis=1)
+        return Axes(
+            middles,
+            along,
+            lengths_mm,
+            scales,
+            along_scale,
+            mean / np.hypot(*mean.T)[:, None],
+            Rims(height_px, towards_lens * height_px),
+        )
+
+    @property
+    def outward(self) -> Floats:
+        """(S, 2) on the mat."""
+        return np.column_stack([self.along[:, 1], -self.along[:, 0]])
+
+    @property
+    def scale(self) -> Floats:
+        """(S,) px per mm across, in the middle."""
+        return np.asarray(self.px_per_mm.mean(axis=1))
+
+    def places(self, points_mat_mm: Floats, side: Ints) -> tuple[Floats, Floats]:
+        """(across, along) in px of points (N, 2) beside the sides `side` (N,)."""
+        away = points_mat_mm - self.middles_mat_mm[side]
+        along = self.along[side]
+        along_mm = np.sum(away * along, axis=1)
+        across_mm = away[:, 0] * along[:, 1] - away[:, 1] * along[:, 0]
+        share = along_mm / self.lengths_mm[side] + 0.5
+        near, far = self.px_per_mm[side].T
+        return across_mm * (near + share * (far - near)), along_mm * self.along_px_per_mm[side]
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Window:
+    """Pixels of S sides, in the order of their sides and, within each, of their bins along it."""
+
+    side: Ints  # (N,)
+    points_mat_mm: Floats  # (N, 2)
+    across_px: Floats  # (N,) outward of the side's line
+    along_px: Floats  # (N,) from its middle
+    seen: Floats  # (3, N) encoded luma and colour differences, 0 to 1
+    bare: Floats  # (3, N) the bare mat's linear blue green red
+    slope: Floats  # (3, N) of it outward, per px
+    bin_starts: Ints  # (B,) first pixel of each bin
+    bin_side: Ints  # (B,)
+    count: int  # S
+
+    @property
+    def side_starts(self) -> Ints:
+        """(S,): first pixel of each side; sides without pixels get an empty run."""
+        return np.searchsorted(self.side, np.arange(self.count)).astype(np.int64)
+
+    @property
+    def runs(self) -> list[slice]:
+        """Each side's pixels."""
+        starts = self.side_starts
+        return [slice(a, b) for a, b in zip(starts, [*starts[1:], len(self.side)], strict=True)]
+
+    def bow_basis(self) -> Floats:
+        """(N,): a parabola along each side, 1 higher in the middle than at the ends of what is seen, mean about 0."""
+        return np.asarray(1.0 / 3.0 - (self.along_px / self.reach_px()[self.side]) ** 2)
+
+    def reach_px(self) -> Floats:
+        """(S,): how far from each side's middle its pixels reach."""
+        reach = np.ones(self.count)
+        np.maximum.at(reach, self.side, np.abs(self.along_px))
+        return reach
+
+    def placed(self, axes: Axes) -> Window:
+        """The same pixels in other axes."""
+        across, along = axes.places(self.points_mat_mm, self.side)
+        return replace(self, across_px=across, along_px=along)
+
+    def kept(self, use: NDArray[np.bool_]) -> Window:
+        """Only the pixels where `use` (N,) is True, binned anew along their sides."""
+        return _binned(
+            self.side[use],
+            self.points_mat_mm[use],
+            self.across_px[use],
+            self.along_px[use],
+            self.seen[:, use],
+            self.bare[:, use],
+            self.slope[:, use],
+            self.count,
+        )
+
+
+def sample(
+    picture: Picture, axes: Axes, inside_px: float, outside_px: float, trims_px: Floats, own_cloth: Ints
+) -> Window:
+    """All pixels from `inside_px` inside each line to `outside_px` outside it, without `trims_px` (S, 2) at its ends.
+
+    Pixels of cloth other than `own_cloth` (S,), and next to it, are left out.
+    """
+    scene, camera, height_mm = picture.scene, picture.camera, picture.height_mm
+    reach = math.ceil(max(inside_px, outside_px) * math.sqrt(2.0)) + 1
+    shares = axes.lengths_mm[:, None, None] * np.linspace(-0.5, 0.5, 9)[:, None]
+    lines_px = camera.px_from_mat(axes.middles_mat_mm[:, None] + axes.along[:, None] * shares, height_mm)
+    points = [_pixels_along(line_px, reach, scene.levels.shape[:2]) for line_px in lines_px]
+    sides = np.repeat(np.arange(len(points)), [len(own) for own in points])
+    points_px = np.concatenate(points)
+    if picture.neighbours is not None:
+        free = ~picture.neighbours.taken(points_px[:, 0], points_px[:, 1], own_cloth[sides])
+        points_px, sides = points_px[free], sides[free]
+    points_mat_mm = camera.mat_from_px(points_px.astype(np.float64), height_mm)
+    across, along = axes.places(points_mat_mm, sides)
+    half = (axes.lengths_mm * axes.along_px_per_mm / 2.0)[sides]
+    use = (across > -inside_px) & (across < outside_px)
+    use &= (along > trims_px[sides, 0] - half) & (along < half - trims_px[sides, 1])
+    x, y, sides = points_px[use, 0], points_px[use, 1], sides[use]
+    seen = YCC_OF_BGR @ picture.encoder.encode(_bgr(scene.levels, x, y))[0]
+    by_x = (_bgr(scene.bare, x + 1, y) - _bgr(scene.bare, x - 1, y)) / 2.0
+    by_y = (_bgr(scene.bare, x, y + 1) - _bgr(scene.bare, x, y - 1)) / 2.0
+    slope = by_x * axes.outward_px[sides, 0] + by_y * axes.outward_px[sides, 1]
+    bare = _bgr(scene.bare, x, y)
+    return _binned(sides, points_mat_mm[use], across[use], along[use], seen, bare, slope, len(axes.lengths_mm))
+
+
+def _bgr(levels: NDArray[np.float32], x: Ints, y: Ints) -> Floats:
+    """(3, N) linear blue green red at pixels."""
+    return np.asarray(BGR_OF_LEVELS @ levels[y, x].T.astype(np.float64))
+
+
+def _binned(
+    side: Ints,
+    points_mat_mm: Floats,
+    across: Floats,
+    along: Floats,
+    seen: Floats,
+    bare: Floats,
+    slope: Floats,
+    count: int,
+) -> Window:
+    place = np.floor(along / BIN_PX).astype(np.int64)
+    key = side * 100_000 + (place + 50_000)
+    order = np.argsort(key, kind="stable")
+    key = key[order]
+    starts = np.flatnonzero(np.concatenate([[True], np.diff(key) > 0])) if len(key) else np.empty(0, np.int64)
+    side = side[order]
+    return Window(
+        side,
+        points_mat_mm[order],
+        across[order],
+        along[order],
+        seen[:, order],
+        bare[:, order],
+        slope[:, order],
+        starts.astype(np.int64),
+        side[starts],
+        count,
+    )
+
+
+def _pixels_along(line_px: Floats, reach: int, shape: tuple[int, ...]) -> Ints:
+    """Pixels (N, 2) about a line (K, 2), each once: whole rows or columns across it."""
+    major = int(np.ptp(line_px[:, 1]) > np.ptp(line_px[:, 0]))
+    ordered = line_px[np.argsort(line_px[:, major])]
+    steps = np.arange(math.ceil(ordered[0, major]), math.floor(ordered[-1, major]) + 1)
+    middle = np.interp(steps, ordered[:, major], ordered[:, 1 - major])
+    minor = np.rint(middle).astype(np.int64)[:, None] + np.arange(-reach, reach + 1)
+    points = np.empty((*minor.shape, 2), np.int64)
+    points[..., major], points[..., 1 - major] = steps[:, None], minor
+    points = points.reshape(-1, 2)
+    height, width = shape
+    inside = (points[:, 0] >= 1) & (points[:, 1] >= 1) & (points[:, 0] < width - 1) & (points[:, 1] < height - 1)
+    return points[inside]

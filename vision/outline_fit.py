@@ -1,0 +1,152 @@
+"""From rough outlines to fitted ones: all sides of a picture at once, with fewer corners until every side is real."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.pinhole import Pinhole
+from vision.edge.common import Common, unseen
+from vision.edge.sides import NARROW, WIDE, Picture, Reach, SideFit, SideStart, fit_sides
+from vision.outline import drop_flat_corners, without_side
+from vision.polygons import line_meeting, side_lengths
+
+Floats = NDArray[np.float64]
+
+LEAST_SIDE_MM = 5.0  # a shorter side is a nick or a thread, not a side
+SHORT_SIDE_MM = 30.0
+MOST_MOVED_MM = 10.0  # by a fit, of a corner of the rough outline: a side that was none runs away
+HALF_SURE = 3.5  # standard deviations of a smoothed difference: likelier cloth than mat
+MOST_TRIES = 5  # of fitting, with fewer corners each time
+LEAST_TRIM_PX = 5.0
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Outline:
+    """A piece's corners (N, 2) as its fitted sides meet, and the sides."""
+
+    corners_mat_mm: Floats
+    sides: tuple[SideFit, ...]
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Outlines:
+    """The pieces of a picture that could be fitted, by their numbers, and what all their sides have in common."""
+
+    found: Mapping[int, Outline]
+    common: Common
+
+
+def fit_outlines(picture: Picture, rough_mat_mm: Mapping[int, Floats], differs: NDArray[np.float32]) -> Outlines:
+    """Fit rough outlines (N, 2), each by the number of its cloth less one; `differs` (H, W) is a `difference_map`."""
+    camera, height_mm = picture.camera, picture.height_mm
+    open_ones = {i: _with_full_corners(c, differs, camera, height_mm) for i, c in rough_mat_mm.items()}
+    settled: dict[int, Outline] = {}
+    common: Common | None = None
+    tries = 0
+    while open_ones and tries < MOST_TRIES:
+        fitted = _fit(picture, open_ones, (WIDE, NARROW), common)
+        if tries == 0:
+            common = fitted.common
+        again: dict[int, Floats] = {}
+        for i, rough in open_ones.items():
+            outline = fitted.found.get(i)
+            following = _following(rough, outline, differs, camera, height_mm)
+            if outline is not None and following is None:
+                settled[i] = outline
+            elif following is not None:
+                again[i] = following
+        open_ones, tries = again, tries + 1
+    if common is None or tries < 2 or not settled:
+        return Outlines(settled, common or unseen(0.0))
+    # What is common was found beside outlines that were none: once more with all that are.
+    last = _fit(picture, {i: outline.corners_mat_mm for i, outline in settled.items()}, (NARROW,), None)
+    return Outlines({**settled, **last.found}, last.common)
+
+
+def _following(
+    rough: Floats, outline: Outline | None, differs: NDArray[np.float32], camera: Pinhole, height_mm: float
+) -> Floats | None:
+    """The outline to try next; None where the fitted one stands, or where nothing is left to try."""
+    if outline is None or float(np.max(np.hypot(*(outline.corners_mat_mm - rough).T))) > MOST_MOVED_MM:
+        # A side too short to be fitted may be none: a print's figure at a corner, a tip that was rounded off.
+        lengths = side_lengths(rough)
+        shortest = int(np.argmin(lengths))
+        if len(rough) > 3 and lengths[shortest] < SHORT_SIDE_MM:
+            return without_side(rough, shortest)
+        if outline is None:
+            return None
+    corners = drop_flat_corners(outline.corners_mat_mm, LEAST_SIDE_MM)
+    corners = _with_full_corners(corners, differs, camera, height_mm)
+    return corners if len(corners) < len(outline.corners_mat_mm) else None
+
+
+def _fit(
+    picture: Picture, outlines: Mapping[int, Floats], reaches: tuple[Reach, ...], prior: Common | None
+) -> Outlines:
+    starts = [
+        SideStart(corners[[k, (k + 1) % len(corners)]], (_trim_px(corners, k), _trim_px(corners, k + 1)), i + 1)
+        for i, corners in outlines.items()
+        for k in range(len(corners))
+    ]
+    fitted = fit_sides(picture, starts, reaches, prior)
+    found, first = dict[int, Outline](), 0
+    for i, corners in outlines.items():
+        sides = [side for side in fitted.fits[first : first + len(corners)] if side is not None]
+        first += len(corners)
+        met = _meet(sides) if len(sides) == len(corners) else None
+        if met is not None:
+            found[i] = Outline(met, tuple(sides))
+    return Outlines(found, fitted.common)
+
+
+def _meet(sides: list[SideFit]) -> Floats | None:
+    """(N, 2): where each side meets the one before; None where two do not."""
+    meetings = [
+        line_meeting(a.middle_mat_mm, a.middle_mat_mm + a.along, b.middle_mat_mm, b.middle_mat_mm + b.along)
+        for a, b in zip([sides[-1], *sides[:-1]], sides, strict=True)
+    ]
+    corners = np.array([meeting for meeting in meetings if meeting is not None])
+    return corners if len(corners) == len(sides) and np.all(np.isfinite(corners)) else None
+
+
+def _trim_px(corners: Floats, i: int) -> float:
+    """How much of a side's end to leave out at corner i, so that the neighbour's edge is not in the window."""
+    n = len(corners)
+    back, ahead = corners[(i - 1) % n] - corners[i % n], corners[(i + 1) % n] - corners[i % n]
+    angle = math.atan2(abs(float(back[0] * ahead[1] - back[1] * ahead[0])), float(back @ ahead))
+    if angle >= math.pi / 2:
+        return LEAST_TRIM_PX
+    return max(LEAST_TRIM_PX, NARROW.inside_px / math.tan(angle) + 3.0 / math.sin(angle))
+
+
+def _with_full_corners(corners: Floats, differs: NDArray[np.float32], camera: Pinhole, height_mm: float) -> Floats:
+    """Drop short sides beyond which there is cloth still: a print's own figures cut that corner, no blade."""
+    for i in np.argsort(side_lengths(corners)):
+        n = len(corners)
+        before, start, end, after = (corners[k % n] for k in (i - 1, i, i + 1, i + 2))
+        length = float(np.hypot(*(end - start)))
+        meeting = line_meeting(before, start, end, after)
+        if n == 3 or length > SHORT_SIDE_MM or meeting is None:
+            continue
+        if np.hypot(*(meeting - (start + end) / 2.0)) > 1.5 * length:
+            continue
+        beyond = (start - before) @ (meeting - start) > 0
+        if not beyond or _is_cloth(camera.px_from_mat(np.array([start, meeting, end]), height_mm), differs):
+            return without_side(corners, int(i))
+    return corners
+
+
+def _is_cloth(corner_px: Floats, differs: NDArray[np.float32]) -> bool:
+    """Whether most of a triangle of the picture differs from the mat."""
+    low = np.maximum(np.floor(corner_px.min(axis=0)).astype(int), 0)
+    high = np.ceil(corner_px.max(axis=0)).astype(int) + 1
+    part = differs[low[1] : high[1], low[0] : high[0]]
+    inside = np.zeros(part.shape, np.uint8)
+    cv2.fillPoly(inside, [np.rint(corner_px - low).astype(np.int32)], 1)
+    return bool(inside.any()) and float(np.median(part[inside > 0])) > HALF_SURE
