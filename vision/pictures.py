@@ -12,10 +12,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.picture_heads import stated_size_px, without_turn
+
 GREATEST_PX = 100_000_000
-PNG_START = b"\x89PNG\r\n\x1a\n"
-JPEG_START = b"\xff\xd8"
-JPEG_FRAMES = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}  # the segments that state a size
 
 
 class PictureError(Exception):
@@ -23,37 +22,21 @@ class PictureError(Exception):
 
 
 def read_picture(path: str | Path) -> NDArray[np.uint8]:
-    """Read a picture as (height, width, 3) uint8, blue green red, in the sensor's own orientation.
+    """Read a PNG, JPEG, TIFF, BMP or WebP as (height, width, 3) uint8, blue green red, in the sensor's own orientation.
 
-    16 bits are rounded to 8, grey is repeated, alpha is dropped. A turn noted in the file (Exif) is not
-    applied: a camera that looks straight down notes it at random, and a lens belongs to the sensor. Raises
-    PictureError for a file that is missing, is no picture, or has more than 100 million pixels.
+    16 bits are rounded to 8, grey is repeated, alpha is dropped, inks are turned into colours. A turn noted in the
+    file (Exif, TIFF) is not applied: a camera that looks straight down notes it at random, and a lens belongs to the
+    sensor. All pictures of a rig must be alike in this: none may be turned by a program. Raises PictureError for a
+    file that is missing, is no such picture or only the beginning of one, or has more than 100 million pixels.
     """
     data = _bytes_of(path)
-    _refuse_giants(path, stated_size_px(data))
-    pixels = _decoded(data)
+    stated = stated_size_px(data)
+    _refuse_giants(path, stated)
+    pixels = None if stated is None else _decoded(data)  # of unknown size: it may be a giant
     if pixels is None or pixels.dtype not in (np.uint8, np.uint16):
-        raise PictureError(f"{path}: no picture that can be read; save it as .jpg, .png or .tif")
+        raise PictureError(f"{path}: no picture that can be read, or only part of one; save it as .jpg, .png or .tif")
     _refuse_giants(path, (pixels.shape[1], pixels.shape[0]))
     return _eight_bit_bgr(pixels)
-
-
-def stated_size_px(data: bytes) -> tuple[int, int] | None:
-    """Width and height stated in the head of a PNG or JPEG: a giant is refused before it is unpacked.
-
-    Sources: PNG specification (W3C), 11.2.1 IHDR; ITU-T T.81, B.2.2 frame header.
-    """
-    if data.startswith(PNG_START):
-        return int.from_bytes(data[16:20], "big"), int.from_bytes(data[20:24], "big")
-    if not data.startswith(JPEG_START):
-        return None
-    at = 2
-    while at + 9 <= len(data) and data[at] == 0xFF:
-        kind, length = data[at + 1], int.from_bytes(data[at + 2 : at + 4], "big")
-        if kind in JPEG_FRAMES:
-            return int.from_bytes(data[at + 7 : at + 9], "big"), int.from_bytes(data[at + 5 : at + 7], "big")
-        at += 2 + length
-    return None
 
 
 def _bytes_of(path: str | Path) -> bytes:
@@ -71,7 +54,7 @@ def _decoded(data: bytes) -> NDArray[np.generic] | None:
     """The picture as it was stored, None if it is none. The libraries below write to standard error themselves."""
     with _nothing_on_standard_error():
         try:
-            pixels = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED)
+            pixels = cv2.imdecode(np.frombuffer(without_turn(data), np.uint8), cv2.IMREAD_UNCHANGED)
         except cv2.error:
             return None
     return None if pixels is None else np.asarray(pixels)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import struct
 import sys
 from pathlib import Path
 
@@ -39,6 +40,8 @@ NO_SCREEN = {"SDL_VIDEODRIVER": "", "DISPLAY": "", "WAYLAND_DISPLAY": ""}
         (("check", "{tmp}/words.jpg", "--rig", "{rig}"), "words.jpg"),
         (("check", "{tmp}/nothing.png", "--rig", "{rig}"), "empty"),
         (("check", "{tmp}/cut_short.jpg", "--rig", "{rig}"), "cut_short.jpg"),
+        (("check", "{tmp}/half.jpg", "--rig", "{rig}"), "half.jpg: no picture that can be read, or only part of one"),
+        (("check", "{tmp}/giant.bmp", "--rig", "{rig}"), "giant.bmp: 20000 x 20000 pixels are too many"),
         (("check", "{tmp}/small.png", "--rig", "{rig}"), "96x64"),
         (("check", str(PHOTOGRAPH), "--rig", "{tmp}/nowhere.json"), "nowhere.json"),
         (("check", str(PHOTOGRAPH), "--rig", "{tmp}/words.jpg"), "not a rig file"),
@@ -80,6 +83,8 @@ def wrong_things(folder: Path, rig: Path) -> None:
     (folder / "words.jpg").write_text("This is no picture.\n" * 100)
     (folder / "nothing.png").touch()
     (folder / "cut_short.jpg").write_bytes(PHOTOGRAPH.read_bytes()[:300])
+    (folder / "half.jpg").write_bytes(PHOTOGRAPH.read_bytes()[: PHOTOGRAPH.stat().st_size // 2])
+    (folder / "giant.bmp").write_bytes(b"BM" + struct.pack("<IIIIiiHH", 0, 0, 54, 40, 20000, 20000, 1, 24) + bytes(24))
     cv2.imwrite(str(folder / "small.png"), np.full((64, 96, 3), 90, np.uint8))
     (folder / "damaged.json").write_text(rig.read_text().replace('"focal_px"', '"vocal_px"'))
     (folder / "newer.json").write_text(rig.read_text().replace('"schema": 2', '"schema": 99'))
