@@ -1,7 +1,7 @@
 """What the head of a picture's file says of its size and turn, so that a giant is refused before it is unpacked.
 
-Sources: PNG specification (W3C), 11.2.1 IHDR; ITU-T T.81, B.2.2 frame header; TIFF 6.0, section 2 and tags 256, 257,
-274 (with BigTIFF's longer offsets); BITMAPFILEHEADER and BITMAPINFOHEADER (Microsoft's Win32 documentation); WebP container
+Sources: PNG specification (W3C), 11.2.1 IHDR; ITU-T T.81, B.2.2 frame header; TIFF 6.0, section 2 and tags 256, 257
+and 274 (with BigTIFF's longer offsets); BITMAPFILEHEADER and BITMAPINFOHEADER (Win32 documentation); WebP container
 specification and RFC 6386 (9.1), RFC 9649 (3.4).
 """
 
