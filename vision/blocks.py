@@ -15,14 +15,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.pinhole import Pinhole
-from vision.edge_model import Blur
 from vision.expected import ExpectedStar
 from vision.mat import Scene
 from vision.measure import Cloth, Trust
 from vision.polygons import line_meeting, side_lengths
 from vision.tips import RoughTip, find_tips
 from vision.units import MeasuredUnit
-from vision.wedge import WedgeFit, fit_wedge
+from vision.wedge import Blur, WedgeFit, fit_wedge
 
 Floats = NDArray[np.float64]
 

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.edge_model import Blur
-from vision.edges import NARROW, SideFit
+from vision.edge.common import Common
+from vision.edge.sides import NARROW, SideFit
 from vision.pieced import PiecedLine
 from vision.polygons import line_meeting
 from vision.strip_fits import CORNER_PX, STEP_PX, Fitting, end_pieces, pieced
@@ -37,17 +37,17 @@ def fit_cut(
     rough: RoughEnd,
     sides: tuple[PiecedLine, PiecedLine],
     seams: Sequence[PiecedLine],
-    blur: Blur,
+    common: Common,
 ) -> Cut | None:
     """The end from its rough parts; None where no part, or of several only one, can be fitted."""
     parts = rough.parts_mat_mm
     if len(parts) > 1:
-        stepped = _stepped(fitting, parts, sides, seams, blur)
+        stepped = _stepped(fitting, parts, sides, seams, common)
         if stepped is None or not _is_one_cut(stepped):
             return stepped
         parts = (np.array([parts[0][0], parts[-1][1]]),)
-    fits = _fitted(fitting, parts[0], (True, True), sides, seams, blur)
-    return Cut(pieced(fits), tuple(fits), np.empty((0, 2, 2))) if fits else None
+    fits, common = _fitted(fitting, parts[0], (True, True), sides, seams, common)
+    return Cut(pieced(fits, common), tuple(fits), np.empty((0, 2, 2))) if fits else None
 
 
 def _is_one_cut(stepped: Cut) -> bool:
@@ -64,8 +64,8 @@ def _fitted(
     at_side: tuple[bool, bool],
     sides: tuple[PiecedLine, PiecedLine],
     seams: Sequence[PiecedLine],
-    blur: Blur,
-) -> list[SideFit]:
+    common: Common,
+) -> tuple[list[SideFit], Common]:
     """One straight part; where it ends at a long side it is taken up to there."""
     ends, trims = part.copy(), [STEP_PX, STEP_PX]
     for k in (0, 1):
@@ -73,7 +73,7 @@ def _fitted(
         meeting = line_meeting(part[0], part[1], *side.points_mat_mm)
         if at_side[k] and meeting is not None:
             ends[k], trims[k] = meeting, _trim_px(part, side)
-    return end_pieces(fitting, ends, (trims[0], trims[1]), seams, blur)
+    return end_pieces(fitting, ends, (trims[0], trims[1]), seams, common)
 
 
 def _trim_px(part: Floats, side: PiecedLine) -> float:
@@ -88,15 +88,15 @@ def _stepped(
     parts: Sequence[Floats],
     sides: tuple[PiecedLine, PiecedLine],
     seams: Sequence[PiecedLine],
-    blur: Blur,
+    common: Common,
 ) -> Cut | None:
     last = len(parts) - 1
     fits, steps, us = list[SideFit](), list[Floats](), list[float]()
     for i, part in enumerate(parts):
-        own = _fitted(fitting, part, (i == 0, i == last), sides, (), blur)
+        own, light = _fitted(fitting, part, (i == 0, i == last), sides, (), common)
         if not own:
             continue
-        line = pieced(own)
+        line = pieced(own, light)
         before = None if i == 0 else (parts[i - 1][1] + part[0]) / 2.0
         after = None if i == last else (part[1] + parts[i + 1][0]) / 2.0
         ends = [_bound(line, part[k], step, sides, seams) for k, step in enumerate((before, after))]

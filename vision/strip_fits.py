@@ -3,20 +3,19 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.pinhole import Pinhole
-from vision.edge_model import Blur
-from vision.edges import NARROW, SKY, WIDE, SideFit, Window, fit_side
-from vision.mat import Scene, Slopes
+from vision.edge.common import Common
+from vision.edge.sides import NARROW, WIDE, Picture, Reach, SideFit, SideStart, fit_sides
 from vision.pieced import Piece, PiecedLine, straight_line
 from vision.polygons import line_meeting
 from vision.seams import find_seams, fit_seam
+from vision.unit_doubt import COLOUR_FLOOR_PX, MODEL_FLOOR_PX, PRINT_FLOOR_PX, TILT_SHARE
 
 Floats = NDArray[np.float64]
 
@@ -27,7 +26,7 @@ STEP_PX = 9.0  # the same at the step from one strip's end to the next
 MOST_MOVED_MM = 5.0  # by a fit, from where the rim says it is: another edge was taken
 LEAST_SHARE = 0.5  # of a side's pieces must be fitted
 SEAM_GAP_MM = 8.0  # beside a seam its allowance lifts the cloth, and the end's line with it
-PRINT_FLOOR_PX = 0.12  # a print's own figures at its edge, of which nothing is known
+SKY = 0.5  # share of the light that comes from a wide sky: between none (a lamp straight above) and all
 SEAM_LOOKS = 3  # stretches of the strip in which seams are looked for
 SEAM_VOTES = 2  # of them that must show a seam
 SAME_SEAM_MM = 4.0
@@ -38,60 +37,77 @@ ABOUT_ACROSS_RAD = np.radians(np.arange(-4.0, 5.0, 2.0))
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Fitting:
-    """The light that the lines are fitted in; `taken` (H, W) marks other cloth."""
+    """The picture that the lines of a strip are fitted in, and the strip's number among the picture's cloths."""
 
-    scene: Scene
-    slopes: Slopes
-    camera: Pinhole
-    height_mm: float
-    taken: NDArray[np.bool_]
+    picture: Picture
+    cloth: int
 
-    def edge(
-        self, ends_mat_mm: Floats, trims_px: tuple[float, float], blur: Blur, windows: tuple[Window, ...]
-    ) -> SideFit | None:
-        """One straight piece of the cloth's rim, the cloth on its left; None where it is not to be fitted."""
-        fit = fit_side(
-            self.scene, self.slopes, self.camera, self.height_mm, ends_mat_mm, trims_px, self.taken, blur, windows
-        )
-        if fit is None or not np.all(np.isfinite(fit.middle_mat_mm)):
-            return None
-        outward = np.array([fit.along[1], -fit.along[0]])
-        moved = abs(float((ends_mat_mm.mean(axis=0) - fit.middle_mat_mm) @ outward))
-        return fit if moved < MOST_MOVED_MM and fit.along @ (ends_mat_mm[1] - ends_mat_mm[0]) > 0 else None
+    def edges(
+        self, starts: Sequence[SideStart], reaches: tuple[Reach, ...], prior: Common | None = None
+    ) -> tuple[list[SideFit | None], Common]:
+        """Straight pieces of the cloth's rim, all at once, and what they have in common; None for one not found."""
+        fitted = fit_sides(self.picture, starts, reaches, prior)
+        kept = [
+            fit if fit is not None and _stayed(fit, start.ends_mat_mm) else None
+            for fit, start in zip(fitted.fits, starts, strict=True)
+        ]
+        return kept, fitted.common
+
+    def start(self, ends_mat_mm: Floats, trims_px: tuple[float, float] = UNTRIMMED) -> SideStart:
+        """Of this strip's rim: from end to end (2, 2), the cloth on its left."""
+        return SideStart(ends_mat_mm, trims_px, self.cloth)
 
     def levels(self, places_mat_mm: Floats) -> Floats:
         """(3,): the median light of the cloth at places (N, 2)."""
-        x, y = np.rint(self.camera.px_from_mat(places_mat_mm, self.height_mm)).astype(np.int64).T
-        height, width = self.taken.shape
-        seen = self.scene.levels[np.clip(y, 0, height - 1), np.clip(x, 0, width - 1)]
+        x, y = np.rint(self.px(places_mat_mm)).astype(np.int64).T
+        height, width = self.picture.scene.levels.shape[:2]
+        seen = self.picture.scene.levels[np.clip(y, 0, height - 1), np.clip(x, 0, width - 1)]
         return np.asarray(np.median(seen, axis=0), np.float64)
 
     def length_px(self, ends_mat_mm: Floats) -> float:
-        return float(np.hypot(*np.diff(self.camera.px_from_mat(ends_mat_mm, self.height_mm), axis=0)[0]))
+        return float(np.hypot(*np.diff(self.px(ends_mat_mm), axis=0)[0]))
+
+    def px(self, places_mat_mm: Floats) -> Floats:
+        """(N, 2): where places (N, 2) of the cloth's top are in the picture."""
+        return self.picture.camera.px_from_mat(places_mat_mm, self.picture.height_mm)
 
 
-def side_pieces(fitting: Fitting, side_mat_mm: Floats, bend_mm: float) -> list[SideFit] | None:
-    """A long side's pieces, from a rough line (2, 2) with its bend outward; None where most are not to be seen."""
+def _stayed(fit: SideFit, ends_mat_mm: Floats) -> bool:
+    if not np.all(np.isfinite(fit.middle_mat_mm)):
+        return False
+    outward = np.array([fit.along[1], -fit.along[0]])
+    moved = abs(float((ends_mat_mm.mean(axis=0) - fit.middle_mat_mm) @ outward))
+    return moved < MOST_MOVED_MM and bool(fit.along @ (ends_mat_mm[1] - ends_mat_mm[0]) > 0)
+
+
+def long_sides(
+    fitting: Fitting, sides_mat_mm: Sequence[Floats], bends_mm: Sequence[float]
+) -> tuple[list[list[SideFit]], Common] | None:
+    """The pieces of the long sides, from rough lines (2, 2) with their bends outward, and what is common to them.
+
+    None where most of a side is not to be seen.
+    """
+    knots = [_knots(fitting, side, bend) for side, bend in zip(sides_mat_mm, bends_mm, strict=True)]
+    counts = [len(own) - 1 for own in knots]
+    if min(counts) < 1:
+        return None
+    starts = [fitting.start(own[i : i + 2]) for own in knots for i in range(len(own) - 1)]
+    fits, common = fitting.edges(starts, (WIDE, NARROW))
+    firsts = [sum(counts[:k]) for k in range(len(counts))]
+    sides = [
+        [fit for fit in fits[first : first + count] if fit is not None]
+        for first, count in zip(firsts, counts, strict=True)
+    ]
+    seen = all(len(side) >= LEAST_SHARE * count for side, count in zip(sides, counts, strict=True))
+    return (sides, common) if seen else None
+
+
+def _knots(fitting: Fitting, side_mat_mm: Floats, bend_mm: float) -> Floats:
+    """(K, 2): where the pieces of a long side begin and end; none of a side too short to have any."""
     length_px = fitting.length_px(side_mat_mm)
     count, reach = max(1, round(length_px / PIECE_PX)), 1.0 - 2.0 * CORNER_PX / length_px
-    if reach < LEAST_SHARE:
-        return None
-    knots = _bent(side_mat_mm, bend_mm, np.linspace(-reach, reach, count + 1))
-    fits = [fitting.edge(knots[i : i + 2], UNTRIMMED, Blur(), (WIDE, NARROW)) for i in range(count)]
-    kept = [fit for fit in fits if fit is not None]
-    return kept if len(kept) >= LEAST_SHARE * count else None
-
-
-def again(
-    fitting: Fitting, fits: Sequence[SideFit], blur: Blur, trims_px: tuple[float, float] = UNTRIMMED
-) -> list[SideFit]:
-    """The same pieces once more, each with these trims, now that the blur is known."""
-    better = []
-    for fit in fits:
-        half = fit.along * fit.length_mm / 2.0
-        ends = np.array([fit.middle_mat_mm - half, fit.middle_mat_mm + half])
-        better.append(fitting.edge(ends, trims_px, blur, (NARROW,)) or fit)
-    return better
+    shares = np.linspace(-reach, reach, count + 1) if reach >= LEAST_SHARE else np.empty(0)
+    return _bent(side_mat_mm, bend_mm, shares)
 
 
 def _bent(side_mat_mm: Floats, bend_mm: float, shares: Floats) -> Floats:
@@ -102,65 +118,87 @@ def _bent(side_mat_mm: Floats, bend_mm: float, shares: Floats) -> Floats:
     return np.asarray(side_mat_mm.mean(axis=0) + np.outer(shares, half) + np.outer(bent, outward))
 
 
-def pieced(fits: Sequence[SideFit]) -> PiecedLine:
-    """The straight line through fitted pieces."""
-    return straight_line([_piece(fit) for fit in fits])
+def pieced(fits: Sequence[SideFit], common: Common) -> PiecedLine:
+    """The straight line through fitted pieces; what is common to them moves all of it."""
+    line = straight_line([_piece(fit) for fit in fits])
+    follow = followed(fits)
+    return replace(line, covariance=line.covariance + np.diag([follow @ common.covariance @ follow, 0.0]))
+
+
+def followed(fits: Sequence[SideFit]) -> Floats:
+    """(7,): how a line through pieces moves outward, mm, with an error of what is common."""
+    return np.asarray(np.average([fit.by_common[0] for fit in fits], axis=0, weights=[fit.length_mm for fit in fits]))
+
+
+def floor_mm(fits: Sequence[SideFit]) -> float:
+    """What the model does not know of a line through pieces: a floor, and colours."""
+    colour = float(np.mean([fit.colour_share for fit in fits])) * COLOUR_FLOOR_PX
+    return math.hypot(MODEL_FLOOR_PX, colour) / float(np.mean([fit.px_per_mm for fit in fits]))
 
 
 def _piece(fit: SideFit) -> Piece:
-    floor_mm = PRINT_FLOOR_PX / fit.px_per_mm if fit.printed else 0.0
-    offset_u_mm = math.hypot(math.sqrt(fit.covariance[0, 0]), floor_mm)
-    turn_u_rad = math.hypot(math.sqrt(fit.covariance[1, 1]), math.sqrt(12.0) * floor_mm / fit.length_mm)
+    figures_mm = PRINT_FLOOR_PX / fit.px_per_mm if fit.printed else 0.0
+    offset_u_mm = math.hypot(math.sqrt(fit.own_covariance[0, 0]), figures_mm)
+    turn_u_rad = math.hypot(math.sqrt(fit.own_covariance[1, 1]), math.sqrt(TILT_SHARE) * figures_mm / fit.length_mm)
     return Piece(fit.middle_mat_mm, fit.along, fit.length_mm, offset_u_mm, turn_u_rad)
 
 
 def end_pieces(
-    fitting: Fitting, part_mat_mm: Floats, trims_px: tuple[float, float], seams: Sequence[PiecedLine], blur: Blur
-) -> list[SideFit]:
-    """One cut (2, 2) across the strip, fabric by fabric: what lies beside a seam is left out; empty if not seen."""
-    whole = fitting.edge(part_mat_mm, trims_px, blur, (WIDE, NARROW))
+    fitting: Fitting, part_mat_mm: Floats, trims_px: tuple[float, float], seams: Sequence[PiecedLine], common: Common
+) -> tuple[list[SideFit], Common]:
+    """One cut (2, 2) across the strip, fabric by fabric: what lies beside a seam is left out; none if not seen.
+
+    `common` is what the long sides say of the picture's light; what the cut adds to it comes back.
+    """
+    (whole,), after = fitting.edges([fitting.start(part_mat_mm, trims_px)], (WIDE, NARROW), common)
     if whole is None:
-        return []
+        return [], common
     half = whole.along * whole.length_mm / 2.0
     line = np.array([whole.middle_mat_mm - half, whole.middle_mat_mm + half])
-    pieces = list(_between_seams(fitting, line, trims_px, seams, blur))
-    return pieces or again(fitting, [whole], blur, trims_px)
+    starts = _between_seams(fitting, line, trims_px, seams)
+    if len(starts) == 1:
+        return [whole], after
+    fits, after_pieces = fitting.edges(starts, (NARROW,), common)
+    pieces = [fit for fit in fits if fit is not None]
+    return (pieces, after_pieces) if pieces else ([whole], after)
 
 
 def _between_seams(
-    fitting: Fitting, line: Floats, trims_px: tuple[float, float], seams: Sequence[PiecedLine], blur: Blur
-) -> Iterator[SideFit]:
+    fitting: Fitting, line: Floats, trims_px: tuple[float, float], seams: Sequence[PiecedLine]
+) -> list[SideStart]:
     length_mm = float(np.hypot(*(line[1] - line[0])))
     along, px_per_mm = (line[1] - line[0]) / length_mm, fitting.length_px(line) / length_mm
     meetings = [line_meeting(*line, *seam.points_mat_mm) for seam in seams]
     places = sorted(float((meeting - line[0]) @ along) for meeting in meetings if meeting is not None)
     knots = [0.0, *(place for place in places if SEAM_GAP_MM < place < length_mm - SEAM_GAP_MM), length_mm]
+    starts = []
     for i, (low, high) in enumerate(pairwise(knots)):
         gaps = (
             trims_px[0] if i == 0 else SEAM_GAP_MM * px_per_mm,
             trims_px[1] if i == len(knots) - 2 else SEAM_GAP_MM * px_per_mm,
         )
-        fit = fitting.edge(line[0] + np.outer([low, high], along), gaps, blur, (NARROW,))
-        if fit is not None:
-            yield fit
+        starts.append(fitting.start(line[0] + np.outer([low, high], along), gaps))
+    return starts
 
 
-def seam_lines(fitting: Fitting, sides: tuple[PiecedLine, PiecedLine], reach: Floats, blur: Blur) -> list[PiecedLine]:
+def seam_lines(
+    fitting: Fitting, sides: tuple[PiecedLine, PiecedLine], reach: Floats, blur_px: float
+) -> list[PiecedLine]:
     """The seams along a strip, from its first side to its second.
 
     `reach` (2, 2) is the stretch, on its middle line in the first side's sense, in which both sides were seen.
     """
-    band = _Band(sides, reach)
+    band, picture = _Band(sides, reach), fitting.picture
     looks = np.linspace(0.0, 1.0, SEAM_LOOKS + 1)
     turns_rad = math.atan2(sides[0].along[1], sides[0].along[0]) + math.pi / 2.0 + ABOUT_ACROSS_RAD
     seen = list[tuple[int, float]]()  # which look, and how far across
     for k in range(SEAM_LOOKS):
         quad = band.quad(looks[k], looks[k + 1])
-        for seam in find_seams(fitting.scene, fitting.camera, fitting.height_mm, quad, blur.luma_px, turns_rad):
+        for seam in find_seams(picture.scene, picture.camera, picture.height_mm, quad, blur_px, turns_rad):
             across = band.across_mm(seam.ends_mat_mm)
             if abs(across[1] - across[0]) < PARALLEL * float(np.hypot(*np.diff(seam.ends_mat_mm, axis=0)[0])):
                 seen.append((k, float(across.mean())))
-    found = [_fitted_seam(fitting, band, across_mm, blur) for across_mm in _agreed(seen)]
+    found = [_fitted_seam(fitting, band, across_mm, blur_px) for across_mm in _agreed(seen)]
     return [seam for seam in found if seam is not None]
 
 
@@ -214,16 +252,16 @@ class _Band:
         return np.array(points)
 
 
-def _fitted_seam(fitting: Fitting, band: _Band, across_mm: float, blur: Blur) -> PiecedLine | None:
+def _fitted_seam(fitting: Fitting, band: _Band, across_mm: float, blur_px: float) -> PiecedLine | None:
     """The seam in pieces, from the middle outwards; a piece starts where its neighbour was found."""
-    count = max(1, round(fitting.length_px(band.reach) / PIECE_PX))
+    picture, count = fitting.picture, max(1, round(fitting.length_px(band.reach) / PIECE_PX))
     shares = np.linspace(0.0, 1.0, count + 1)
     pieces = dict[int, Piece]()
     for way in (range(count // 2, count), range(count // 2 - 1, -1, -1)):
         start_mm = across_mm
         for k in way:
             quad, line = band.quad(shares[k], shares[k + 1]), band.line(shares[k], shares[k + 1], start_mm)
-            seam = fit_seam(fitting.scene, fitting.camera, fitting.height_mm, quad, line, blur.luma_px)
+            seam = fit_seam(picture.scene, picture.camera, picture.height_mm, quad, line, blur_px)
             if seam is None or abs(float(band.across_mm(seam.ends_mat_mm).mean()) - start_mm) > SAME_SEAM_MM:
                 continue
             start_mm = float(band.across_mm(seam.ends_mat_mm).mean())
@@ -238,16 +276,16 @@ def _fitted_seam(fitting: Fitting, band: _Band, across_mm: float, blur: Blur) ->
 def _pressed_u_mm(fitting: Fitting, seam: PiecedLine) -> float:
     """What the shadow at the foot of a pressed seam allowance may do to a seam's place, mm; less if its fabrics differ.
 
-    Under an even sky a wall of height h takes the light of h / 2 of the cloth at its foot (`rim`), integrated; with a
-    part SKY of the light, anything up to that. In least squares of a step from a level F to G it looks like a shift by
-    F / (G - F) of it. On which side the allowance lies is not known.
+    Under an even sky a wall of height h takes the light of h / 2 of the cloth at its foot in all (`edge.coverage`);
+    with a part SKY of the light, anything up to that. In least squares of a step from a level F to G it looks like a
+    shift by F / (G - F) of it. On which side the allowance lies is not known.
     """
     outward, shares = np.array([seam.along[1], -seam.along[0]]), np.linspace(-0.5, 0.5, 200)
     feet = seam.middle_mat_mm + np.outer(shares * seam.length_mm, seam.along)
     sides = [fitting.levels(feet + way * BESIDE_MM * outward) for way in (-1.0, 1.0)]
-    step, weight = sides[1] - sides[0], 1.0 / np.maximum(fitting.scene.noise, fitting.scene.step) ** 2
+    step, weight = sides[1] - sides[0], 1.0 / np.maximum(fitting.picture.scene.noise, fitting.picture.scene.step) ** 2
     ratios = [abs(float(np.sum(weight * step * level) / np.sum(weight * step * step))) for level in sides]
-    return fitting.height_mm / 2.0 * SKY / math.sqrt(3.0) * max(ratios)
+    return fitting.picture.height_mm / 2.0 * SKY / math.sqrt(3.0) * max(ratios)
 
 
 def _seam_piece(ends_mat_mm: Floats, u_mm: float, ahead: Floats) -> Piece:

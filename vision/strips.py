@@ -14,23 +14,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.pinhole import Pinhole
-from vision.edge_model import Blur
-from vision.edges import SideFit
+from vision.edge.common import Common
+from vision.edge.neighbours import neighbours_of
+from vision.edge.sides import Picture, SideFit
 from vision.expected import ExpectedShape, ExpectedStrip
 from vision.mat import Scene
-from vision.measure import MOST_BLUR_PX, MOST_U_MM, PLAIN_CLOTH, Cloth, Pieces, Trust, taken_by_others
+from vision.measure import MOST_BLUR_PX, MOST_U_MM, PLAIN_CLOTH, Cloth, Pieces, Trust
 from vision.pieced import PiecedLine
 from vision.polygons import line_meeting
 from vision.strip_ends import Cut, fit_cut, off_mm
-from vision.strip_fits import Fitting, again, pieced, seam_lines, side_pieces
+from vision.strip_fits import Fitting, floor_mm, followed, long_sides, pieced, seam_lines
 from vision.strip_outline import RoughStrip, is_strip, near_rim, rough_strip
 
 Floats = NDArray[np.float64]
 
 SURE_RIG = Trust()
 NEAR_AN_END_WIDTHS = 2.0  # of a curved strip, what lies so near to an end says what direction it has there
-MODEL_FLOOR_PX = 0.02  # what no fit on an 8-bit picture of real cloth can promise to beat
-COLOUR_FLOOR_PX = 0.15  # what mosaic and compression may do to an edge that only colour shows
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -73,14 +72,6 @@ class MeasuredStrip:
     trouble: str | None = None  # why the picture is at fault, as of a unit
 
 
-def blur_of(fits: Sequence[SideFit]) -> Blur:
-    """The blur that the strong sides agree on."""
-    strong = [fit.blur_px for fit in fits if fit.contrast > 20.0]
-    if len(strong) < 4:
-        return Blur()
-    return Blur(luma_px=float(np.median(strong)), luma_u_px=0.1)
-
-
 def measure_strips(
     scene: Scene,
     camera: Pinhole,
@@ -95,13 +86,14 @@ def measure_strips(
 
     `on_mat` (H, W) is where cloth is looked for; `strips` and `units` are what is expected there.
     """
-    slopes, at_rim, found = scene.slopes(), near_rim(on_mat), dict[int, MeasuredStrip]()
+    at_rim, found = near_rim(on_mat), dict[int, MeasuredStrip]()
+    neighbours = neighbours_of(pieces.regions, on_mat.shape)
+    picture = Picture.of(scene, camera, cloth.height_mm, neighbours)
     for i, region in enumerate(pieces.regions):
         rough = rough_strip(region, camera, cloth.height_mm, at_rim)
         if rough is None or not is_strip(rough, strips, units):
             continue
-        taken = taken_by_others(pieces.regions, i, on_mat.shape)
-        strip = _strip(Fitting(scene, slopes, camera, cloth.height_mm, taken), rough, cloth, trust)
+        strip = _strip(Fitting(picture, i + 1), rough, cloth, trust)
         if strip is not None:
             found[i] = strip
     return found
@@ -109,18 +101,17 @@ def measure_strips(
 
 def _strip(fitting: Fitting, rough: RoughStrip, cloth: Cloth, trust: Trust) -> MeasuredStrip | None:
     """The whole strip, or None where a long side cannot be fitted."""
-    first = [side_pieces(fitting, rough.sides_mat_mm[k], rough.bends_mm[k]) for k in (0, 1)]
-    if first[0] is None or first[1] is None:
+    seen_sides = long_sides(fitting, rough.sides_mat_mm, rough.bends_mm)
+    if seen_sides is None:
         return None
-    blur = blur_of([*first[0], *first[1]])
-    fits = [again(fitting, side, blur) for side in (first[0], first[1])]
-    sides = (pieced(fits[0]), pieced(fits[1]))
+    fits, common = seen_sides
+    sides = (pieced(fits[0], common), pieced(fits[1], common))
     reach = _common_reach(rough)
-    seams = seam_lines(fitting, sides, reach, blur)
-    doubt = _Doubt(fitting.camera, cloth, trust)
-    ends = [fit_cut(fitting, end, sides, seams, blur) for end in rough.ends]
+    seams = seam_lines(fitting, sides, reach, float(common.values[0]))
+    doubt = _Doubt(fitting.picture.camera, cloth, trust)
+    ends = [fit_cut(fitting, end, sides, seams, common) for end in rough.ends]
     cuts = [cut for cut in ends if cut is not None]
-    width_mm, width_u_mm = _width(sides, reach, fits, doubt)
+    width_mm, width_u_mm = _width(sides, reach, fits, common, doubt)
     lines = [
         _strip_line(line, _spanned(line, seen, cuts)[::way], doubt.side_u_mm(line, own))
         for way, line, seen, own in zip((1, -1), sides, rough.sides_mat_mm, fits, strict=True)
@@ -137,14 +128,15 @@ def _strip(fitting: Fitting, rough: RoughStrip, cloth: Cloth, trust: Trust) -> M
 
 
 def _trouble(fits: Sequence[SideFit], us_mm: Sequence[float]) -> str | None:
-    if float(np.median([fit.blur_px for fit in fits])) > MOST_BLUR_PX:
+    soft = [fit.soft_px for fit in fits if math.isfinite(fit.soft_px)]
+    if soft and float(np.median(soft)) > MOST_BLUR_PX:
         return "blurred"
     return "unsure" if max(us_mm) > MOST_U_MM else None
 
 
 @dataclass(frozen=True, eq=False, slots=True)
 class _Doubt:
-    """What moves lines besides the picture's noise: the rig, the cloth's height, its side wall, the model."""
+    """What moves lines besides the picture's noise and light: the rig, the cloth's height, the model."""
 
     camera: Pinhole
     cloth: Cloth
@@ -154,16 +146,7 @@ class _Doubt:
         """Of an edge's place in its middle."""
         away = line.middle_mat_mm - self.camera.lens_mat_mm[:2]
         lean_mm = float(np.hypot(*away)) / float(self.camera.lens_mat_mm[2]) * self.cloth.u_mm
-        return math.hypot(line.u_at_mm(line.middle_mat_mm), self.model_u_mm(line, fits), self.trust.rig_u_mm, lean_mm)
-
-    def model_u_mm(self, line: PiecedLine, fits: Sequence[SideFit]) -> float:
-        """What the model does not know of an edge: a floor, colours, the foot of a side wall that faces the lens."""
-        away = line.middle_mat_mm - self.camera.lens_mat_mm[:2]
-        outward = np.array([line.along[1], -line.along[0]])
-        wall_mm = max(0.0, -float(away @ outward)) / float(self.camera.lens_mat_mm[2]) * self.cloth.height_mm
-        px_per_mm = float(np.mean([fit.px_per_mm for fit in fits]))
-        colour = float(np.mean([fit.colour_share for fit in fits])) * COLOUR_FLOOR_PX
-        return math.hypot(wall_mm / math.sqrt(12.0), math.hypot(MODEL_FLOOR_PX, colour) / px_per_mm)
+        return math.hypot(line.u_at_mm(line.middle_mat_mm), floor_mm(fits), self.trust.rig_u_mm, lean_mm)
 
     def turn_u_rad(self, line: PiecedLine, model_u_mm: float) -> float:
         """Of a line's direction: what the rig and the model do to one half of it and not to the other."""
@@ -199,7 +182,11 @@ def _direction(sides: tuple[PiecedLine, PiecedLine], place_mat_mm: Floats | None
 
 
 def _width(
-    sides: tuple[PiecedLine, PiecedLine], reach: Floats, fits: Sequence[Sequence[SideFit]], doubt: _Doubt
+    sides: tuple[PiecedLine, PiecedLine],
+    reach: Floats,
+    fits: Sequence[Sequence[SideFit]],
+    common: Common,
+    doubt: _Doubt,
 ) -> tuple[float, float]:
     """Mean distance of the sides over the reach, and its standard uncertainty."""
     along = _direction(sides, None, 0.0)
@@ -207,12 +194,15 @@ def _width(
     feet = reach[0] + np.linspace(0.0, 1.0, 21)[:, None] * (reach[1] - reach[0])
     distances = sum(_distance_mm(side, feet, across) for side in sides)
     middle = reach.mean(axis=0)
-    parts = [side.u_at_mm(middle) for side in sides]
-    parts += [doubt.model_u_mm(side, own) for side, own in zip(sides, fits, strict=True)]
+    parts = [side.u_at_mm(middle) for side in sides] + [floor_mm(own) for own in fits]
+    # Each side's doubt holds what is common to both; in the width that adds up, or cancels.
+    follow = [followed(own) for own in fits]
+    mixed = 2.0 * float(follow[0] @ common.covariance @ follow[1])
     width_mm = float(np.mean(distances))
     height_u_mm = width_mm * doubt.cloth.u_mm / float(doubt.camera.lens_mat_mm[2])
     rig_u_mm = math.sqrt(2.0) * doubt.trust.rig_u_mm
-    return width_mm, math.hypot(*parts, rig_u_mm, height_u_mm, width_mm * doubt.trust.scale_u)
+    own_u_mm = math.sqrt(max(sum(part**2 for part in parts) + mixed, 0.0))
+    return width_mm, math.hypot(own_u_mm, rig_u_mm, height_u_mm, width_mm * doubt.trust.scale_u)
 
 
 def _distance_mm(side: PiecedLine, feet: Floats, across: Floats) -> Floats:
@@ -227,7 +217,7 @@ def _end(cut: Cut, sides: tuple[PiecedLine, PiecedLine], width_mm: float, doubt:
     line = cut.line
     way = _direction(sides, line.middle_mat_mm, width_mm)
     angle = math.atan2(abs(float(way[0] * line.along[1] - way[1] * line.along[0])), abs(float(way @ line.along)))
-    model_u_mm = 0.0 if len(cut.steps_mat_mm) else doubt.model_u_mm(line, cut.fits)
+    model_u_mm = 0.0 if len(cut.steps_mat_mm) else floor_mm(cut.fits)
     us = [doubt.turn_u_rad(side, 0.0) / 2.0 for side in sides]
     us += [2.0 * side.bow_u_mm / side.length_mm for side in sides if side.is_bowed]
     meetings = [line_meeting(*line.points_mat_mm, *side.points_mat_mm) for side in sides]

@@ -18,7 +18,6 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from calibration.pinhole import Pinhole
-from vision.edge_model import Blur
 from vision.mat import Scene
 
 Floats = NDArray[np.float64]
@@ -38,8 +37,20 @@ SETTLED_PX = 1e-3
 MOST_STEP_PX = 2.0
 FEWEST = 80
 PASSES = ((7.0, 7.0, 10), (3.0, 6.0, 14))  # px inside and outside the edges that speak, and the steps of the fit
-UNKNOWN_BLUR = Blur()
 ROOT_TWO_PI = math.sqrt(2.0 * math.pi)
+
+
+@dataclass(frozen=True, slots=True)
+class Blur:
+    """What is known of the blur beforehand: standard deviations in px, and how sure that is."""
+
+    luma_px: float = 0.85
+    luma_u_px: float = 0.3
+    chroma_px: float = 1.3
+    chroma_u_px: float = 0.5
+
+
+UNKNOWN_BLUR = Blur()
 
 
 @dataclass(frozen=True, eq=False, slots=True)
