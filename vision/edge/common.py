@@ -12,7 +12,7 @@ Floats = NDArray[np.float64]
 USUAL_HEIGHT_PX = 0.5
 OWN = ("offset", "turn", "bow", "gain", "focus", "lamp", "wall")  # of each side; the last three against the picture's
 SHADOW = slice(2, 6)  # of the common ones
-COMMON = ("luma", "chroma", "lamp", "lamp_x", "lamp_y", "sky", "wall")  # of the whole picture
+COMMON = ("luma", "chroma", "lamp", "cast_x", "cast_y", "sky", "wall")  # of the whole picture
 OWN_U = np.array([np.inf, np.inf, np.inf, 0.15, 0.05, 0.3, 0.1])  # the lamp's shadow as a share of the picture's
 
 

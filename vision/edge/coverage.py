@@ -23,6 +23,7 @@ FIRST_PX, LAST_PX, STEP_PX = -5.0, 12.0, 0.1  # of the shadow's table, outward o
 NODES = 32
 REACH_PX = 12.0
 LEAST_HEIGHT_PX = 0.5  # cloth is never thinner, whatever height it is said to lie at
+LEAST_CAST_PX = 1.0  # shadows of a light to one side reach about so far at least
 LAMP = 0.5  # sine of the half angle under which the mat sees a usual lamp
 ROOT_TWO_PI = math.sqrt(2.0 * math.pi)
 
@@ -40,17 +41,19 @@ class Coverage:
     """At N pixels: shares of the light, and their slopes outward per px.
 
     `top` of the cloth's top, `mat` of the mat as if it lay in even light; of that the wall takes `lamp` from a lamp
-    straight above and `sky` from an even sky. What is neither top nor mat is the wall.
+    straight above, `sky` from an even sky and `cast` from a light to one side. What is neither top nor mat is the wall.
     """
 
     top: Floats
     mat: Floats
     lamp: Floats
     sky: Floats
+    cast: Floats
     density: Floats  # of the top's edge: minus the slope of `top`
     mat_slope: Floats
     lamp_slope: Floats
     sky_slope: Floats
+    cast_slope: Floats
 
     @property
     def wall(self) -> Floats:
@@ -64,7 +67,7 @@ class RimLight:
     def __init__(self, rims: Rims, blur_px: Floats) -> None:
         self._blur_px = blur_px
         self._foot_px = np.maximum(rims.wall_px, 0.0)
-        self._lamp, self._sky = _shadow_tables(rims, blur_px)
+        self._tables = _shadow_tables(rims, blur_px)
 
     def at(self, distance_px: Floats, side: Ints) -> Coverage:
         """At distances (N,) outward of the top's edge of the sides `side` (N,)."""
@@ -75,9 +78,10 @@ class RimLight:
         foot = self._foot_px[side]
         z_foot = (distance_px - foot) / blur
         mat, mat_slope = ndtr(z_foot), np.exp(-0.5 * z_foot * z_foot) / (ROOT_TWO_PI * blur)
-        place = np.clip((distance_px - foot - FIRST_PX) / STEP_PX, 0.0, self._lamp.shape[1] - 1.001)
-        (lamp, lamp_slope), (sky, sky_slope) = (_looked_up(table, place, side) for table in (self._lamp, self._sky))
-        return Coverage(top, mat, lamp, sky, density, mat_slope, lamp_slope, sky_slope)
+        place = np.clip((distance_px - foot - FIRST_PX) / STEP_PX, 0.0, self._tables[0].shape[1] - 1.001)
+        shares, slopes = zip(*(_looked_up(table, place, side) for table in self._tables), strict=True)
+        (lamp, sky, cast), (lamp_slope, sky_slope, cast_slope) = shares, slopes
+        return Coverage(top, mat, lamp, sky, cast, density, mat_slope, lamp_slope, sky_slope, cast_slope)
 
 
 def _looked_up(table: Floats, place: Floats, side: Ints) -> tuple[Floats, Floats]:
@@ -89,21 +93,20 @@ def _looked_up(table: Floats, place: Floats, side: Ints) -> tuple[Floats, Floats
     return here + (place - low) * step, step / STEP_PX
 
 
-def _shadow_tables(rims: Rims, blur_px: Floats) -> tuple[Floats, Floats]:
-    """(S, K) each: what the wall takes of a lamp's and of a sky's light, behind the blur, past its foot."""
+def _shadow_tables(rims: Rims, blur_px: Floats) -> tuple[Floats, Floats, Floats]:
+    """(S, K) each: what the wall takes of a lamp's, a sky's and a side light, behind the blur, past its foot."""
     past = np.arange(FIRST_PX, LAST_PX, STEP_PX)
     nodes, weights = np.polynomial.legendre.leggauss(NODES)
     share = (nodes + 1.0) / 2.0
     x = REACH_PX * share**3  # half of the light that is taken lies close to the foot: nodes are dense there
     weight = weights / 2.0 * REACH_PX * 3.0 * share**2
-    height = np.maximum(rims.height_px, LEAST_HEIGHT_PX)[:, None]
     under = x[None] + np.maximum(-rims.wall_px, 0.0)[:, None]
-    sine = under / np.hypot(under, height)
+    sine = under / np.hypot(under, np.maximum(rims.height_px, LEAST_HEIGHT_PX)[:, None])
+    cast_sine = under / np.hypot(under, np.maximum(rims.height_px, LEAST_CAST_PX)[:, None])
     z = (past[None, :, None] - x[None, None, :]) / blur_px[:, None, None]
     kernel = np.exp(-0.5 * z * z) / (ROOT_TWO_PI * blur_px[:, None, None])
     edge = np.minimum(sine / LAMP, 1.0)
     lamp = (np.arccos(edge) - edge * np.sqrt(1.0 - edge**2)) / math.pi
-    sky = 0.5 * (1.0 - sine)
-    return np.asarray(np.einsum("skn,sn->sk", kernel, lamp * weight)), np.asarray(
-        np.einsum("skn,sn->sk", kernel, sky * weight)
-    )
+    sky, cast = 0.5 * (1.0 - sine), 0.5 * (1.0 - cast_sine)
+    lamp, sky, cast = (np.asarray(np.einsum("skn,sn->sk", kernel, taken * weight)) for taken in (lamp, sky, cast))
+    return lamp, sky, cast

@@ -36,6 +36,7 @@ MODEL_ERROR = 0.02  # of the contrast, in the middle of the edge: what the blur 
 MAT_DOUBT = 3.0  # the bare mat may seem so many times as noisy, no more
 MOST_STEP_PX = 1.5
 LEAST_LAMP = 0.05
+SOFT_TURN = 0.1  # of a shadow's strength, over which it sets in as a side turns away from the light
 DRAWN = 0.25  # of what levels without order would draw: a print lies between order and none
 # Colours are blurred once more when they are written down: places, in standard deviations of that blur, and their
 # shares (Gauss-Hermite quadrature of three points).
@@ -144,7 +145,11 @@ class _Solver:
             own_light = self.encoder.decode(BGR_OF_YCC @ (cloth[0][:, self.bin] + cloth[1][:, self.bin] * self.tilt))
             f = np.where(self.figured[side], own_light, f)
         towards = self.axes.outward[side].T
-        lamp = common[2] + common[3] * towards[0] + common[4] * towards[1] + mine[:, 5]
+        lamp = common[2] + mine[:, 5]
+        # A light to one side casts its shadow on the sides that it does not reach, not light on the others.
+        away = common[3] * towards[0] + common[4] * towards[1]
+        root = np.sqrt(away * away + SOFT_TURN * SOFT_TURN)
+        cast, by_away = (away + root - SOFT_TURN) / 2.0, (1.0 + away / root) / 2.0
         sky, wall_light = common[5], common[6] + mine[:, 6]
         blur = common[0] + own[:, 4]
         light_at = RimLight(self.axes.rims, blur)
@@ -153,21 +158,20 @@ class _Solver:
         s = blur[side]
         for reach, part in COLOUR_BLUR:
             # Luma is seen at the place itself, colours also at places to both sides.
-            away = e + reach * common[1]
+            place = e + reach * common[1]
             rows = slice(0 if reach == 0.0 else 1, 3)
             counts = np.array([1.0, part, part])[rows, None]
-            cover = light_at.at(away, side)
+            cover = light_at.at(place, side)
             g = cover.density
             mend = w.slope * g
-            visible = cover.mat - lamp * cover.lamp - sky * cover.sky
+            visible = cover.mat - lamp * cover.lamp - sky * cover.sky - cast * cover.cast
             beside = w.bare * visible + s * s * mend
+            visible_slope = cover.mat_slope - lamp * cover.lamp_slope - sky * cover.sky_slope - cast * cover.cast_slope
             share = cover.top + wall_light * cover.wall
             encoded, steepness = self.encoder.encode(f * share + gain * beside)
             by_share = wall_light * (g - cover.mat_slope) - g
-            by_e = f * by_share + gain * (
-                w.bare * (cover.mat_slope - lamp * cover.lamp_slope - sky * cover.sky_slope) - away * mend
-            )
-            by_s = (away * g / s) * (f - gain * w.bare) + gain * mend * (s + away * away / s)
+            by_e = f * by_share + gain * (w.bare * visible_slope - place * mend)
+            by_s = (place * g / s) * (f - gain * w.bare) + gain * mend * (s + place * place / s)
             to_seen = YCC_OF_BGR[rows] * counts
             seen[rows] += to_seen @ encoded
             by_offset = -(to_seen @ (steepness * by_e))
@@ -181,6 +185,10 @@ class _Solver:
             slopes[5, rows] += by_lamp
             slopes[6, rows] += by_wall
             slopes[8, rows] -= reach * by_offset
+            slopes[9, rows] += by_lamp
+            by_cast = by_mat * cover.cast * by_away
+            slopes[10, rows] += by_cast * towards[0]
+            slopes[11, rows] += by_cast * towards[1]
             slopes[12, rows] += by_mat * cover.sky
             relative = counts * (YCC_OF_BGR[0] @ (steepness / f_steep))
             by_level[rows] += share * relative
@@ -189,7 +197,6 @@ class _Solver:
             if reach == 0.0:
                 shares[0] = cover.top
         slopes[1], slopes[2], slopes[7] = slopes[0] * w.along_px, slopes[0] * self.basis, slopes[4]
-        slopes[9], slopes[10], slopes[11] = slopes[5], slopes[5] * towards[0], slopes[5] * towards[1]
         slopes[13] = slopes[6]
         return _Prediction(seen, slopes, by_level, by_level_slope, shares)
 
@@ -201,7 +208,7 @@ class _Solver:
         return np.asarray(np.clip(own, low, high))
 
     def _bounded(self, common: Floats) -> Floats:
-        return np.clip(common, [0.4, 0.0, -0.3, -1.5, -1.5, -0.1, 0.0], [2.5, 3.5, 3.0, 1.5, 1.5, 1.0, 0.8])
+        return np.clip(common, [0.4, 0.0, -0.1, -2.0, -2.0, -0.05, 0.0], [2.5, 3.5, 3.0, 2.0, 2.0, 1.0, 0.8])
 
     # -- levels of the cloth -------------------------------------------------------------------------------------
 
