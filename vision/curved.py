@@ -4,61 +4,44 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.pinhole import Pinhole
-from vision.edge_model import Blur
-from vision.mat import Scene, Slopes
+from vision.edge.common import Common
+from vision.edge.sides import Picture
 from vision.polygons import signed_area
 from vision.regions import Region
-from vision.rimcurve import RimPiece, fit_chain, rim_chains, rim_line
+from vision.rimcurve import RimPiece, fit_chains, rim_chains, rim_line
+from vision.unit_doubt import MODEL_FLOOR_PX, Cloth, Trust
 from vision.units import Curved, MeasuredUnit
-
-if TYPE_CHECKING:  # what calls this module says what cloth and rig are like
-    from vision.measure import Cloth, Trust
 
 Floats = NDArray[np.float64]
 
 OUTLINE_POINTS = 128  # about
 FINE = 16  # steps from piece to piece for area and size
-MODEL_FLOOR_PX = 0.02  # of the whole rim at once: what no fit on an 8-bit picture of real cloth can promise to beat
 PRINT_FLOOR_PX = 0.2  # of a short piece of the rim: a print's own figure there, of which nothing is known
 MOST_U_MM = 1.0  # who is less sure has not measured it
 MOST_BLUR_PX = 2.4
 
 
-def curved_piece(
-    scene: Scene,
-    camera: Pinhole,
-    region: Region,
-    cloth: Cloth,
-    trust: Trust,
-    taken: NDArray[np.bool_] | None = None,
-    slopes: Slopes | None = None,
-    blur: Blur | None = None,
-) -> MeasuredUnit | None:
+def curved_piece(picture: Picture, region: Region, number: int, cloth: Cloth, trust: Trust) -> MeasuredUnit | None:
     """Measure a region whose rim is curved (`is_curved`); None where its rim cannot be followed.
 
-    `taken` (H, W) marks pixels of other cloth, `slopes` are the bare mat's (`Scene.slopes`). The unit's corners are
-    its outline, counter-clockwise, some 64 to 256 places; sharp corners are among them.
+    `number` is the region's among the picture's neighbours, 0 where there are none. The unit's corners are its
+    outline, counter-clockwise, some 64 to 256 places; sharp corners are among them.
     """
-    contour = camera.mat_from_px(region.contour_px, cloth.height_mm)
+    contour = picture.camera.mat_from_px(region.contour_px, picture.height_mm)
     contour = contour if signed_area(contour) > 0 else contour[::-1]
-    slopes = scene.slopes() if slopes is None else slopes
-    taken = np.zeros(scene.levels.shape[:2], bool) if taken is None else taken
-    chains = []
-    for chain in rim_chains(contour, math.sqrt(region.area_px / abs(signed_area(contour)))):
-        pieces = fit_chain(scene, slopes, camera, cloth.height_mm, chain, taken, blur or Blur())
-        if pieces is None:
-            return None
-        chains.append(pieces)
+    px_per_mm = math.sqrt(region.area_px / abs(signed_area(contour)))
+    fitted = fit_chains(picture, rim_chains(contour, px_per_mm), number)
+    if fitted is None:
+        return None
+    chains, common = fitted
     pieces = [piece for chain in chains for piece in chain]
     outline = rim_line(chains, max(1, round(OUTLINE_POINTS / len(pieces))))
-    curved = _figures(rim_line(chains, FINE), pieces, camera, cloth, trust)
+    curved = _figures(rim_line(chains, FINE), pieces, common, float(picture.camera.lens_mat_mm[2]), cloth, trust)
     u = np.full(len(outline), math.hypot(float(np.median(_own_u_mm(pieces))), trust.rig_u_mm))
     unknown = np.full(len(outline), np.nan)
     trouble = "cut_off" if region.cut_off else _trouble(pieces)
@@ -66,7 +49,8 @@ def curved_piece(
 
 
 def _trouble(pieces: Sequence[RimPiece]) -> str | None:
-    if float(np.median([piece.fit.blur_px for piece in pieces])) > MOST_BLUR_PX:
+    soft = [piece.fit.soft_px for piece in pieces if math.isfinite(piece.fit.soft_px)]
+    if soft and float(np.median(soft)) > MOST_BLUR_PX:
         return "blurred"
     return "unsure" if float(np.median(_own_u_mm(pieces))) > MOST_U_MM else None
 
@@ -75,42 +59,42 @@ def _own_u_mm(pieces: Sequence[RimPiece]) -> Floats:
     """(N,): what each piece's place is unsure by, of itself."""
     return np.array(
         [
-            math.hypot(math.sqrt(one.fit.covariance[0, 0]), PRINT_FLOOR_PX * one.fit.printed / one.fit.px_per_mm)
+            math.hypot(math.sqrt(one.fit.own_covariance[0, 0]), PRINT_FLOOR_PX * one.fit.printed / one.fit.px_per_mm)
             for one in pieces
         ]
     )
 
 
-def _figures(outline: Floats, pieces: Sequence[RimPiece], camera: Pinhole, cloth: Cloth, trust: Trust) -> Curved:
-    """Area and least size. Each piece errs for itself; the edge's model, the cloth's height, scale and rig as one."""
+def _figures(
+    outline: Floats, pieces: Sequence[RimPiece], common: Common, lens_mm: float, cloth: Cloth, trust: Trust
+) -> Curved:
+    """Area and least size. Each piece errs for itself; the picture's light, the cloth's height, scale and rig as one.
+
+    `lens_mm` is how high the lens is above the mat.
+    """
     area, size = signed_area(outline), least_size(outline)
     lengths = np.array([piece.length_mm for piece in pieces])
     own = _own_u_mm(pieces)
     model_mm = MODEL_FLOOR_PX / float(np.mean([piece.fit.px_per_mm for piece in pieces]))
-    wall_mm = np.array([_hidden_wall_mm(piece, camera, cloth) for piece in pieces]) / math.sqrt(12.0)
-    grown = math.hypot(trust.scale_u, cloth.u_mm / float(camera.lens_mat_mm[2]))  # of any length
+    follow = np.array([piece.fit.by_common[0] for piece in pieces])  # (N, 7), mm outward
+    of_light = np.sqrt(np.maximum(np.einsum("nc,cd,nd->n", follow, common.covariance, follow), 0.0))
+    whole = lengths @ follow
+    grown = math.hypot(trust.scale_u, cloth.u_mm / lens_mm)  # of any length
     area_u = (
         float(np.hypot.reduce(own * lengths)),
         model_mm * float(lengths.sum()),
-        float(wall_mm @ lengths),
+        math.sqrt(max(float(whole @ common.covariance @ whole), 0.0)),
         2.0 * area * grown,
         2.0 * math.sqrt(area) * trust.rig_u_mm,
     )
     size_u = (
         2.0 * float(np.median(own)),  # the least of many widths takes up errors that go inwards
         2.0 * model_mm,
-        float(wall_mm.max()),
+        2.0 * float(np.median(of_light)),
         size * grown,
         math.sqrt(2.0) * trust.rig_u_mm,
     )
     return Curved(area, math.hypot(*area_u), size, math.hypot(*size_u))
-
-
-def _hidden_wall_mm(piece: RimPiece, camera: Pinhole, cloth: Cloth) -> float:
-    """How far the side wall's foot is seen beside its top, where the wall faces the lens."""
-    away = piece.place_mat_mm - camera.lens_mat_mm[:2]
-    outward = np.array([piece.along[1], -piece.along[0]])
-    return max(0.0, -float(away @ outward)) / float(camera.lens_mat_mm[2]) * cloth.height_mm
 
 
 def least_size(outline: Floats) -> float:

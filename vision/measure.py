@@ -26,7 +26,7 @@ from vision.sidedoubt import SideDoubt, corner_slopes, width_slopes
 from vision.unit_doubt import PLAIN_CLOTH, SURE_RIG, Cloth, Trust, doubt_of
 from vision.units import MeasuredUnit, Seam, Width
 
-__all__ = ["PLAIN_CLOTH", "Cloth", "Pieces", "Trust", "find_pieces", "measure_units", "px_per_mm", "taken_by_others"]
+__all__ = ["PLAIN_CLOTH", "Cloth", "Pieces", "Trust", "find_pieces", "measure_units", "px_per_mm"]
 
 Floats = NDArray[np.float64]
 
@@ -73,8 +73,8 @@ def measure_units(
     # Where the mat is a guess, the table around it reaches the rim, and nothing tells it from cloth.
     own = [i for i, region in enumerate(regions) if i not in leave and (scene.known or not region.cut_off)]
     rough = {i: rough_polygon(regions[i]) for i in own}
-    rounds = _curved_ones(scene, camera, cloth, trust, regions, rough)
     picture = Picture.of(scene, camera, cloth.height_mm, neighbours_of(regions, scene.levels.shape))
+    rounds = _curved_ones(picture, cloth, trust, regions, rough)
     straight = {
         i: camera.mat_from_px(c, cloth.height_mm) for i, c in rough.items() if c is not None and i not in rounds
     }
@@ -95,20 +95,13 @@ def measure_units(
 
 
 def _curved_ones(
-    scene: Scene,
-    camera: Pinhole,
-    cloth: Cloth,
-    trust: Trust,
-    regions: Sequence[Region],
-    rough: dict[int, Floats | None],
+    picture: Picture, cloth: Cloth, trust: Trust, regions: Sequence[Region], rough: dict[int, Floats | None]
 ) -> dict[int, MeasuredUnit]:
     """The pieces whose rim no straight sides explain."""
     rounds: dict[int, MeasuredUnit] = {}
     for i, corners_px in rough.items():
         if corners_px is not None and is_curved(regions[i], corners_px):
-            unit = curved_piece(
-                scene, camera, regions[i], cloth, trust, taken_by_others(regions, i, scene.levels.shape)
-            )
+            unit = curved_piece(picture, regions[i], i + 1, cloth, trust)
             rounds |= {} if unit is None else {i: unit}
     return rounds
 
@@ -120,16 +113,6 @@ def px_per_mm(camera: Pinhole, on_mat: NDArray[np.bool_]) -> float:
     corners = camera.mat_from_px(centre + np.array([[0.0, 0.0], [8.0, 0.0], [0.0, 8.0]]))
     sides = corners[1:] - corners[0]
     return 8.0 / math.sqrt(abs(float(sides[0, 0] * sides[1, 1] - sides[0, 1] * sides[1, 0])))
-
-
-def taken_by_others(regions: Sequence[Region], own: int, shape: tuple[int, ...]) -> NDArray[np.bool_]:
-    """(H, W): pixels of the other regions and next to them."""
-    taken = np.zeros(shape[:2], np.uint8)
-    for i, region in enumerate(regions):
-        if i != own:
-            x, y, w, h = region.box_px
-            taken[y : y + h, x : x + w] |= region.mask.astype(np.uint8)
-    return np.asarray(cv2.dilate(taken, np.ones((5, 5), np.uint8)) > 0)
 
 
 def _unit(

@@ -14,10 +14,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.pinhole import Pinhole
-from vision.edge_model import Blur
-from vision.edges import PRINTED, SideFit, Window, fit_side
-from vision.mat import Scene, Slopes
+from vision.edge.common import Common
+from vision.edge.sides import Picture, Reach, SideFit, SideStart, fit_sides
 from vision.polygons import line_meeting
 
 Floats = NDArray[np.float64]
@@ -31,10 +29,9 @@ AT_CORNER_PX = 6.0  # of a chain's end left out, where the mask's corner is roun
 MOST_MOVED_PX = 4.0
 FOUND = 0.6  # of a chain's pieces must show an edge
 NO_TRIM = (0.0, 0.0)
-ROUGH, FINE = Window(5.0, 6.5, 6), Window(3.5, 5.0, 8)
+ROUGH, FINE = Reach(5.0, 6.5, 6), Reach(3.5, 5.0, 4)
 PLACE_U_PX = 0.02  # of a neighbour's place
 BOW_U_PX = 0.2  # of a chain's last piece, which has one neighbour only: less sure, it is taken as straight
-PRINT_SPREAD = 0.08  # of its brightness more than a weave varies
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -95,45 +92,56 @@ def _smoothed(chain: Floats, closed: bool) -> Floats:
     return np.column_stack([np.convolve(padded[:, k], kernel, "valid") for k in (0, 1)])
 
 
-def fit_chain(
-    scene: Scene, slopes: Slopes, camera: Pinhole, height_mm: float, chain: Floats, taken: NDArray[np.bool_], blur: Blur
-) -> list[RimPiece] | None:
-    """Fit the pieces of a chain, twice; None where the picture shows no edge there."""
-    length_mm = float(np.sum(np.hypot(*np.diff(chain, axis=0).T)))
-    px_per_mm = (len(chain) - 1) / length_mm
-    closed = bool(np.all(chain[0] == chain[-1]))
-    trim_mm = 0.0 if closed else min(AT_CORNER_PX / px_per_mm, length_mm / 4.0)
-    bend_px = length_mm * px_per_mm / max(_whole_turn(chain), 0.1)  # the chain's mean radius
-    piece_px = float(np.clip(2.0 * math.sqrt(bend_px), *PIECE_PX))
-    count = round((length_mm - 2.0 * trim_mm) * px_per_mm / piece_px)
-    count = min(max(FEWEST_PIECES if closed else 2, count), MOST_PIECES)
-    printed = _is_printed(scene, camera.px_from_mat(chain, height_mm), blur)
-    for window in (ROUGH, PRINTED if printed else FINE):
-        pieces = []
-        for ends in _chords(chain, trim_mm, count):
-            fit = fit_side(scene, slopes, camera, height_mm, ends, NO_TRIM, taken, blur, (window,))
-            if fit is not None and np.hypot(*(fit.middle_mat_mm - ends.mean(axis=0))) < MOST_MOVED_PX / px_per_mm:
-                pieces.append(RimPiece(fit.middle_mat_mm, fit.along, fit.length_mm, replace(fit, printed=printed)))
-        if len(pieces) < max(2, FOUND * count):
-            return None
-        pieces = _on_the_arc(pieces, closed)
-        chain = _through(pieces, closed, chain)
-    return pieces
+def fit_chains(picture: Picture, chains: Sequence[Floats], cloth: int) -> tuple[list[list[RimPiece]], Common] | None:
+    """Fit the pieces of all chains of the picture's cloth of this number, twice; and what is common to them.
+
+    None where the picture shows no edge.
+    """
+    walks = [_Walk.along(chain) for chain in chains]
+    for reaches in ((ROUGH,), (FINE, FINE)):
+        chords = [list(_chords(walk.chain, walk.trim_mm, walk.count)) for walk in walks]
+        starts = [SideStart(ends, NO_TRIM, cloth) for own in chords for ends in own]
+        fitted = fit_sides(picture, starts, reaches)
+        fits, found = iter(fitted.fits), list[list[RimPiece]]()
+        for walk, own in zip(walks, chords, strict=True):
+            pieces = [piece for ends in own if (piece := _piece(next(fits), ends, walk.px_per_mm)) is not None]
+            if len(pieces) < max(2, FOUND * walk.count):
+                return None
+            found.append(_on_the_arc(pieces, walk.closed, float(fitted.common.values[0])))
+        walks = [
+            replace(walk, chain=_through(pieces, walk.closed, walk.chain))
+            for walk, pieces in zip(walks, found, strict=True)
+        ]
+    return found, fitted.common
 
 
-def _is_printed(scene: Scene, chain_px: Floats, blur: Blur) -> bool:
-    """Whether the cloth a little inside the rim varies along it by more than noise and weave do."""
-    ahead = np.gradient(chain_px, axis=0)
-    inward = np.column_stack([ahead[:, 1], -ahead[:, 0]]) / np.maximum(np.hypot(*ahead.T), 1e-9)[:, None]
-    x, y = np.rint(chain_px + inward * (3.0 * blur.luma_px + 1.0)).astype(np.int64).T
-    height, width = scene.levels.shape[:2]
-    seen = scene.levels[np.clip(y, 0, height - 1), np.clip(x, 0, width - 1), 0].astype(np.float64)
-    level = max(float(np.median(seen)), 1e-4)
-    bare = max(float(np.median(scene.bare[..., 0][::16, ::16])), 1e-4)
-    noise = float(scene.noise[0]) * math.sqrt(max(level / bare, 1.0))
-    far = np.linspace(-1.0, 1.0, len(seen))  # the light's slow fall-off is no print
-    spread = float(np.std(seen - np.polynomial.Polynomial.fit(far, seen, 2)(far)))
-    return spread > 3.0 * noise + PRINT_SPREAD * level
+@dataclass(frozen=True, eq=False, slots=True)
+class _Walk:
+    """A chain and how it is cut into pieces."""
+
+    chain: Floats
+    closed: bool
+    px_per_mm: float
+    trim_mm: float
+    count: int
+
+    @staticmethod
+    def along(chain: Floats) -> _Walk:
+        length_mm = float(np.sum(np.hypot(*np.diff(chain, axis=0).T)))
+        px_per_mm = (len(chain) - 1) / length_mm
+        closed = bool(np.all(chain[0] == chain[-1]))
+        trim_mm = 0.0 if closed else min(AT_CORNER_PX / px_per_mm, length_mm / 4.0)
+        bend_px = length_mm * px_per_mm / max(_whole_turn(chain), 0.1)  # the chain's mean radius
+        piece_px = float(np.clip(2.0 * math.sqrt(bend_px), *PIECE_PX))
+        count = round((length_mm - 2.0 * trim_mm) * px_per_mm / piece_px)
+        count = min(max(FEWEST_PIECES if closed else 2, count), MOST_PIECES)
+        return _Walk(chain, closed, px_per_mm, trim_mm, count)
+
+
+def _piece(fit: SideFit | None, ends: Floats, px_per_mm: float) -> RimPiece | None:
+    if fit is None or not np.hypot(*(fit.middle_mat_mm - ends.mean(axis=0))) < MOST_MOVED_PX / px_per_mm:
+        return None
+    return RimPiece(fit.middle_mat_mm, fit.along, fit.length_mm, fit)
 
 
 def _whole_turn(chain: Floats) -> float:
@@ -151,7 +159,7 @@ def _chords(chain: Floats, trim_mm: float, count: int) -> Iterator[Floats]:
         yield ends[k : k + 2]
 
 
-def _on_the_arc(pieces: list[RimPiece], closed: bool) -> list[RimPiece]:
+def _on_the_arc(pieces: list[RimPiece], closed: bool, blur_px: float) -> list[RimPiece]:
     """Each piece's place moved from its mean to the middle of its arc, its direction held against its neighbours'."""
     moved = []
     for k, piece in enumerate(pieces):
@@ -159,7 +167,7 @@ def _on_the_arc(pieces: list[RimPiece], closed: bool) -> list[RimPiece]:
         bend = _bend(piece, pieces[k - 1] if inner else None, pieces[(k + 1) % len(pieces)] if inner else None)
         outward = np.array([piece.along[1], -piece.along[0]])
         # A round edge behind a blur of standard deviation s seems s^2 / 2 R farther in than a straight one.
-        blur_mm = piece.fit.blur_px / piece.fit.px_per_mm
+        blur_mm = blur_px / piece.fit.px_per_mm
         out_mm = bend.height_mm / 3.0 + 4.0 * bend.height_mm * (blur_mm / piece.length_mm) ** 2
         moved.append(RimPiece(piece.place_mat_mm + outward * out_mm, bend.along, piece.length_mm, piece.fit))
     return moved
@@ -175,7 +183,7 @@ class _Bend:
 
 def _bend(piece: RimPiece, before: RimPiece | None, after: RimPiece | None) -> _Bend:
     """From the piece's own fit, and from its neighbours as far as they agree how the rim bends."""
-    own, variance = piece.fit.bow_mm, float(piece.fit.covariance[2, 2])
+    own, variance = piece.fit.bow_mm, float(piece.fit.own_covariance[2, 2])
     if before is None or after is None:
         return _Bend(own if variance < (BOW_U_PX / piece.fit.px_per_mm) ** 2 else 0.0, piece.along)
     ways = np.array([piece.place_mat_mm - before.place_mat_mm, after.place_mat_mm - piece.place_mat_mm])
@@ -187,7 +195,7 @@ def _bend(piece: RimPiece, before: RimPiece | None, after: RimPiece | None) -> _
     height = float((heights.mean() / theirs + own / variance) / (1.0 / theirs + 1.0 / variance))
     # Where the bend changes, the line from neighbour to neighbour is turned by a quarter of the change's way.
     turned = (2.0 * (heights[1] - heights[0]) / piece.length_mm) ** 2 + floor / float(gaps.sum()) ** 2
-    share = turned / (turned + float(piece.fit.covariance[1, 1]))
+    share = turned / (turned + float(piece.fit.own_covariance[1, 1]))
     turn = (1.0 - share) * _turn(piece.along, ways.sum(axis=0))
     c, s = math.cos(turn), math.sin(turn)
     return _Bend(height, np.array([[c, -s], [s, c]]) @ piece.along)

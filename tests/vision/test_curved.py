@@ -20,6 +20,7 @@ from tests.vision.exact import SENSOR, VIEW, camera, everywhere
 from tests.vision.exact_cloth import Cloth, Mat, light_on_pixels
 from tests.vision.exact_cover import encode
 from vision.curved import curved_piece, least_size
+from vision.edge.sides import Picture
 from vision.light import linear_image, mean_light
 from vision.mat import MatPicture, compare_with_mat, mat_picture
 from vision.measure import Cloth as ClothHeight
@@ -76,7 +77,8 @@ def looked_at(shape: shapely.Polygon, seed: int = 3) -> tuple[bool, MeasuredUnit
     rough = rough_polygon(region)
     assert rough is not None
     curved = is_curved(region, rough)
-    return curved, curved_piece(scene, camera(), region, FLAT, Trust()) if curved else None
+    looked = Picture.of(scene, camera(), FLAT.height_mm)
+    return curved, curved_piece(looked, region, 0, FLAT, Trust()) if curved else None
 
 
 CHORD, SWEEP = 90.0, math.radians(100.0)
