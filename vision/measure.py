@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Container, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from calibration.pinhole import Pinhole
+from vision.blemishes import blemishes_of
 from vision.curved import curved_piece
 from vision.edge.common import Common
 from vision.edge.neighbours import neighbours_of
@@ -23,7 +24,7 @@ from vision.regions import Region, difference_map, find_regions
 from vision.roundness import is_curved
 from vision.seams import find_seams
 from vision.sidedoubt import SideDoubt, corner_slopes, width_slopes
-from vision.unit_doubt import PLAIN_CLOTH, SURE_RIG, Cloth, Trust, doubt_of
+from vision.unit_doubt import PLAIN_CLOTH, SURE_RIG, Cloth, Trust, bows_u_mm, doubt_of
 from vision.units import MeasuredUnit, Seam, Width
 
 __all__ = ["PLAIN_CLOTH", "Cloth", "Pieces", "Trust", "find_pieces", "measure_units", "px_per_mm"]
@@ -90,7 +91,8 @@ def measure_units(
             units.append(_not_measured(regions[i], camera, cloth))
             continue
         seams = find_seams(scene, camera, cloth.height_mm, outline.corners_mat_mm, blur_px)
-        units.append(_unit(regions[i], outline, outlines.common, seams, camera, cloth, trust))
+        unit = _unit(regions[i], outline, outlines.common, seams, camera, cloth, trust)
+        units.append(replace(unit, blemishes=blemishes_of(picture, outline, i + 1)))
     return tuple(units)
 
 
@@ -137,7 +139,7 @@ def _unit(
         _widths(doubt),
         seams,
         trouble="touching" if touching(corners) else _trouble(region, outline, of_sides[:n], corners_u),
-        bows_u_mm=np.sqrt([side.covariance[2, 2] for side in sides]),
+        bows_u_mm=bows_u_mm(sides),
         doubt=doubt,
     )
 
@@ -146,8 +148,9 @@ def _trouble(region: Region, outline: Outline, offsets_u: Floats, corners_u: Flo
     """What is wrong with the picture of this unit, if something is."""
     if region.cut_off:
         return "cut_off"
-    soft = [side.soft_px for side in outline.sides if math.isfinite(side.soft_px)]
-    if soft and float(np.median(soft)) > MOST_BLUR_PX:
+    # A print's own figures look like a soft edge.
+    soft = [side.soft_px for side in outline.sides if math.isfinite(side.soft_px) and not side.printed]
+    if soft and min(soft) > MOST_BLUR_PX:
         return "blurred"
     return "unsure" if float(offsets_u.max()) > MOST_U_MM or float(corners_u.max()) > MOST_CORNER_U_MM else None
 

@@ -90,7 +90,11 @@ def _fit(
     picture: Picture, outlines: Mapping[int, Floats], reaches: tuple[Reach, ...], prior: Common | None
 ) -> Outlines:
     starts = [
-        SideStart(corners[[k, (k + 1) % len(corners)]], (_trim_px(corners, k), _trim_px(corners, k + 1)), i + 1)
+        SideStart(
+            corners[[k, (k + 1) % len(corners)]],
+            (trim_px(corners, k, NARROW.inside_px), trim_px(corners, k + 1, NARROW.inside_px)),
+            i + 1,
+        )
         for i, corners in outlines.items()
         for k in range(len(corners))
     ]
@@ -115,14 +119,14 @@ def _meet(sides: list[SideFit]) -> Floats | None:
     return corners if len(corners) == len(sides) and np.all(np.isfinite(corners)) else None
 
 
-def _trim_px(corners: Floats, i: int) -> float:
-    """How much of a side's end to leave out at corner i, so that the neighbour's edge is not in the window."""
+def trim_px(corners: Floats, i: int, inside_px: float) -> float:
+    """How much of a side's end to leave out at corner i, that the neighbour's edge is not in a window of that depth."""
     n = len(corners)
     back, ahead = corners[(i - 1) % n] - corners[i % n], corners[(i + 1) % n] - corners[i % n]
     angle = math.atan2(abs(float(back[0] * ahead[1] - back[1] * ahead[0])), float(back @ ahead))
     if angle >= math.pi / 2:
         return LEAST_TRIM_PX
-    return max(LEAST_TRIM_PX, NARROW.inside_px / math.tan(angle) + 3.0 / math.sin(angle))
+    return max(LEAST_TRIM_PX, inside_px / math.tan(angle) + 3.0 / math.sin(angle))
 
 
 def _with_full_corners(corners: Floats, differs: NDArray[np.float32], camera: Pinhole, height_mm: float) -> Floats:

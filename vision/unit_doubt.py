@@ -21,6 +21,7 @@ Floats = NDArray[np.float64]
 MODEL_FLOOR_PX = 0.02  # what no fit on an 8-bit picture of real cloth can promise to beat
 PRINT_FLOOR_PX = 0.06  # a print's own figures at its edge, of which nothing is known
 TILT_SHARE = 3.0  # of the floors' squares over the length: errors alike along a side shift it more than they turn it
+BOW_SHARE = 0.7  # of the floors' squares: 45/4 for errors of like samples, and a bow is farther still from a shift
 COLOUR_FLOOR_PX = 0.10  # what mosaic and compression may do to an edge that only colour shows
 
 
@@ -72,15 +73,23 @@ def _of_picture(corners: Floats, sides: tuple[SideFit, ...], common: Common) -> 
         # The line is known about the middle of what was seen of it; the side's own midpoint may lie elsewhere.
         past = float((middles[i] - side.middle_mat_mm) @ side.along)
         carry = np.array([[1.0, past], [0.0, -1.0]])  # offset there, and the tilt counter-clockwise
-        floor_mm = (
-            math.hypot(PRINT_FLOOR_PX if side.printed else MODEL_FLOOR_PX, COLOUR_FLOOR_PX * side.colour_share)
-            / side.px_per_mm
-        )
+        floor_mm = _floor_mm(side)
         floors = np.diag([floor_mm**2, TILT_SHARE * (floor_mm / side.length_mm) ** 2])
         here = carry @ (side.own_covariance[:2, :2] + floors) @ carry.T
         own[np.ix_([i, n + i], [i, n + i])] = here
         follow[[i, n + i]] = carry @ side.by_common[:2]
     return own + follow @ common.covariance @ follow.T
+
+
+def bows_u_mm(sides: tuple[SideFit, ...]) -> Floats:
+    """(N,): standard uncertainty of each side's bow."""
+    return np.sqrt([side.covariance[2, 2] + BOW_SHARE * _floor_mm(side) ** 2 for side in sides])
+
+
+def _floor_mm(side: SideFit) -> float:
+    """What the model of the edge's light may be wrong by at this side."""
+    alone = PRINT_FLOOR_PX if side.printed else MODEL_FLOOR_PX
+    return math.hypot(alone, COLOUR_FLOOR_PX * side.colour_share) / side.px_per_mm
 
 
 def _of_rig(corners: Floats, camera: Pinhole, cloth: Cloth, trust: Trust) -> Floats:

@@ -1,0 +1,198 @@
+"""Notches in a straight side and loose threads that stand out of it: told by how the side wavers along itself.
+
+What is alike along a side is no blemish: the blur, the wall and the shadow of the rim are, and the share of cloth that
+each pixel shows is therefore compared with the middle share at its distance from the line. What is left, summed across
+the line over a short stretch of the side, is how far cloth reaches further out there. Its variance is compared with
+what bare mat outside and plain cloth inside vary by at the same side, which says what noise, weave and compression do.
+Threads make the whole side waver more than that; a notch is one place that lies far inward.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import label, median_filter
+
+from vision.edge.encoding import YCC_OF_BGR
+from vision.edge.sides import Picture
+from vision.edge.windows import Axes, Window, sample
+from vision.outline_fit import Outline, trim_px
+from vision.units import Blemish
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+INSIDE_PX, OUTSIDE_PX = 8.0, 9.0
+EDGE_PX = (-2.5, 3.0)  # across the line, where threads show
+NOTCH_PX = (-6.0, 1.5)
+CLOTH_PX, MAT_PX = (-7.0, -3.0), (4.0, 8.0)  # that tell what varies without a blemish
+STRETCH_PX, BIN_PX, PROFILE_PX = 2.0, 6.0, 0.25
+TREND = 15  # stretches: what is wider is the side's shape, not a blemish
+FEWEST = 12  # stretches that make a side
+NOISE_DOUBT = 0.4  # of the expected deviation: compression does more beside a step than on even ground
+COLOUR_WEIGHT = 0.25  # compression writes one sample of colour for four pixels
+SURE = 6.0  # standard deviations of a notch: of thousands of stretches none may be one by chance
+LEAST_MM = 0.3  # what is less is a ragged cut
+MOST_STEP = 0.15  # of the contrast from bin to bin: beyond, a seam runs into the side there
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Shares:
+    """The pixels of a side: how much more cloth each shows than others at its distance, and 1 / variance by noise."""
+
+    across_px: Floats
+    stretch: Ints
+    excess: Floats
+    weight: Floats
+    plain: Bools  # where no seam is near
+
+    def sums(self, band: tuple[float, float]) -> tuple[Floats, Floats, Floats]:
+        """Of each stretch over a band across: sum of excess, number of pixels, sum of variances by noise."""
+        use = (self.across_px > band[0]) & (self.across_px < band[1]) & self.plain
+        count = int(self.stretch.max()) + 1
+        of = self.excess, np.ones(len(use)), 1.0 / self.weight
+        excess, pixels, variance = (np.bincount(self.stretch, np.where(use, one, 0.0), count) for one in of)
+        return np.asarray(excess, float), np.asarray(pixels, float), np.asarray(variance, float)
+
+
+def blemishes_of(picture: Picture, outline: Outline, cloth: int) -> tuple[Blemish, ...]:
+    """The notches and frayed sides of one piece, the cloth of number `cloth` among the picture's neighbours.
+
+    Nothing is said of printed sides, whose own figures look alike, nor where the bare mat is not known.
+    """
+    if not picture.scene.known:
+        return ()
+    sides, corners = outline.sides, outline.corners_mat_mm
+    axes = Axes.at(
+        picture.camera,
+        picture.height_mm,
+        np.array([side.middle_mat_mm for side in sides]),
+        np.array([side.along for side in sides]),
+        np.array([side.length_mm for side in sides]),
+    )
+    n = len(sides)
+    trims = np.array([(trim_px(corners, k, INSIDE_PX), trim_px(corners, (k + 1) % n, INSIDE_PX)) for k in range(n)])
+    window = sample(picture, axes, INSIDE_PX, OUTSIDE_PX, trims, np.full(n, cloth, np.int64))
+    found = list[Blemish]()
+    for k, run in enumerate(window.runs):
+        if sides[k].printed or run.stop - run.start < FEWEST:
+            continue
+        half_px = sides[k].length_mm * float(axes.along_px_per_mm[k]) / 2.0
+        bow_px = sides[k].bow_mm * float(axes.scale[k])
+        across = window.across_px[run] - bow_px * (1.0 / 3.0 - (window.along_px[run] / half_px) ** 2)
+        shares = _shares(picture, window, run, across)
+        first_mm = (float(window.along_px[run].min()) + half_px) / float(axes.along_px_per_mm[k])
+        step_mm = STRETCH_PX / float(axes.along_px_per_mm[k])
+        if shares is not None:
+            found += _of_side(shares, k, float(axes.scale[k]), first_mm, step_mm)
+    return tuple(found)
+
+
+def _shares(picture: Picture, window: Window, run: slice, across: Floats) -> _Shares | None:
+    along = window.along_px[run] - window.along_px[run].min()
+    seen, bare = window.seen[:, run], YCC_OF_BGR @ picture.encoder.encode(window.bare[:, run])[0]
+    weights = np.array([1.0, COLOUR_WEIGHT, COLOUR_WEIGHT]) / np.square(picture.noise.sd)
+    bins = np.floor(along / BIN_PX).astype(np.int64)
+    levels = _cloth_levels(seen, (across > -4.5) & (across < -1.8), bins)
+    if levels is None:
+        return None
+    step = levels[:, bins] - bare
+    weight = weights @ step**2
+    weight = np.maximum(weight, 0.25 * np.median(weight))
+    share = weights @ ((seen - bare) * step) / weight
+    excess = share - _middle_share(across, share)
+    change = np.sqrt(weights @ (np.gradient(levels, axis=1) ** 2))
+    seamless = change[bins] < MOST_STEP * np.sqrt(weight)
+    return _Shares(across, np.floor(along / STRETCH_PX).astype(np.int64), excess, weight, seamless)
+
+
+def _cloth_levels(seen: Floats, inside: Bools, bins: Ints) -> Floats | None:
+    """(3, B) encoded levels of cloth along the side; a notch is narrower than what they are the medians of."""
+    count = np.bincount(bins, inside)
+    if len(count) < 4 or not np.any(count):
+        return None
+    held = np.flatnonzero(count)
+    means = [np.bincount(bins, inside * one)[held] / count[held] for one in seen]
+    everywhere = np.arange(len(count))
+    return np.array([median_filter(np.interp(everywhere, held, one), 5, mode="nearest") for one in means])
+
+
+def _middle_share(across: Floats, share: Floats) -> Floats:
+    """(N,): the median share at each pixel's distance from the line."""
+    place = np.floor((across + INSIDE_PX) / PROFILE_PX).astype(np.int64)
+    order = np.argsort(place, kind="stable")
+    parts = np.split(order, np.flatnonzero(np.diff(place[order])) + 1)
+    at, middle = np.array([(np.median(across[part]), np.median(share[part])) for part in parts]).T
+    return np.asarray(np.interp(across, at, middle), float)
+
+
+def _of_side(shares: _Shares, side: int, scale: float, first_mm: float, step_mm: float) -> Iterator[Blemish]:
+    """The blemishes of a side; `scale` in px per mm across it, stretches `step_mm` long from `first_mm` on."""
+    cloth, mat = _beyond_noise(shares, CLOTH_PX), _beyond_noise(shares, MAT_PX)
+    if not (math.isfinite(cloth) and math.isfinite(mat)):
+        return
+    deep, expected = _wavering(shares, NOTCH_PX, cloth, mat)
+    yield from _notches(deep, expected, side, scale, first_mm, step_mm)
+    ragged, expected = _wavering(shares, EDGE_PX, cloth, mat)
+    use = np.isfinite(ragged / expected)
+    if np.count_nonzero(use) < FEWEST:
+        return
+    # A notch is told for itself.
+    ratio = np.minimum(np.abs(ragged[use] / expected[use]), SURE)
+    square = float(np.mean(ratio**2))
+    doubt = math.hypot(square * math.sqrt(2.0 / np.count_nonzero(use)), 2.0 * NOISE_DOUBT)
+    times = (square - 1.0) / doubt
+    if times > 3.0:
+        reach_mm = _reach_px(shares, ragged) / scale
+        middle_mm = first_mm + step_mm * len(ragged) / 2.0
+        yield Blemish("fray", side, middle_mm, reach_mm, reach_mm / times)
+
+
+def _beyond_noise(shares: _Shares, band: tuple[float, float]) -> float:
+    """How often the variance that the pixels' noise explains is found in a band where nothing but weave can be."""
+    excess, pixels, variance = shares.sums(band)
+    use = pixels > 0.5 * np.median(pixels)
+    if np.count_nonzero(use) < FEWEST:
+        return math.nan
+    high = excess[use] - median_filter(excess[use], TREND, mode="nearest")
+    return float(np.mean(high**2 / variance[use]))
+
+
+def _wavering(shares: _Shares, band: tuple[float, float], cloth: float, mat: float) -> tuple[Floats, Floats]:
+    """Of each stretch: how many px cloth lies further out than beside it, NaN where little is seen; its deviation."""
+    excess, pixels, _ = shares.sums(band)
+    inner, outer = shares.sums((band[0], 0.0))[2], shares.sums((0.0, band[1]))[2]
+    use = pixels > 0.7 * np.median(pixels)
+    ragged = np.full(len(excess), np.nan)
+    if np.count_nonzero(use) >= FEWEST:
+        ragged[use] = (excess[use] - median_filter(excess[use], TREND, mode="nearest")) / STRETCH_PX
+    return ragged, np.sqrt(np.maximum(inner * cloth + outer * mat, 1e-12)) / STRETCH_PX
+
+
+def _notches(
+    deep: Floats, expected: Floats, side: int, scale: float, first_mm: float, step_mm: float
+) -> Iterator[Blemish]:
+    """Each run of stretches that lie far inward is one notch, as deep as its deepest."""
+    likely = np.nan_to_num(deep / ((1.0 + NOISE_DOUBT) * expected))
+    runs, count = label((likely < -3.0) & (np.nan_to_num(deep) < -LEAST_MM * scale / 2.0))
+    for one in range(1, count + 1):
+        places = np.flatnonzero(runs == one)
+        deepest = int(places[np.argmin(deep[places])])
+        value_mm = float(deep[deepest]) / scale
+        if likely[deepest] < -SURE and value_mm < -LEAST_MM:
+            along_mm = first_mm + (float(places.mean()) + 0.5) * step_mm
+            yield Blemish("notch", side, along_mm, value_mm, value_mm / float(likely[deepest]))
+
+
+def _reach_px(shares: _Shares, ragged: Floats) -> float:
+    """How far threads reach, typically: a thread is as much cloth at its tip as at its root, so twice its centroid."""
+    pull = np.nan_to_num(ragged)[shares.stretch] * shares.excess
+    use = (shares.across_px > EDGE_PX[0]) & (shares.across_px < EDGE_PX[1]) & shares.plain
+    total = float(np.sum(pull[use]))
+    centroid = float(np.sum(pull[use] * shares.across_px[use])) / max(total, 1e-9)
+    return min(max(2.0 * centroid, 0.2), 2.0 * EDGE_PX[1])
