@@ -4,22 +4,26 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.polygons import line_meeting, side_lengths, sides_of, signed_area
+from vision.polygons import line_meeting, sides_of, signed_area
 from vision.regions import Region
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 SIMPLIFY_PX = 1.8
 SIMPLER_PX = (1.5, 2.5, 4.0, 6.0, 9.0)
 LEAST_TURN_RAD = math.radians(9.0)  # two sides that turn by less are one side, bowed
 CORNER_COST_PX = 0.3  # one corner more must bring the outline this much nearer to the rim
 MOST_CORNERS = 12
-SHORT_LIST = 5  # outlines whose sides are laid through the rim
+SHORT_LIST = 4  # outlines whose sides are laid through the rim,
+ALIKE = 2  # so many of them with one number of corners
+SAME_PX = 1.5
 RIM_POINTS = 150  # are enough to tell one outline from another
 FARTHEST_PX = 12.0  # a corner moves by no more when its sides are laid anew
 HOLLOW_RAD = math.radians(20.0)  # a corner that turns back by so much is hollow, and no bow
@@ -28,19 +32,52 @@ AREA_SHARE = 0.4  # how much the area counts: threads and blocks of compression 
 RIM_SHARE = 0.85  # of the rim must be explained; the rest may be threads, or a print with the mat's colour in it
 
 
+@dataclass(frozen=True, eq=False, slots=True)
+class _Rim:
+    """A region's rim as outlines are compared with it."""
+
+    points_px: Floats  # (N, 2) all of them
+    some_px: Floats  # (M, 2) about 150
+    area_px: float
+
+    @staticmethod
+    def of(contour_px: Floats) -> _Rim:
+        some = contour_px[:: max(1, len(contour_px) // RIM_POINTS)]
+        return _Rim(contour_px, some, float(cv2.contourArea(contour_px.astype(np.float32))))
+
+
 def rough_polygon(region: Region) -> Floats | None:
     """Corners (N, 2) in px of the region's straight-sided outline, N >= 3, or None where there is none.
 
     Counter-clockwise as a person sees the picture (y of the pixels runs down). Of several outlines, from the convex
     hull and from the rim itself, the one that explains the rim best for its number of corners is taken.
     """
-    likely = sorted(_simple_outlines(region), key=lambda outline: _cost_px(outline, region))[:SHORT_LIST]
-    laid = [drop_flat_corners(_through_rim(outline, region.contour_px)) for outline in likely]
-    laid = [drop_flat_corners(_through_rim(outline, region.contour_px)) for outline in laid]
+    rim = _Rim.of(region.contour_px)
+    laid = [drop_flat_corners(_through_rim(outline, rim.points_px)) for outline in _likely(rim)]
     if not laid:
         return None
-    best = min(laid, key=lambda outline: _cost_px(outline, region))
+    best = min(laid, key=lambda outline: _cost_px(outline, rim))
+    best = drop_flat_corners(_through_rim(best, rim.points_px))
     return best[::-1] if signed_area(best) > 0 else best
+
+
+def _likely(rim: _Rim) -> list[Floats]:
+    """The few simple outlines that explain the rim best, of each number of corners the best two."""
+    ranked = sorted(_simple_outlines(rim.points_px), key=lambda outline: _cost_px(outline, rim))
+    likely = list[Floats]()
+    for outline in ranked:
+        alike = [other for other in likely if len(other) == len(outline)]
+        if len(alike) < ALIKE and not any(_same(outline, other) for other in alike):
+            likely.append(outline)
+        if len(likely) == SHORT_LIST:
+            break
+    return likely
+
+
+def _same(one: Floats, other: Floats) -> bool:
+    """Whether each corner of an outline has one of the other near it: both are laid through the same points then."""
+    apart = np.abs(one[:, None] - other).max(axis=2).min(axis=1)
+    return bool(apart.max() < SAME_PX)
 
 
 def touching(corners: Floats) -> bool:
@@ -64,36 +101,45 @@ def touching(corners: Floats) -> bool:
 
 def possible_outlines(region: Region) -> Iterator[Floats]:
     """Corners (N, 2) in px of outlines laid through the region's rim, each with another number of corners."""
-    for outline in _simple_outlines(region):
+    for outline in _simple_outlines(region.contour_px):
         corners = drop_flat_corners(_through_rim(outline, region.contour_px))
         yield drop_flat_corners(_through_rim(corners, region.contour_px))
 
 
-def _simple_outlines(region: Region) -> list[Floats]:
+def _simple_outlines(rim_px: Floats) -> list[Floats]:
     """Outlines (N, 2) of 3 to 12 corners through some of the rim's own points."""
-    hull = _simplify(cv2.convexHull(region.contour_px.astype(np.float32))[:, 0].astype(np.float64), SIMPLIFY_PX)
+    hull = _simplify(cv2.convexHull(rim_px.astype(np.float32))[:, 0].astype(np.float64), SIMPLIFY_PX)
     outlines = [drop_flat_corners(outline) for outline in _with_fewer_sides(hull) if len(outline) <= MOST_CORNERS + 4]
     # A hull leans on whatever stands out (compression's blocks, a thread); the rim itself runs mostly along the sides.
-    outlines += [drop_flat_corners(_simplify(region.contour_px, px)) for px in SIMPLER_PX]
+    outlines += [drop_flat_corners(_simplify(rim_px, px)) for px in SIMPLER_PX]
     return [outline for outline in outlines if 3 <= len(outline) <= MOST_CORNERS]
 
 
-def _cost_px(corners: Floats, region: Region) -> float:
-    return _misfit_px(corners, region) + CORNER_COST_PX * len(corners)
+def _cost_px(corners: Floats, rim: _Rim) -> float:
+    return _misfit_px(corners, rim) + CORNER_COST_PX * len(corners)
 
 
-def _misfit_px(corners: Floats, region: Region) -> float:
+def _misfit_px(corners: Floats, rim: _Rim) -> float:
     """How far an outline is from the rim, on average, and how much its area differs, spread over its length."""
-    along = sides_of(corners)
-    length = np.hypot(*along.T)
-    rim = region.contour_px[:: max(1, len(region.contour_px) // RIM_POINTS)]
-    x, y = rim[:, :1] - corners[:, 0], rim[:, 1:] - corners[:, 1]
-    share = np.clip((x * along[:, 0] + y * along[:, 1]) / np.maximum(length, 1e-9) ** 2, 0.0, 1.0)
-    squared = (x - share * along[:, 0]) ** 2 + (y - share * along[:, 1]) ** 2
-    distance = np.sort(np.sqrt(squared.min(axis=1)))
-    near = distance[: max(1, int(RIM_SHARE * len(distance)))]
-    area = cv2.contourArea(region.contour_px.astype(np.float32))
-    return float(near.mean() + AREA_SHARE * abs(abs(signed_area(corners)) - area) / length.sum())
+    x0, y0 = corners.T[..., None]
+    x1, y1 = _next(corners).T[..., None]
+    dx, dy = x1 - x0, y1 - y0
+    squared_length = np.maximum(dx * dx + dy * dy, 1e-18)
+    x, y = rim.some_px[:, 0] - x0, rim.some_px[:, 1] - y0
+    share = np.clip((x * dx + y * dy) / squared_length, 0.0, 1.0)
+    squared = ((x - share * dx) ** 2 + (y - share * dy) ** 2).min(axis=0)
+    squared.sort()
+    near = np.sqrt(squared[: max(1, int(RIM_SHARE * len(squared)))])
+    area = float((x0 * y1 - x1 * y0).sum()) / 2.0
+    return float(near.sum() / len(near) + AREA_SHARE * abs(abs(area) - rim.area_px) / np.sqrt(squared_length).sum())
+
+
+def _next(corners: Floats) -> Floats:
+    return np.concatenate([corners[1:], corners[:1]])
+
+
+def _before(corners: Floats) -> Floats:
+    return np.concatenate([corners[-1:], corners[:-1]])
 
 
 def _simplify(corners: Floats, most_px: float) -> Floats:
@@ -119,8 +165,9 @@ def _with_fewer_sides(corners: Floats) -> list[Floats]:
 
 def _costs_without(corners: Floats) -> Floats:
     """(N,) area added by dropping each side of a convex outline; infinite where its neighbours do not meet beyond."""
-    end, after = np.roll(corners, -1, axis=0), np.roll(corners, -2, axis=0)
-    into, back, side = corners - np.roll(corners, 1, axis=0), end - after, end - corners
+    end = _next(corners)
+    after = _next(end)
+    into, back, side = corners - _before(corners), end - after, end - corners
     turn = into[:, 0] * back[:, 1] - into[:, 1] * back[:, 0]
     safe = np.where(np.abs(turn) < 1e-9, 1.0, turn)
     forth = (side[:, 0] * back[:, 1] - side[:, 1] * back[:, 0]) / safe
@@ -132,15 +179,15 @@ def _costs_without(corners: Floats) -> Floats:
 def drop_flat_corners(corners: Floats, least_side: float = 0.0) -> Floats:
     """Leave out corners (N, 2) at which an outline hardly turns, and sides shorter than `least_side`."""
     while len(corners) > 3:
-        ahead = np.roll(corners, -1, axis=0) - corners
-        back = corners - np.roll(corners, 1, axis=0)
-        turn = np.abs(np.arctan2(back[:, 0] * ahead[:, 1] - back[:, 1] * ahead[:, 0], np.sum(back * ahead, axis=1)))
-        i = int(np.argmin(turn))
+        ahead = _next(corners) - corners
+        back = _before(ahead)
+        turn = np.abs(np.arctan2(back[:, 0] * ahead[:, 1] - back[:, 1] * ahead[:, 0], (back * ahead).sum(axis=1)))
+        i = int(turn.argmin())
         if turn[i] < LEAST_TURN_RAD:
-            corners = np.delete(corners, i, axis=0)
+            corners = np.concatenate([corners[:i], corners[i + 1 :]])
             continue
-        lengths = side_lengths(corners)
-        i = int(np.argmin(lengths))
+        lengths = np.hypot(ahead[:, 0], ahead[:, 1])
+        i = int(lengths.argmin())
         if lengths[i] >= least_side:
             break
         corners = without_side(corners, i)
@@ -162,34 +209,45 @@ def without_side(corners: Floats, i: int) -> Floats:
 
 def _through_rim(corners: Floats, rim_px: Floats) -> Floats:
     """Lay each side through the rim's pixels near it (median-based weights), and meet them anew at the corners."""
-    lines = [_side_through_rim(corners[i], corners[(i + 1) % len(corners)], rim_px) for i in range(len(corners))]
+    starts, ends = _sides_through_rim(corners, rim_px)
     better = []
     for i, corner in enumerate(corners):
-        meeting = line_meeting(*lines[i - 1], *lines[i])
-        near = meeting is not None and np.hypot(*(meeting - corner)) < FARTHEST_PX
+        meeting = line_meeting(starts[i - 1], ends[i - 1], starts[i], ends[i])
+        near = meeting is not None and math.hypot(*(meeting - corner)) < FARTHEST_PX
         better.append(meeting if near else corner)
     return np.array(better)
 
 
-def _side_through_rim(a: Floats, b: Floats, rim_px: Floats) -> tuple[Floats, Floats]:
-    length = float(np.hypot(*(b - a)))
-    along = (b - a) / length
-    normal = np.array([-along[1], along[0]])
-    t, e = (rim_px - a) @ along, (rim_px - a) @ normal
-    use = (np.abs(e) < 4.0) & (t > 0.08 * length) & (t < 0.92 * length)
-    if np.count_nonzero(use) < 8:
-        return a, b
-    t, e = t[use], e[use]
+def _sides_through_rim(corners: Floats, rim_px: Floats) -> tuple[Floats, Floats]:
+    """Each side's two ends, (N, 2) each, moved across it; where there is too little rim they stay."""
+    side = _next(corners) - corners
+    length = np.maximum(np.hypot(side[:, 0], side[:, 1]), 1e-9)
+    along = side / length[:, None]
+    normal = np.column_stack([-along[:, 1], along[:, 0]])
+    t = along @ rim_px.T - (along * corners).sum(axis=1)[:, None]
+    e = normal @ rim_px.T - (normal * corners).sum(axis=1)[:, None]
+    near = (np.abs(e) < 4.0) & (t > 0.08 * length[:, None]) & (t < 0.92 * length[:, None])
+    near &= (np.count_nonzero(near, axis=1) >= 8)[:, None]
+    which, where = np.nonzero(near)
+    t, e = t[which, where], e[which, where]
+    offset = slope = np.zeros(len(corners))
     weight = np.ones_like(t)
-    offset = slope = 0.0
     for _ in range(4):
-        offset, slope = _weighted_line(t, e, weight)
-        weight = 1.0 / np.maximum(np.abs(e - offset - slope * t), 0.3)
-    return a + normal * offset, b + normal * (offset + slope * length)
+        offset, slope = _weighted_lines(t, e, weight, which, len(corners))
+        weight = 1.0 / np.maximum(np.abs(e - offset[which] - slope[which] * t), 0.3)
+    return corners + normal * offset[:, None], corners + side + normal * (offset + slope * length)[:, None]
 
 
-def _weighted_line(t: Floats, e: Floats, weight: Floats) -> tuple[float, float]:
-    total = weight.sum()
-    mean_t, mean_e = (weight * t).sum() / total, (weight * e).sum() / total
-    slope = (weight * (t - mean_t) * (e - mean_e)).sum() / max((weight * (t - mean_t) ** 2).sum(), 1e-9)
-    return float(mean_e - slope * mean_t), float(slope)
+def _weighted_lines(
+    t: Floats, e: Floats, weight: Floats, which: NDArray[np.int64], count: int
+) -> tuple[Floats, Floats]:
+    """(count,) offsets at t = 0 and slopes of lines, points (N,) belonging to line `which`; 0 of a line without any."""
+
+    def total(values: Floats) -> Floats:
+        return np.asarray(np.bincount(which, values, count), np.float64)
+
+    whole = np.maximum(total(weight), 1e-9)
+    mean_t, mean_e = total(weight * t) / whole, total(weight * e) / whole
+    off = t - mean_t[which]
+    slope = total(weight * off * e) / np.maximum(total(weight * off * off), 1e-9)
+    return mean_e - slope * mean_t, slope
