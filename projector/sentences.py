@@ -42,6 +42,8 @@ def sentence(event: Mapping[str, Any]) -> str:
             return f"Please {ASKS.get(what, _words(what))}{_place(event)}{_count(event)}{_instead(event)}."
         case {"event": "seen", "what": "figure"}:
             return _figure_seen(event)
+        case {"event": "seen", "what": "view", "view": str(view)}:
+            return f"Seen: {view}."
         case {"event": "seen", "what": "scale"}:
             doubt = f"all sizes are doubtful by {100 * event['scale_u']:.2g} % ({event['scale_how']})"
             return f"Note: {doubt}, so most verdicts will be close; {event['do']}."
@@ -193,11 +195,13 @@ def _up(value_mm: float) -> float:
 
 
 def part_of_inch(value_mm: float) -> str:
-    """The smallest of 1/2, 1/4, 1/8 ... 1/128 inch that is not less.
+    """The smallest of 1/2, 1/4, 1/8 ... 1/128 inch that is not less; what is clearly less than all is said to be.
 
     >>> part_of_inch(0.004), part_of_inch(0.1), part_of_inch(0.2), part_of_inch(30.0)
-    ('1/128 in', '1/128 in', '1/64 in', 'over 1/2 in')
+    ('under 1/128 in', '1/128 in', '1/64 in', 'over 1/2 in')
     """
+    if value_mm < INCH_MM / 2 ** (FINEST_POWER + 2):
+        return f"under 1/{2**FINEST_POWER} in"
     power = min(FINEST_POWER, math.floor(math.log2(INCH_MM / max(value_mm, 1e-3))))
     return f"1/{2**power} in" if power >= 1 else "over 1/2 in"
 
