@@ -177,16 +177,17 @@ def _wavering(shares: _Shares, band: tuple[float, float], cloth: float, mat: flo
 def _notches(
     deep: Floats, expected: Floats, side: int, scale: float, first_mm: float, step_mm: float
 ) -> Iterator[Blemish]:
-    """Each run of stretches that lie far inward is one notch, as deep as its deepest."""
+    """Each run of stretches that lie far inward is one notch, as deep as its deepest; all of the run speaks for it."""
     likely = np.nan_to_num(deep / ((1.0 + NOISE_DOUBT) * expected))
-    runs, count = label((likely < -3.0) & (np.nan_to_num(deep) < -LEAST_MM * scale / 2.0))
+    runs, count = label((likely < -2.0) & (np.nan_to_num(deep) < -LEAST_MM * scale / 2.0))
     for one in range(1, count + 1):
         places = np.flatnonzero(runs == one)
         deepest = int(places[np.argmin(deep[places])])
         value_mm = float(deep[deepest]) / scale
-        if likely[deepest] < -SURE and value_mm < -LEAST_MM:
+        sure = -float(likely[places].sum()) / math.sqrt(len(places))
+        if sure > SURE and value_mm < -LEAST_MM:
             along_mm = first_mm + (float(places.mean()) + 0.5) * step_mm
-            yield Blemish("notch", side, along_mm, value_mm, value_mm / float(likely[deepest]))
+            yield Blemish("notch", side, along_mm, value_mm, -value_mm / sure)
 
 
 def _reach_px(shares: _Shares, ragged: Floats) -> float:

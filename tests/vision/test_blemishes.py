@@ -1,0 +1,79 @@
+"""Threads and notches on pictures drawn by exact coverage: told where they are, and not where a side is clean."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.vision.exact import Piece, grey, picture
+from tests.vision.test_measure import measure, parallelogram
+
+LIGHT, DARK = grey(0.6), grey(0.012)
+WIDTH_MM, HEIGHT_MM, TURN_DEG = 96.0, 74.0, 17.0
+
+
+def outline_with(bottom):
+    """A rectangle in the middle of the table; `bottom` (K, 2) mm along and inward of its first side goes into that."""
+    turn = np.radians(TURN_DEG)
+    across = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    corners = parallelogram(172.0, 118.0, WIDTH_MM, HEIGHT_MM, TURN_DEG)
+    return np.vstack([corners[:1], corners[0] + np.asarray(bottom) @ across, corners[1:]])
+
+
+def threads(seed):
+    """Outline points of threads 0.2 to 1 mm long and 0.25 mm thick, at uneven places."""
+    rng = np.random.default_rng(seed)
+    along = np.cumsum(rng.uniform(0.6, 2.2, 100)) + 2.0
+    lengths = rng.uniform(0.2, 1.0, 100)
+    inside = along < WIDTH_MM - 3.0
+    return [
+        point
+        for x, reach in zip(along[inside], lengths[inside], strict=True)
+        for point in ((x, 0.0), (x, -reach), (x + 0.25, -reach), (x + 0.25, 0.0))
+    ]
+
+
+def notch(at_mm, depth_mm, wide_mm):
+    """Outline points of a notch with three sides."""
+    start, end = at_mm - wide_mm / 2, at_mm + wide_mm / 2
+    return [(start, 0.0), (start, depth_mm), (end, depth_mm), (end, 0.0)]
+
+
+def only_unit(outline, light, seed=1):
+    units = measure(picture(Piece(outline, light), seed=seed))
+    assert len(units) == 1
+    return units[0]
+
+
+def middle_of(unit, side):
+    return (unit.corners_mat_mm[side] + np.roll(unit.corners_mat_mm, -1, axis=0)[side]) / 2.0
+
+
+@pytest.mark.parametrize("light", [LIGHT, grey(0.4)], ids=["light", "grey"])
+@pytest.mark.parametrize("seed", [1, 2])
+def test_threads_along_a_side_are_told_for_that_side_alone(light, seed):
+    outline = outline_with(threads(seed))
+    unit = only_unit(outline, light, seed)
+    assert {one.kind for one in unit.blemishes} == {"fray"}
+    assert len({one.side for one in unit.blemishes}) == 1
+    told = unit.blemishes[0]
+    first_side = (outline[0] + outline[-3]) / 2.0
+    assert np.hypot(*(middle_of(unit, told.side) - first_side)) < 2.0
+    assert 0.2 < told.value_mm < 1.4  # the threads' own span, and a pixel
+    assert told.value_mm > 3.0 * told.u_mm
+
+
+@pytest.mark.parametrize("light", [LIGHT, DARK], ids=["light", "dark"])
+@pytest.mark.parametrize("depth_mm", [0.9, 1.6])
+def test_a_notch_is_told_with_its_place_and_depth(light, depth_mm):
+    unit = only_unit(outline_with(notch(61.0, depth_mm, 3.0)), light)
+    assert [one.kind for one in unit.blemishes] == ["notch"]
+    told = unit.blemishes[0]
+    assert told.along_mm == pytest.approx(61.0, abs=1.0)
+    assert told.value_mm == pytest.approx(-depth_mm, abs=max(0.25, 3.0 * told.u_mm))
+
+
+@pytest.mark.parametrize("light", [LIGHT, DARK], ids=["light", "dark"])
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_clean_sides_have_no_blemish(light, seed):
+    assert only_unit(parallelogram(172.0, 118.0, WIDTH_MM, HEIGHT_MM, 9.0 * seed), light, seed).blemishes == ()
