@@ -1,0 +1,74 @@
+"""The arrow of many sides' equations, against the dense solve by NumPy."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from vision.edge.common import COMMON, OWN
+from vision.edge.equations import Equations
+
+Floats = NDArray[np.float64]
+
+SIDES, N, C = 5, len(OWN), len(COMMON)
+LIFT = np.diag([1e-3, 1e-3, 1e-3, *np.zeros(N - 3)])
+
+
+def equations(seed: int) -> Equations:
+    rng = np.random.default_rng(seed)
+    factors = rng.normal(0.0, 1.0, (SIDES, N + C, 40))
+    normal = factors @ np.swapaxes(factors, 1, 2)
+    prior = np.diag(rng.uniform(1.0, 9.0, C))
+    none = np.zeros(0)
+    return Equations(normal, rng.normal(0.0, 3.0, (SIDES, N + C)), prior, rng.normal(0.0, 1.0, C), *(none,) * 5)
+
+
+def dense(eq: Equations, with_prior: bool = True) -> tuple[Floats, Floats]:
+    """The whole matrix and right side: all sides' own unknowns, then the common ones."""
+    size = SIDES * N + C
+    matrix, right = np.zeros((size, size)), np.zeros(size)
+    common = slice(SIDES * N, size)
+    for s in range(SIDES):
+        own = slice(s * N, (s + 1) * N)
+        matrix[own, own] += eq.normal[s, :N, :N] + LIFT
+        matrix[own, common] += eq.normal[s, :N, N:]
+        matrix[common, own] += eq.normal[s, N:, :N]
+        matrix[common, common] += eq.normal[s, N:, N:]
+        right[own] += eq.gradient[s, :N]
+        right[common] += eq.gradient[s, N:]
+    if with_prior:
+        matrix[common, common] += eq.prior_normal
+        right[common] += eq.prior_gradient
+    return matrix, right
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_the_step_is_the_dense_one(seed: int) -> None:
+    eq = equations(seed)
+    whole = np.linalg.solve(*dense(eq))
+    own, common = eq.step()
+    assert own.ravel() == pytest.approx(whole[: SIDES * N], rel=1e-8, abs=1e-10)
+    assert common == pytest.approx(whole[SIDES * N :], rel=1e-8, abs=1e-10)
+
+
+def test_covariances_are_the_dense_ones() -> None:
+    eq = equations(7)
+    covariance = np.linalg.inv(dense(eq)[0])
+    own, follow, common = eq.eliminated()
+    assert common == pytest.approx(covariance[SIDES * N :, SIDES * N :], rel=1e-8)
+    for s in range(SIDES):
+        here = covariance[s * N : (s + 1) * N, s * N : (s + 1) * N]
+        assert own[s] + follow[s] @ common @ follow[s].T == pytest.approx(here, rel=1e-7, abs=1e-12)
+
+
+def test_a_score_is_that_of_the_named_unknowns_with_all_others_free() -> None:
+    # Rao's score test: pull' N^-1 pull of the part that is asked, the others eliminated (Schur complement).
+    eq, which = equations(11), slice(2, 6)
+    matrix, right = dense(eq, with_prior=False)
+    asked = SIDES * N + np.arange(C)[which]
+    rest = np.setdiff1d(np.arange(len(right)), asked)
+    follow = np.linalg.solve(matrix[np.ix_(rest, rest)], matrix[np.ix_(rest, asked)]).T
+    normal = matrix[np.ix_(asked, asked)] - follow @ matrix[np.ix_(rest, asked)]
+    pull = right[asked] - follow @ right[rest]
+    assert eq.against(which) == pytest.approx(float(pull @ np.linalg.solve(normal, pull)), rel=1e-4)
