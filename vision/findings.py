@@ -38,6 +38,7 @@ MORE_THAN_BEST = 3.0  # chi-square per degree of freedom beside the least, where
 SINGULAR = 1e-7  # least eigenvalue of normal equations of unit diagonal
 EXACT_MM = 1e-4  # nothing is measured better
 BOW_U = math.sqrt(45.0) / 2.0  # uncertainty of a parabola's sag beside that of a line, from the same like samples
+LINE_OF_BOW, BOW_SHAPE_U = 2.0 / 3.0, 0.1  # of a bow's sag: the mean of a parabola, and how far a bow is from being one
 
 
 def find_changes(unit: MeasuredUnit, fit: Fit) -> tuple[Finding, ...]:
@@ -115,9 +116,9 @@ def _lines(unit: MeasuredUnit, shape: Floats, seams: Sequence[PlacedSeam], bows:
     by_errors = np.block([[np.eye(n), -np.diag(places)], [np.zeros((n, n)), np.diag(half)]])
     covariance = by_errors @ doubt_of(unit).total @ by_errors.T + EXACT_MM**2 * np.eye(2 * n)
     for bow in bows:
-        # A bowed side's line lies anywhere between its ends' and its crown's: that is the bow's, not an offset.
-        offsets[bow.sides[0]] -= bow.value / 2.0
-        covariance[bow.sides[0], bow.sides[0]] += bow.value**2 / 12.0
+        # The line through a bowed side lies between its ends' and its crown's: that is the bow's, not an offset.
+        offsets[bow.sides[0]] -= LINE_OF_BOW * bow.value
+        covariance[bow.sides[0], bow.sides[0]] += (LINE_OF_BOW * bow.u) ** 2 + (BOW_SHAPE_U * bow.value) ** 2
     centre = middles.mean(axis=0)
     size = float(np.sqrt(np.mean(np.sum((middles - centre) ** 2, axis=1))))
     motion = np.vstack([motion_rows(middles, normals, centre, size), np.outer(half, [0.0, 0.0, 1.0 / size])])
