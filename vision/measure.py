@@ -80,7 +80,7 @@ def measure_units(
         i: camera.mat_from_px(c, cloth.height_mm) for i, c in rough.items() if c is not None and i not in rounds
     }
     outlines = fit_outlines(picture, straight, pieces.differs)
-    blur_px = float(outlines.common.values[0])
+    blur_px, chroma_px = (float(one) for one in outlines.common.values[:2])
     units = []
     for i in own:
         if i in rounds:
@@ -90,7 +90,8 @@ def measure_units(
         if outline is None:
             units.append(_not_measured(regions[i], camera, cloth))
             continue
-        seams = find_seams(scene, camera, cloth.height_mm, outline.corners_mat_mm, blur_px)
+        place = (scene, camera, cloth.height_mm, outline.corners_mat_mm)
+        seams = find_seams(*place, blur_px, picture=picture, chroma_px=chroma_px)
         unit = _unit(regions[i], outline, outlines.common, seams, camera, cloth, trust)
         units.append(replace(unit, blemishes=blemishes_of(picture, outline, i + 1)))
     return tuple(units)

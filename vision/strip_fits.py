@@ -194,7 +194,9 @@ def seam_lines(
     seen = list[tuple[int, float]]()  # which look, and how far across
     for k in range(SEAM_LOOKS):
         quad = band.quad(looks[k], looks[k + 1])
-        for seam in find_seams(picture.scene, picture.camera, picture.height_mm, quad, blur_px, turns_rad):
+        for seam in find_seams(
+            picture.scene, picture.camera, picture.height_mm, quad, blur_px, turns_rad, picture=picture
+        ):
             across = band.across_mm(seam.ends_mat_mm)
             if abs(across[1] - across[0]) < PARALLEL * float(np.hypot(*np.diff(seam.ends_mat_mm, axis=0)[0])):
                 seen.append((k, float(across.mean())))
@@ -261,7 +263,7 @@ def _fitted_seam(fitting: Fitting, band: _Band, across_mm: float, blur_px: float
         start_mm = across_mm
         for k in way:
             quad, line = band.quad(shares[k], shares[k + 1]), band.line(shares[k], shares[k + 1], start_mm)
-            seam = fit_seam(picture.scene, picture.camera, picture.height_mm, quad, line, blur_px)
+            seam = fit_seam(picture.scene, picture.camera, picture.height_mm, quad, line, blur_px, picture=picture)
             if seam is None or abs(float(band.across_mm(seam.ends_mat_mm).mean()) - start_mm) > SAME_SEAM_MM:
                 continue
             start_mm = float(band.across_mm(seam.ends_mat_mm).mean())
