@@ -34,7 +34,7 @@ Floats = NDArray[np.float64]
 PARALLEL_RAD = math.radians(5.0)
 LEAST_AREA_MM2 = 60.0
 MOST_BLUR_PX = 2.4  # softer sides are out of focus, or moved
-MOST_U_MM = 1.0  # of a side; who is less sure has not measured it
+MOST_U_MM = 0.5  # of a side; who is less sure has not measured it
 MOST_CORNER_U_MM = 5.0  # a corner of two sides that hardly meet
 
 

@@ -20,7 +20,7 @@ Floats = NDArray[np.float64]
 
 MODEL_FLOOR_PX = 0.02  # what no fit on an 8-bit picture of real cloth can promise to beat
 PRINT_FLOOR_PX = 0.06  # a print's own figures at its edge, of which nothing is known
-TILT_SHARE = 3.0  # of the floors' squares over the length: errors alike along a side shift it more than they turn it
+TILT_SHARE = 1.5  # of the floors' squares over the length: errors alike along a side shift it more than they turn it
 BOW_SHARE = 0.7  # of the floors' squares: 45/4 for errors of like samples, and a bow is farther still from a shift
 COLOUR_FLOOR_PX = 0.10  # what mosaic and compression may do to an edge that only colour shows
 

@@ -35,6 +35,8 @@ HUBER = 2.5  # residuals beyond this many standard deviations count less
 MODEL_ERROR = 0.02  # of the contrast, in the middle of the edge: what the blur model does not know
 MAT_DOUBT = 3.0  # the bare mat may seem so many times as noisy, no more
 MOST_STEP_PX = 1.5
+MOST_OFFSET_PX = 9.0
+VALLEY_PX = 1.5  # from where a search found the mat to begin beside a print
 LEAST_LAMP = 0.05
 SOFT_TURN = 0.1  # of a shadow's strength, over which it sets in as a side turns away from the light
 DRAWN = 0.25  # of what levels without order would draw: a print lies between order and none
@@ -67,12 +69,14 @@ def solve(
     encoder: Encoder,
     figures: Floats,
     steps: int,
+    valleys_px: Floats | None = None,
 ) -> Fits:
     """Fit all sides of `window` from `own` (S, 7) and `prior`; see the module's text.
 
-    `figures` (S, 3): how much the encoded levels of the sides' prints vary within a bin; 0 for plain cloth.
+    `figures` (S, 3): how much the encoded levels of the sides' prints vary within a bin; 0 for plain cloth. Offsets
+    stay within `VALLEY_PX` of `valleys_px` (S,) where these are finite: there a print's own edges lead astray.
     """
-    return _Solver(window, axes, noise, prior, encoder, figures).solve(own, steps)
+    return _Solver(window, axes, noise, prior, encoder, figures, valleys_px).solve(own, steps)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -95,7 +99,14 @@ class _Levels:
 
 class _Solver:
     def __init__(
-        self, window: Window, axes: Axes, noise: Noise, prior: Common, encoder: Encoder, figures: Floats
+        self,
+        window: Window,
+        axes: Axes,
+        noise: Noise,
+        prior: Common,
+        encoder: Encoder,
+        figures: Floats,
+        valleys_px: Floats | None,
     ) -> None:
         self.w, self.axes, self.prior, self.encoder = window, axes, prior, encoder
         self.floor, self.together = np.array(noise.sd), np.array(noise.together)
@@ -106,6 +117,9 @@ class _Solver:
         self.runs = window.runs
         self.reach = window.reach_px()
         self.basis = window.bow_basis()
+        valleys = np.full(window.count, np.nan) if valleys_px is None else valleys_px
+        self.lowest = np.where(np.isfinite(valleys), valleys - VALLEY_PX, -MOST_OFFSET_PX)
+        self.highest = np.where(np.isfinite(valleys), valleys + VALLEY_PX, MOST_OFFSET_PX)
         self.figured = figures.max(axis=1) > 0.0
         # Across the print: -1 at the inner end of what is seen of it, +1 at the line.
         self.tilt = np.clip(window.across_px / 1.2 + 1.0, -1.5, 1.0)
@@ -203,8 +217,10 @@ class _Solver:
     def _stepped(self, own: Floats, change: Floats) -> Floats:
         size = np.abs(change[:, 0]) + np.abs(change[:, 1]) * self.reach
         own = own + change * np.minimum(1.0, MOST_STEP_PX / (size + 1e-9))[:, None]
-        low = np.array([-9.0, -0.5, -4.0, 0.3, -0.3, -1.0, -0.5])
-        high = np.array([9.0, 0.5, 4.0, 3.0, 0.3, 1.0, 0.5])
+        low, high = np.tile(
+            [[-9.0, -0.5, -4.0, 0.3, -0.3, -1.0, -0.5], [9.0, 0.5, 4.0, 3.0, 0.3, 1.0, 0.5]], (len(own), 1, 1)
+        ).swapaxes(0, 1)
+        low[:, 0], high[:, 0] = self.lowest, self.highest
         return np.asarray(np.clip(own, low, high))
 
     def _bounded(self, common: Floats) -> Floats:

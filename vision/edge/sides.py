@@ -13,7 +13,7 @@ from calibration.pinhole import Pinhole
 from calibration.tone import Tone
 from vision.edge.common import OWN, Common, unseen
 from vision.edge.encoding import Encoder
-from vision.edge.light import Fits, solve
+from vision.edge.light import VALLEY_PX, Fits, solve
 from vision.edge.neighbours import Neighbours
 from vision.edge.noise import Noise, encoded_noise
 from vision.edge.valley import figures, likeliest_offsets_px, softness_px
@@ -25,6 +25,7 @@ Floats = NDArray[np.float64]
 PRINTED_PX = 2.2  # inside: of a print only what is next to the edge says how bright the cloth is there
 SPARE_PX = 4.0  # around the widest window, for lines that move
 FEWEST = 30  # pixels that make a side
+ASTRAY = 0.95  # of the valley's width: the fit lies at its end
 CONTRADICTED = 16.0  # chi-square of 4 degrees of freedom that usual light exceeds in 3 of 1000 pictures
 
 
@@ -117,26 +118,30 @@ def fit_sides(
     if not count.any():
         return Sides((None,) * len(starts), prior)
     figured = figures(everything, picture.noise)
+    valleys = np.full(len(starts), np.nan)
     offsets, bows, fits, last = np.zeros(len(starts)), np.zeros(len(starts)), None, axes
     for reach in reaches:
         placed = everything.placed(axes)
         window = placed.kept(_near(placed, reach, np.zeros(len(starts)), bows, figured * 0.0))
         if reach is WIDE and picture.scene.known:
             offsets = likeliest_offsets_px(window, placed, picture.noise, picture.encoder, float(prior.values[0]))
+            valleys = np.where(figured.any(axis=1), offsets, np.nan)
         if np.any(figured):
             window = placed.kept(_near(placed, reach, offsets, bows, figured))
         count = np.bincount(window.side, minlength=len(starts))
         own = np.zeros((len(starts), len(OWN)))
         own[:, 0], own[:, 2], own[:, OWN.index("gain")] = offsets, bows, 1.0
-        fits = solve(window, axes, own, picture.noise, prior, picture.encoder, figured, reach.steps)
+        fits = solve(window, axes, own, picture.noise, prior, picture.encoder, figured, reach.steps, valleys)
         if unasked and fits.shadow_doubt > CONTRADICTED:
             prior = unseen(float(np.median(axes.rims.height_px)), shadowed=True)
         last, axes, offsets = axes, _rebased(axes, fits, picture), np.zeros(len(starts))
-        bows = fits.own[:, 2]
+        bows, valleys = fits.own[:, 2], valleys - fits.own[:, 0]
     assert fits is not None
     seen_px, soft_px = window.reach_px(), softness_px(everything.placed(axes))
+    # A fit that would leave the valley contradicts the search: then either may be right.
+    astray = np.where(np.abs(valleys) > ASTRAY * VALLEY_PX, VALLEY_PX, 0.0)
     found = [
-        _fit(s, fits, last, axes, float(seen_px[s]), float(soft_px[s]), bool(figured[s].any()))
+        _fit(s, fits, last, axes, float(seen_px[s]), float(soft_px[s]), float(astray[s]), bool(figured[s].any()))
         if count[s] >= FEWEST
         else None
         for s in range(len(starts))
@@ -174,12 +179,15 @@ def _rebased(axes: Axes, fits: Fits, picture: Picture) -> Axes:
     return Axes.at(picture.camera, picture.height_mm, middles, along, axes.lengths_mm)
 
 
-def _fit(s: int, fits: Fits, axes: Axes, placed: Axes, seen_px: float, soft_px: float, printed: bool) -> SideFit:
+def _fit(
+    s: int, fits: Fits, axes: Axes, placed: Axes, seen_px: float, soft_px: float, astray_px: float, printed: bool
+) -> SideFit:
     to_mm = 1.0 / float(axes.scale[s])
     # A parabola's height over the whole side, from that over what was seen of it.
     whole = (float(axes.lengths_mm[s] * axes.along_px_per_mm[s]) / 2.0 / max(seen_px, 1.0)) ** 2
     units = np.array([to_mm, float(axes.along_px_per_mm[s]) * to_mm, to_mm * whole])
     own_covariance = fits.own_covariance[s] * units[:, None] * units
+    own_covariance[0, 0] += (astray_px * to_mm) ** 2
     by_common = fits.by_common[s] * units[:, None]
     return SideFit(
         placed.middles_mat_mm[s],
