@@ -38,6 +38,7 @@ NOISE_DOUBT = 0.4  # of the expected deviation: compression does more beside a s
 COLOUR_WEIGHT = 0.25  # compression writes one sample of colour for four pixels
 SURE = 6.0  # standard deviations of a notch: of thousands of stretches none may be one by chance
 LEAST_MM = 0.3  # what is less is a ragged cut
+LEAST_REACH_PX = 0.5  # of threads; what reaches out less is the cloth's own weave
 MOST_STEP = 0.15  # of the contrast from bin to bin: beyond, a seam runs into the side there
 
 
@@ -147,8 +148,9 @@ def _of_side(shares: _Shares, side: int, scale: float, first_mm: float, step_mm:
     square = float(np.mean(ratio**2))
     doubt = math.hypot(square * math.sqrt(2.0 / np.count_nonzero(use)), 2.0 * NOISE_DOUBT)
     times = (square - 1.0) / doubt
-    if times > 3.0:
-        reach_mm = _reach_px(shares, ragged) / scale
+    reach_px = _reach_px(shares, ragged)
+    if times > 3.0 and reach_px > LEAST_REACH_PX:
+        reach_mm = reach_px / scale
         middle_mm = first_mm + step_mm * len(ragged) / 2.0
         yield Blemish("fray", side, middle_mm, reach_mm, reach_mm / times)
 
@@ -196,4 +198,4 @@ def _reach_px(shares: _Shares, ragged: Floats) -> float:
     use = (shares.across_px > EDGE_PX[0]) & (shares.across_px < EDGE_PX[1]) & shares.plain
     total = float(np.sum(pull[use]))
     centroid = float(np.sum(pull[use] * shares.across_px[use])) / max(total, 1e-9)
-    return min(max(2.0 * centroid, 0.2), 2.0 * EDGE_PX[1])
+    return min(2.0 * centroid, 2.0 * EDGE_PX[1])
