@@ -24,7 +24,7 @@ SMEAR = (0.4, 0.4, 0.5)  # of the contrast nearby: less is a neighbour's edge, s
 HALO, HALO_CELLS = 0.08, 4  # of a strong contrast so near: less may be compression's blocks or sharpening
 SEEN = 10.0  # standard deviations: cloth of so much contrast shows all over
 BARE = 4.0  # standard deviations within which a place counts as bare mat when its noise is measured
-SPARSE = 5  # every so many cells each way, for what is measured over the whole picture
+SPARSE = 7  # every so many cells each way, for what is measured over the whole picture
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -57,18 +57,18 @@ def measure_contrast(difference: Floats32, brighter: Floats32, step: float) -> C
     """
     averaged = [difference if size == 1 else _mean(difference, size) for size in SIZES]
     middle, bare = _bare_places(averaged[1][::SPARSE, ::SPARSE], brighter[::SPARSE, ::SPARSE], 0.5 * step)
-    weakest = np.asarray(1.0 / np.square(brighter), np.float32)
+    weakest = np.asarray(1.0 / (brighter * brighter), np.float32)
     squared, cloth, noise = [], np.zeros(difference.shape[:2], np.uint8), []
     for size, smear, mean in zip(SIZES, SMEAR, averaged, strict=True):
         sample = mean[::SPARSE, ::SPARSE][bare] / brighter[::SPARSE, ::SPARSE][bare, None]
         covariance = _covariance(sample, 0.5 * step)
         noise.append(float(np.sqrt(np.trace(covariance))))
-        distance = np.asarray(_distance(mean, middle, covariance) * weakest, np.float32)
+        distance = np.asarray(cv2.multiply(_distance(mean, middle, covariance), weakest), np.float32)
         squared.append(distance)
-        nearby = cv2.dilate(distance, np.ones((size + 2, size + 2), np.uint8))
-        around = cv2.dilate(distance, np.ones((size + 2 * HALO_CELLS,) * 2, np.uint8))
-        least = np.maximum(smear**2 * np.asarray(nearby), HALO**2 * np.asarray(around))
-        differs = (distance > np.maximum(LEVEL**2, least)).view(np.uint8)
+        nearby = smear**2 * np.asarray(cv2.dilate(distance, np.ones((size + 2, size + 2), np.uint8)), np.float32)
+        around = HALO**2 * np.asarray(cv2.dilate(distance, np.ones((size + 2 * HALO_CELLS,) * 2, np.uint8)), np.float32)
+        least = np.maximum(np.maximum(nearby, around, out=nearby), np.float32(LEVEL**2), out=nearby)
+        differs = (distance > least).view(np.uint8)
         if size == SIZES[-1]:
             differs = _weak(differs, distance, noise[-2] / noise[-1], size)
         cloth |= differs
@@ -96,8 +96,8 @@ def _bare_places(sample: Floats32, brighter: Floats32, least_sd: float) -> tuple
     spread = np.array([max(bare_spread(off[:, c]), least_sd) for c in range(3)])
     near = np.all(np.abs(off) < BARE * spread, axis=1)
     for _ in range(3):
-        weigh = np.linalg.inv(_covariance(off[near], least_sd))
-        near = np.einsum("ni,ij,nj->n", off, weigh, off, optimize=True) < BARE**2
+        white = off @ np.linalg.inv(np.linalg.cholesky(_covariance(off[near], least_sd))).T
+        near = white[:, 0] ** 2 + white[:, 1] ** 2 + white[:, 2] ** 2 < BARE**2
         if np.count_nonzero(near) < 8:
             near = np.all(np.abs(off) < BARE * spread, axis=1)
             break
@@ -122,7 +122,7 @@ def _distance(mean: Floats32, middle: Floats, covariance: Floats) -> Floats32:
 
 def commonest(values: Floats32) -> float:
     """The commonest value: the middle of the narrowest interval that holds a quarter of them (half-sample mode)."""
-    ordered = np.sort(values.astype(np.float64))
+    ordered = np.sort(values)
     while ordered.size > 64:
         half = ordered.size // 2
         start = int(np.argmin(ordered[half:] - ordered[:-half]))

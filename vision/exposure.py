@@ -17,7 +17,7 @@ from vision.contrast import bare_spread, commonest
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
 
-BLOCKS = 64  # across the picture's width, each of which has its say
+BLOCKS = 48  # across the picture's width, each of which has its say
 ROUNDS = 10
 NEAR = 3.0  # standard deviations from the fit within which a block may be bare mat
 LEAST_NEAR = 0.004  # of the gain: unevenness of the mat that no smooth field follows

@@ -20,6 +20,8 @@ Floats32 = NDArray[np.float32]
 Slopes = tuple[Floats32, Floats32]  # derivatives along x and y of the picture
 
 BGR_OF_LEVELS = np.linalg.inv(LUMA_CHROMA).astype(np.float32)
+COARSE = 4  # cells each way, of what is told in broad strokes
+SPARSE = 9  # every so many pixels, for the noise of all of them
 MAD_TO_SD = 1.4826  # median absolute deviation of a normal distribution to its standard deviation
 
 
@@ -38,6 +40,11 @@ class MatPicture:
     def cells(self) -> Floats32:
         """Its means over cells of 2 x 2 px."""
         return in_cells(self.levels)
+
+    @cached_property
+    def coarse(self) -> Floats32:
+        """Its means over squares of 8 x 8 px, blue green red."""
+        return _coarse(self.cells)
 
 
 def mat_picture(linear: Floats32) -> MatPicture:
@@ -104,6 +111,8 @@ class Scene:
 
     levels: Floats32
     bare: Floats32
+    seen_cells: Floats32  # (h, w, 3) the means of `levels` over cells of 2 x 2 px
+    bare_cells: Floats32  # of `bare`
     noise: NDArray[np.float64]  # (3,) standard deviation of one pixel's difference on bare mat
     known: bool  # whether `bare` came from a picture of the bare mat
     tone: Tone = SRGB  # of the camera
@@ -117,12 +126,11 @@ class Scene:
     @cached_property
     def contrast(self) -> Contrast:
         """How surely each cell of 2 x 2 px differs from the bare mat."""
-        bare = in_cells(self.bare)
         # Brighter places are noisier: the photons' share grows with the light (Poisson), the encoding's step likewise.
-        level = np.ascontiguousarray(bare[..., 0])
+        level = cv2.extractChannel(self.bare_cells, 0)
         middle = max(float(np.median(level[::4, ::4])), 1e-4)
-        brighter = np.asarray(np.sqrt(np.maximum(level / np.float32(middle), 1.0)), np.float32)
-        return measure_contrast(in_cells(self.levels) - bare, brighter, self.step)
+        brighter = np.asarray(np.sqrt(np.maximum(level / np.float32(middle), np.float32(1.0))), np.float32)
+        return measure_contrast(self.seen_cells - self.bare_cells, brighter, self.step)
 
     def slopes(self) -> Slopes:
         """Derivatives of the bare mat along x and y of the picture, (H, W, 3) each, per px."""
@@ -141,25 +149,35 @@ def compare_with_mat(linear: Floats32, mat: MatPicture, on_mat: NDArray[np.bool_
     levels = luma_chroma(linear)
     if levels.shape != mat.levels.shape:
         raise ValueError(f"the frame is {levels.shape[:2]}, the mat's picture {mat.levels.shape[:2]}")
-    bare, moved_px = _bare_now(levels, mat, on_mat) if mat.known else (mat.levels, 0.0)
-    shown = on_mat[::5, ::5]
-    difference = (levels[::5, ::5] - bare[::5, ::5])[shown]
-    if not len(difference):
-        return Scene(levels, bare, np.full(3, 2e-4), mat.known, tone, moved_px)
-    near = np.abs(difference[:, 0] - commonest(difference[:, 0])) < 4.0 * bare_spread(difference[:, 0])
-    noise = np.array([bare_spread(difference[near, c]) for c in range(3)])
-    return Scene(levels, bare, noise, mat.known, tone, moved_px)
+    seen = in_cells(levels)
+    bare = _bare_now(seen, mat, on_mat) if mat.known else _Bare(mat.levels, mat.cells, 0.0)
+    difference = (levels[::SPARSE, ::SPARSE] - bare.levels[::SPARSE, ::SPARSE])[on_mat[::SPARSE, ::SPARSE]]
+    noise = np.full(3, 2e-4)
+    if len(difference):
+        near = np.abs(difference[:, 0] - commonest(difference[:, 0])) < 4.0 * bare_spread(difference[:, 0])
+        noise = np.array([bare_spread(difference[near, c]) for c in range(3)])
+    return Scene(levels, bare.levels, seen, bare.cells, noise, mat.known, tone, bare.moved_px)
 
 
-def _bare_now(levels: Floats32, mat: MatPicture, on_mat: NDArray[np.bool_]) -> tuple[Floats32, float]:
-    """The bare mat as this frame would show it, and how far the camera has moved, px."""
-    seen, shown = in_cells(levels), on_mat[::2, ::2]
-    exposure = match_exposure(_bgr(seen), _bgr(mat.cells), shown)
-    bare = _in_light(mat.cells, exposure)
-    light, mats = np.ascontiguousarray(seen[..., 0]), np.ascontiguousarray(bare[..., 0])
-    move = find_move(light, mats, _without_cloth(seen, bare) & shown, 2)
+@dataclass(frozen=True, eq=False, slots=True)
+class _Bare:
+    """The bare mat as a frame would show it, in pixels and in cells, and how far the camera has moved."""
+
+    levels: Floats32
+    cells: Floats32
+    moved_px: float
+
+
+def _bare_now(seen: Floats32, mat: MatPicture, on_mat: NDArray[np.bool_]) -> _Bare:
+    """`seen` are the frame's cells (h, w, 3)."""
+    shown, coarse = on_mat[::2, ::2], _coarse(seen)
+    exposure = match_exposure(coarse, mat.coarse, shown)
+    cells = _in_light(mat.cells, exposure)
+    light, mats = cv2.extractChannel(seen, 0), cv2.extractChannel(cells, 0)
+    free = _without_cloth(coarse, mat.coarse * exposure.field(mat.coarse.shape[1::-1]), shown.shape)
+    move = find_move(np.asarray(light, np.float32), np.asarray(mats, np.float32), free & shown, 2)
     if not move.significant:
-        return _in_light(mat.levels, exposure), 0.0
+        return _Bare(_in_light(mat.levels, exposure), cells, 0.0)
     height, width = on_mat.shape
     there = np.asarray(
         cv2.warpPerspective(
@@ -171,7 +189,14 @@ def _bare_now(levels: Floats32, mat: MatPicture, on_mat: NDArray[np.bool_]) -> t
         ),
         np.float32,
     )
-    return _in_light(there, match_exposure(_bgr(seen), _bgr(in_cells(there)), shown)), move.greatest_px
+    levels = _in_light(there, match_exposure(coarse, _coarse(in_cells(there)), shown))
+    return _Bare(levels, in_cells(levels), move.greatest_px)
+
+
+def _coarse(cells: Floats32) -> Floats32:
+    """Means of levels in cells (h, w, 3) over about 4 x 4 of them, as blue green red."""
+    size = tuple(max(1, round(n / COARSE)) for n in cells.shape[1::-1])
+    return _bgr(np.asarray(cv2.resize(cells, size, interpolation=cv2.INTER_AREA), np.float32))
 
 
 def _bgr(levels: Floats32) -> Floats32:
@@ -187,18 +212,18 @@ def _in_light(levels: Floats32, exposure: Exposure) -> Floats32:
     return luma_chroma(np.asarray(lit, np.float32))
 
 
-def _without_cloth(seen: Floats32, bare: Floats32) -> NDArray[np.bool_]:
-    """(h, w): where the means over blocks wider than any line agree roughly with the bare mat in each channel.
+def _without_cloth(seen: Floats32, bare: Floats32, shape: tuple[int, ...]) -> NDArray[np.bool_]:
+    """`shape` (h, w): where the means over blocks wider than any line agree roughly with the bare mat in each channel.
 
-    Only what stands out is left out here: lines that have moved change such means too, and weak cloth does no harm.
+    `seen` and `bare` are coarse blue green red. Only what stands out is left out here: lines that have moved change
+    such means too, and weak cloth does no harm.
     """
-    off = np.asarray(cv2.blur(_bgr(seen - bare), (21, 21)), np.float32)
-    covered = np.zeros(off.shape[:2], np.uint8)
-    for c in range(3):
-        least = 0.15 * float(np.median(bare[::6, ::6, 0]))
-        most = max(6.0 * bare_spread(off[::6, ::6, c].ravel()), least)
-        covered |= (np.abs(off[..., c]) > most).view(np.uint8)
-    return np.asarray(cv2.dilate(covered, np.ones((9, 9), np.uint8)) == 0)
+    off = np.asarray(cv2.blur(seen - bare, (5, 5)), np.float32)
+    least = 0.15 * float(np.median(bare @ LUMA_CHROMA[0]))
+    most = [max(6.0 * bare_spread(off[..., c].ravel()), least) for c in range(3)]
+    covered = np.any(np.abs(off) > np.array(most, np.float32), axis=2).astype(np.uint8)
+    covered = np.asarray(cv2.dilate(covered, np.ones((3, 3), np.uint8)), np.uint8)
+    return np.asarray(cv2.resize(covered, shape[1::-1], interpolation=cv2.INTER_NEAREST) == 0)
 
 
 def smooth(image: Floats32, size_px: int) -> Floats32:

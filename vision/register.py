@@ -105,7 +105,7 @@ class _Fit:
         slope_x = np.asarray(cv2.Scharr(bare, cv2.CV_32F, 1, 0, scale=1 / 32), np.float32)
         slope_y = np.asarray(cv2.Scharr(bare, cv2.CV_32F, 0, 1, scale=1 / 32), np.float32)
         steep = cv2.dilate(np.maximum(np.abs(slope_x), np.abs(slope_y)), np.ones((3, 3), np.uint8))
-        ground = float(np.median(steep[::2, ::2]))
+        ground = float(np.median(steep[::3, ::3]))
         inside = np.zeros(bare.shape, bool)
         inside[6:-6, 6:-6] = True
         marks = np.flatnonzero(((steep > MARK * ground) & usable & inside).ravel())
