@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from calibration.pinhole import Lens, Pinhole
 from vision.edge.sides import Picture
 from vision.edge.windows import BIN_PX, Axes, sample
-from vision.mat import Scene
+from vision.mat import compare_with_mat, mat_picture
 
 Floats = NDArray[np.float64]
 
@@ -58,8 +58,8 @@ def test_a_wall_is_seen_on_the_sides_that_face_the_lens() -> None:
 
 def test_a_window_holds_each_pixel_near_its_side_once_and_in_order() -> None:
     camera = tilted()
-    levels = np.random.default_rng(1).uniform(0.1, 0.5, (SIZE[1], SIZE[0], 3)).astype(np.float32)
-    scene = Scene(levels, levels.copy(), np.full(3, 1e-3), True)
+    light = np.random.default_rng(1).uniform(0.1, 0.2, (SIZE[1], SIZE[0], 3)).astype(np.float32)
+    scene = compare_with_mat(light, mat_picture(light), np.ones(light.shape[:2], bool))
     picture = Picture.of(scene, camera, HEIGHT_MM)
     trims = np.array([[5.0, 9.0]] * 3)
     window = sample(picture, axes(), 4.0, 6.0, trims, np.zeros(3, np.int64))
