@@ -13,7 +13,7 @@ possible as its prior. What is compared is this light as the camera writes it do
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,6 +30,9 @@ UNKNOWN = ("offset", "turn", "inner", "outer", "width")
 # A rise of 0.3 mm within 0.7 mm takes 8 % of the light from above: on one side, on the other, or on none.
 DIP, DIP_U = 0.03, 0.05
 WIDTH_MM, WIDTH_U_MM = 0.7, 0.25
+# No fold, one on the inner side, one on the outer: dips and their doubts.
+HYPOTHESES = (((0.0, 0.0), (0.02, 0.02)), ((0.08, 0.0), (0.05, 0.02)), ((0.0, 0.08), (0.02, 0.05)))
+LEAST, MOST = np.array([-20.0, -0.5, -0.2, -0.2, 0.2]), np.array([20.0, 0.5, 0.4, 0.4, 4.0])
 HELD = 1e8  # precision of what is not asked
 MOST_STEP_PX = 1.0
 SCAN_PX, SCAN_RIM = 0.5, 4  # steps of a first look for the place, and how many of them are left out at either end
@@ -84,9 +87,16 @@ class _Levels:
         self.mean = np.repeat(np.median(values, axis=2, keepdims=True), values.shape[2], axis=2)
         self.u = np.full_like(values, 0.3)
 
-    def follow(self, values: Floats, inverse: Floats) -> None:
+    def copy(self) -> _Levels:
+        other = _Levels(self.values)
+        other.mean, other.u = self.mean, self.u
+        return other
+
+    def follow(self, values: Floats, inverse: Floats, learning: bool) -> None:
         """Take new values, and learn how they spread along the seam."""
         self.values = np.clip(values, [[[0.0], [-0.5], [-0.5]]] * 2, [[[1.0], [0.5], [0.5]]] * 2)
+        if not learning:
+            return
         doubt = np.stack([inverse[0, 0], inverse[1, 1]])
         weight = 1.0 / np.maximum(doubt, np.median(doubt, axis=2, keepdims=True))
         weight = weight / weight.sum(axis=2, keepdims=True)
@@ -94,6 +104,13 @@ class _Levels:
         count = self.values.shape[2]
         variance = np.sum(weight * (self.values - mean) ** 2, axis=2, keepdims=True) * count / max(count - 1.0, 1.0)
         self.mean, self.u = np.broadcast_to(mean, values.shape), np.broadcast_to(np.sqrt(variance + 1e-6), values.shape)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _State:
+    unknown: Floats  # (5,)
+    levels: _Levels
+    variance: Floats  # (3, N)
 
 
 class SeamSolver:
@@ -113,12 +130,25 @@ class SeamSolver:
             self.precision[2:] = HELD
             unknown[0] = self._likeliest_px()
         levels = _Levels(self._first_levels(unknown[0]))
-        variance = np.broadcast_to(4.0 * self.floor**2, self.w.seen.shape)
+        start = _State(unknown, levels, np.broadcast_to(4.0 * self.floor**2, self.w.seen.shape))
+        state, eq, _ = self._settled(start, steps, learning=True)
+        if not folded:
+            return self._line([(state, eq, 0.0)])
+        tries = []
+        for dips, doubts in HYPOTHESES:
+            self.prior[2:4], self.precision[2:4] = dips, np.array(doubts) ** -2.0
+            first = replace(state, unknown=np.array([*state.unknown[:2], *dips, state.unknown[4]]))
+            tries.append(self._settled(first, steps, learning=False))
+        return self._line(tries)
+
+    def _settled(self, state: _State, steps: int, learning: bool) -> tuple[_State, _Equations, float]:
+        """After some steps; where not `learning`, what is known of the residuals and the levels' spread stays."""
+        unknown, levels, variance = state.unknown, state.levels.copy(), state.variance
         reach = float(np.max(np.abs(self.w.along_px)))
         for step in range(steps + 1):
             at = self._predict(unknown, levels.values)
             rest = self.w.seen - at.seen
-            if step:
+            if step and learning:
                 variance = self._variance(at, rest, levels.values)
             lone = variance / (variance + self.floor**2 * (self.together - 1.0))
             weights = np.minimum(1.0, HUBER * np.sqrt(variance) / np.maximum(np.abs(rest), 1e-9)) * lone / variance
@@ -128,9 +158,14 @@ class SeamSolver:
             change = np.linalg.solve(eq.normal, eq.gradient)
             change *= min(1.0, MOST_STEP_PX / (abs(change[0]) + abs(change[1]) * reach + 1e-9))
             top = eq.top - np.einsum("lxkb,x->lkb", eq.cross, change)
-            levels.follow(levels.values + np.einsum("lmkb,mkb->lkb", eq.inverse, top), eq.inverse)
-            unknown = np.clip(unknown + change, [-20, -0.5, -0.2, -0.2, 0.2], [20, 0.5, 0.4, 0.4, 4.0])
-        return self._line(unknown, eq, levels.values)
+            levels.follow(levels.values + np.einsum("lmkb,mkb->lkb", eq.inverse, top), eq.inverse, learning)
+            unknown = np.clip(unknown + change, LEAST, MOST)
+        r = np.abs(rest) / np.sqrt(variance)
+        cost = np.sum(lone * np.where(r < HUBER, r * r, HUBER * (2.0 * r - HUBER)))
+        cost += np.sum(((levels.values - levels.mean) / levels.u) ** 2)
+        cost += np.sum(self.precision * (unknown - self.prior) ** 2)
+        evidence = -0.5 * (float(cost) + float(np.linalg.slogdet(eq.normal)[1]) - float(np.sum(np.log(self.precision))))
+        return _State(unknown, levels, variance), eq, evidence
 
     def _predict(self, unknown: Floats, levels: Floats) -> _Seen:
         w, s = self.w, self.blurs.luma_px
@@ -229,14 +264,24 @@ class SeamSolver:
         gradient = scores.sum(axis=1) + self.precision * (self.prior - unknown)
         return _Equations(normal, gradient, scores, inverse, top, cross)
 
-    def _line(self, unknown: Floats, eq: _Equations, levels: Floats) -> SeamLine:
-        inverse = np.linalg.inv(eq.normal)
-        count = eq.scores.shape[1]
-        clustered = inverse @ (eq.scores @ eq.scores.T) @ inverse * count / max(count - 2.0, 1.0)
-        # Where levels' doubt hides what bins disagree on, the model's own covariance is the greater.
-        grown = np.sqrt(np.maximum(np.diag(clustered) / np.diag(inverse), 1.0))[:2]
-        covariance = inverse[:2, :2] * np.outer(grown, grown)
-        steps = levels[0] - levels[1]  # (3, B)
+    def _line(self, tries: list[tuple[_State, _Equations, float]]) -> SeamLine:
+        """The mean of what was tried, each weighted by its evidence."""
+        odds = np.exp(np.array([evidence for _, _, evidence in tries]) - max(evidence for _, _, evidence in tries))
+        odds /= odds.sum()
+        found = np.array([state.unknown for state, _, _ in tries])
+        mean = odds @ found
+        off = (found - mean)[:, :2]
+        covariance = np.einsum("k,kij->ij", odds, np.array([self._covariance(eq) for _, eq, _ in tries]))
+        covariance = covariance + np.einsum("k,ki,kj->ij", odds, off, off)
+        levels = tries[int(np.argmax(odds))][0].levels.values
+        count, steps = levels.shape[2], levels[0] - levels[1]  # (3, B)
         error = np.hypot(steps.std(axis=1, ddof=1) if count > 1 else 0.0, self.floor[:, 0]) / math.sqrt(max(count, 1))
         step = float(np.max(np.abs(steps.mean(axis=1)) / error)) if count >= 3 else 0.0
-        return SeamLine(float(unknown[0]), float(unknown[1]), covariance, step, unknown[2:])
+        return SeamLine(float(mean[0]), float(mean[1]), covariance, step, mean[2:4])
+
+    def _covariance(self, eq: _Equations) -> Floats:
+        """(2, 2) of offset and turn; where the bins disagree by more than the model says, by that much more."""
+        inverse, count = np.linalg.inv(eq.normal), eq.scores.shape[1]
+        clustered = inverse @ (eq.scores @ eq.scores.T) @ inverse * count / max(count - 2.0, 1.0)
+        grown = np.sqrt(np.maximum(np.diag(clustered) / np.diag(inverse), 1.0))[:2]
+        return np.asarray(inverse[:2, :2] * np.outer(grown, grown))
