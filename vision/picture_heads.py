@@ -113,6 +113,8 @@ def _tiff_directories(data: bytes) -> Iterator[list[tuple[int, int, int]]]:
     seen = set[int]()
     while at and at not in seen and len(seen) < MOST_DIRECTORIES:
         seen.add(at)
+        if at > len(data):  # farther off than the file is long; no integer is too great to be compared
+            raise struct.error("the directory lies beyond the file")
         (count,) = struct.unpack_from(order + count_kind, data, at)
         first = at + struct.calcsize(count_kind)
         if first + count * entry_size > len(data):
