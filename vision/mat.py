@@ -17,7 +17,6 @@ from vision.light import LUMA_CHROMA, byte_step, luma_chroma
 from vision.register import find_move
 
 Floats32 = NDArray[np.float32]
-Slopes = tuple[Floats32, Floats32]  # derivatives along x and y of the picture
 
 BGR_OF_LEVELS = np.linalg.inv(LUMA_CHROMA).astype(np.float32)
 COARSE = 4  # cells each way, of what is told in broad strokes
@@ -131,13 +130,6 @@ class Scene:
         middle = max(float(np.median(level[::4, ::4])), 1e-4)
         brighter = np.asarray(np.sqrt(np.maximum(level / np.float32(middle), np.float32(1.0))), np.float32)
         return measure_contrast(self.seen_cells - self.bare_cells, brighter, self.step)
-
-    def slopes(self) -> Slopes:
-        """Derivatives of the bare mat along x and y of the picture, (H, W, 3) each, per px."""
-        smoothed = cv2.GaussianBlur(self.bare, (0, 0), 0.5)
-        kernel = np.array([[-0.5, 0.0, 0.5]], np.float32)
-        along_x, along_y = cv2.filter2D(smoothed, -1, kernel), cv2.filter2D(smoothed, -1, kernel.T)
-        return np.asarray(along_x, np.float32), np.asarray(along_y, np.float32)
 
 
 def compare_with_mat(linear: Floats32, mat: MatPicture, on_mat: NDArray[np.bool_], tone: Tone = SRGB) -> Scene:

@@ -14,23 +14,23 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Equations:
-    """Normal equations with the levels eliminated: each side's (S, 11, 11) and (S, 11), and the common prior."""
+    """Normal equations with the levels eliminated: each side's (S, 14, 14) and (S, 14), and the common prior."""
 
     normal: Floats
     gradient: Floats
-    prior_normal: Floats  # (6, 6)
-    prior_gradient: Floats  # (6,)
+    prior_normal: Floats  # (7, 7)
+    prior_gradient: Floats  # (7,)
     level_top: Floats  # (2, 3, B)
     level_inverse: Floats  # (2, 2, 3, B)
-    cross: Floats  # (2, 11, 3, B)
-    scores: Floats  # (11, B)
+    cross: Floats  # (2, 14, 3, B)
+    scores: Floats  # (14, B)
     info: Floats  # (S, 3)
 
     def _parts(self) -> tuple[Floats, Floats, Floats, Floats, Floats]:
         n = len(OWN)
         inverse = inverse_of(self.normal[:, :n, :n] + np.diag([1e-3, 1e-3, 1e-3, 0.0, 0.0, 0.0, 0.0]))
         mixed = self.normal[:, :n, n:]
-        follow = -inverse @ mixed  # (S, 5, 6)
+        follow = -inverse @ mixed  # (S, 7, 7)
         reduced = self.prior_normal + (self.normal[:, n:, n:] + np.swapaxes(mixed, 1, 2) @ follow).sum(axis=0)
         right = self.prior_gradient + (
             self.gradient[:, n:] + np.einsum("sxc,sx->sc", follow, self.gradient[:, :n])

@@ -25,17 +25,19 @@ from vision.edge.common import COMMON, OWN, OWN_U, SHADOW, Common
 from vision.edge.coverage import RimLight
 from vision.edge.encoding import BGR_OF_YCC, YCC_OF_BGR, Encoder
 from vision.edge.equations import Equations
+from vision.edge.levels import eliminate, pixel_weights
 from vision.edge.noise import Noise
 from vision.edge.windows import Axes, Window
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-HUBER = 2.5  # residuals beyond this many standard deviations count less
 MODEL_ERROR = 0.02  # of the contrast, in the middle of the edge: what the blur model does not know
 MAT_DOUBT = 3.0  # the bare mat may seem so many times as noisy, no more
 MOST_STEP_PX = 1.5
 MOST_OFFSET_PX = 9.0
+OWN_MOST = np.array([MOST_OFFSET_PX, 0.5, 4.0, 3.0, 0.3, 1.0, 0.5])
+OWN_LEAST = -OWN_MOST * np.array([1.0, 1.0, 1.0, -0.1, 1.0, 1.0, 1.0])
 VALLEY_PX = 1.5  # from where a search found the mat to begin beside a print
 LEAST_LAMP = 0.05
 SOFT_TURN = 0.1  # of a shadow's strength, over which it sets in as a side turns away from the light
@@ -49,14 +51,11 @@ COLOUR_BLUR = ((0.0, 2.0 / 3.0), (math.sqrt(3.0), 1.0 / 6.0), (-math.sqrt(3.0), 
 class Fits:
     """What the fit gives of S sides."""
 
-    own: Floats  # (S, 5), in the order of `OWN`
+    own: Floats  # (S, 7), in the order of `OWN`
     own_covariance: Floats  # (S, 3, 3) of offset, turn and bow, were the common unknowns exact
-    by_common: Floats  # (S, 3, 6): how offset, turn and bow follow an error of the common unknowns
+    by_common: Floats  # (S, 3, 7): how offset, turn and bow follow an error of the common unknowns
     common: Common
-    contrast: Floats  # (S,) of cloth and mat, in standard deviations of a pixel
     colour_share: Floats  # (S,) of what is known of the offset, that comes from the colours
-    residual: Floats  # (3, N) in standard deviations
-    cloth: Floats  # (3, B) encoded levels of the cloth
     shadow_doubt: float  # chi-square, 4 degrees of freedom: how much the sides contradict the prior's shadow
 
 
@@ -82,7 +81,7 @@ def solve(
 @dataclass(frozen=True, eq=False, slots=True)
 class _Prediction:
     seen: Floats  # (3, N)
-    slopes: Floats  # (11, 3, N)
+    slopes: Floats  # (14, 3, N)
     by_level: Floats  # (3, N)
     by_level_slope: Floats  # (3, N) of it, by the offset
     share: Floats  # (2, N) of cloth, at the luma's and at the colours' blur
@@ -134,17 +133,14 @@ class _Solver:
             rest = self.w.seen - at.seen
             if step:
                 variance = self._variance(at, rest, levels.values[0])
-            # Noise is alike in neighbours and counts for fewer pixels; what is above noise is each pixel's own.
-            noisy = self.floor[:, None] ** 2 * (self.together[:, None] - 1.0)
-            lone = variance / (variance + noisy)
-            weights = np.minimum(1.0, HUBER * np.sqrt(variance) / np.maximum(np.abs(rest), 1e-9)) * lone / variance
+            weights, lone = pixel_weights(rest, variance, self.floor[:, None], self.together[:, None])
             equations = self._equations(at, rest, weights, lone, levels, own, common)
             if step == steps:
                 break
             own_change, common_change = equations.step()
             own, common = self._stepped(own, own_change), self._bounded(common + common_change)
             levels = self._next_levels(levels, equations, own_change, common_change)
-        return self._result(own, common, levels, equations, rest, variance)
+        return self._result(own, common, equations)
 
     # -- the model -----------------------------------------------------------------------------------------------
 
@@ -199,7 +195,6 @@ class _Solver:
             slopes[5, rows] += by_lamp
             slopes[6, rows] += by_wall
             slopes[8, rows] -= reach * by_offset
-            slopes[9, rows] += by_lamp
             by_cast = by_mat * cover.cast * by_away
             slopes[10, rows] += by_cast * towards[0]
             slopes[11, rows] += by_cast * towards[1]
@@ -211,15 +206,13 @@ class _Solver:
             if reach == 0.0:
                 shares[0] = cover.top
         slopes[1], slopes[2], slopes[7] = slopes[0] * w.along_px, slopes[0] * self.basis, slopes[4]
-        slopes[13] = slopes[6]
+        slopes[9], slopes[13] = slopes[5], slopes[6]
         return _Prediction(seen, slopes, by_level, by_level_slope, shares)
 
     def _stepped(self, own: Floats, change: Floats) -> Floats:
         size = np.abs(change[:, 0]) + np.abs(change[:, 1]) * self.reach
         own = own + change * np.minimum(1.0, MOST_STEP_PX / (size + 1e-9))[:, None]
-        low, high = np.tile(
-            [[-9.0, -0.5, -4.0, 0.3, -0.3, -1.0, -0.5], [9.0, 0.5, 4.0, 3.0, 0.3, 1.0, 0.5]], (len(own), 1, 1)
-        ).swapaxes(0, 1)
+        low, high = np.tile(OWN_LEAST, (len(own), 1)), np.tile(OWN_MOST, (len(own), 1))
         low[:, 0], high[:, 0] = self.lowest, self.highest
         return np.asarray(np.clip(own, low, high))
 
@@ -275,7 +268,7 @@ class _Solver:
             variance[k] += (MODEL_ERROR * wrong * middle) ** 2
         return variance
 
-    def _spread(self, rest: Floats, use: NDArray[np.bool_], floor: float, most: float, prints: bool = False) -> Floats:
+    def _spread(self, rest: Floats, use: NDArray[np.bool_], floor: float, most: float) -> Floats:
         """(S,) robust standard deviation of each side's residuals where `use` is True."""
         result = np.full(self.w.count, floor)
         for s, run in enumerate(self.runs):
@@ -289,24 +282,11 @@ class _Solver:
     ) -> Equations:
         starts, h = self.w.bin_starts, at.by_level
         shapes = np.stack([h, h * self.tilt])  # (2, 3, N)
-        weighted_h = weights * shapes
-        precision = 1.0 / levels.u**2
-        pairs = ((0, 0), (0, 1), (1, 1))
-        a, b, c = (np.add.reduceat(weighted_h[i] * shapes[j], starts, axis=1) for i, j in pairs)
-        a, c = a + precision[0], c + precision[1]
-        level_inverse = np.array([[c, -b], [-b, a]]) / (a * c - b * b)
-        pull = precision * (levels.mean - levels.values)
-        top = np.add.reduceat(weighted_h * rest, starts, axis=2) + pull
-        cross = np.stack([np.add.reduceat(one * at.slopes, starts, axis=2) for one in weighted_h])  # (2, 11, 3, B)
-        share = np.einsum("lmkb,mxkb->lxkb", level_inverse, cross)
-        free = at.slopes - np.einsum("lkn,lxkn->xkn", shapes, share[..., self.bin])
-        weighted = free * weights
-        scores = np.add.reduceat(np.sum(weighted * rest, axis=1), starts, axis=1) - np.einsum(
-            "lxkb,lkb->xb", share, pull
-        )
+        free = eliminate(starts, self.bin, shapes, at.slopes, rest, weights, levels.u, levels.mean - levels.values)
+        scores = free.scores.copy()
         # The levels are only known so far: their doubt would draw the edge outward, where they explain more pixels.
         # The likelihood's slope with the levels integrated out takes that back (Fisher's identity).
-        doubt = level_inverse[..., self.bin]
+        doubt = free.inverse[..., self.bin]
         doubt = doubt[0, 0] + 2.0 * doubt[0, 1] * self.tilt + doubt[1, 1] * self.tilt**2
         drawn = DRAWN * np.sum(weights * h * at.by_level_slope * doubt * lone, axis=0)
         arms = np.stack([drawn, drawn * self.w.along_px, drawn * self.basis])
@@ -316,9 +296,9 @@ class _Solver:
         info = np.zeros((self.w.count, 3))
         for s, run in enumerate(self.runs):
             if run.stop > run.start:
-                here = np.ascontiguousarray(weighted[:, :, run]).reshape(many, -1)
+                here = np.ascontiguousarray(free.weighted[:, :, run]).reshape(many, -1)
                 normal[s] = here @ np.ascontiguousarray(at.slopes[:, :, run]).reshape(many, -1).T
-                info[s] = np.sum(weighted[0, :, run] * at.slopes[0, :, run], axis=-1)
+                info[s] = np.sum(free.weighted[0, :, run] * at.slopes[0, :, run], axis=-1)
         gradient[self.sides] = np.add.reduceat(scores, self.side_bins, axis=1).T
         n = len(OWN)
         # A print says nothing of what the picture's sides have in common: too much of it is unknown.
@@ -329,13 +309,10 @@ class _Solver:
         gradient[:, :n] += (prior_own - own) / own_u**2
         normal[:, :n, :n] += np.diag(1.0 / own_u**2)
         before = np.asarray(np.linalg.inv(self.prior.covariance), np.float64)
-        return Equations(
-            normal, gradient, before, before @ (self.prior.values - common), top, level_inverse, cross, scores, info
-        )
+        prior_gradient = before @ (self.prior.values - common)
+        return Equations(normal, gradient, before, prior_gradient, free.top, free.inverse, free.cross, scores, info)
 
-    def _result(
-        self, own: Floats, common: Floats, levels: _Levels, eq: Equations, rest: Floats, variance: Floats
-    ) -> Fits:
+    def _result(self, own: Floats, common: Floats, eq: Equations) -> Fits:
         inverse, by_common, covariance = eq.eliminated()
         n = len(OWN)
         spread = np.zeros((self.w.count, n, n))
@@ -347,16 +324,11 @@ class _Solver:
         own_covariance = np.zeros((self.w.count, 3, 3))
         for k in range(3):
             own_covariance[:, k, k] = np.maximum(clustered[:, k, k], inverse[:, k, k])
-        step2 = np.sum((levels.values[0][:, self.bin] - self.bare_encoded) ** 2 / variance, axis=0)
-        contrast = [math.sqrt(float(step2[run].mean())) if run.stop > run.start else 0.0 for run in self.runs]
         return Fits(
             own,
             own_covariance,
             by_common[:, :3],
             Common(common, covariance),
-            np.array(contrast),
             eq.info[:, 1:].sum(axis=1) / np.maximum(eq.info.sum(axis=1), 1e-12),
-            rest / np.sqrt(variance),
-            levels.values[0],
             eq.against(SHADOW),
         )

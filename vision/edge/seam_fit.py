@@ -20,7 +20,8 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from vision.edge.encoding import BGR_OF_YCC, YCC_OF_BGR, Encoder
-from vision.edge.light import COLOUR_BLUR, HUBER, MODEL_ERROR
+from vision.edge.levels import HUBER, eliminate, pixel_weights
+from vision.edge.light import COLOUR_BLUR, MODEL_ERROR
 from vision.edge.noise import Noise
 from vision.edge.windows import Window
 
@@ -150,8 +151,7 @@ class SeamSolver:
             rest = self.w.seen - at.seen
             if step and learning:
                 variance = self._variance(at, rest, levels.values)
-            lone = variance / (variance + self.floor**2 * (self.together - 1.0))
-            weights = np.minimum(1.0, HUBER * np.sqrt(variance) / np.maximum(np.abs(rest), 1e-9)) * lone / variance
+            weights, lone = pixel_weights(rest, variance, self.floor, self.together)
             eq = self._equations(at, rest, weights, levels, unknown)
             if step == steps:
                 break
@@ -247,22 +247,13 @@ class SeamSolver:
         return max(floor, 1.4826 * float(np.median(own))) if own.size >= 5 else floor
 
     def _equations(self, at: _Seen, rest: Floats, weights: Floats, levels: _Levels, unknown: Floats) -> _Equations:
-        starts, h = self.w.bin_starts, at.by_level
-        weighted = weights * h
-        precision = 1.0 / levels.u**2
-        a, b, c = (np.add.reduceat(weighted[i] * h[j], starts, axis=1) for i, j in ((0, 0), (0, 1), (1, 1)))
-        a, c = a + precision[0], c + precision[1]
-        inverse = np.array([[c, -b], [-b, a]]) / (a * c - b * b)
-        pull = precision * (levels.mean - levels.values)
-        top = np.add.reduceat(weighted * rest, starts, axis=2) + pull
-        cross = np.stack([np.add.reduceat(one * at.slopes, starts, axis=2) for one in weighted])
-        share = np.einsum("lmkb,mxkb->lxkb", inverse, cross)
-        free = (at.slopes - np.einsum("lkn,lxkn->xkn", h, share[..., self.bin])) * weights
-        scores = np.add.reduceat(np.sum(free * rest, axis=1), starts, axis=1) - np.einsum("lxkb,lkb->xb", share, pull)
+        free = eliminate(
+            self.w.bin_starts, self.bin, at.by_level, at.slopes, rest, weights, levels.u, levels.mean - levels.values
+        )
         many = len(UNKNOWN)
-        normal = free.reshape(many, -1) @ at.slopes.reshape(many, -1).T + np.diag(self.precision)
-        gradient = scores.sum(axis=1) + self.precision * (self.prior - unknown)
-        return _Equations(normal, gradient, scores, inverse, top, cross)
+        normal = free.weighted.reshape(many, -1) @ at.slopes.reshape(many, -1).T + np.diag(self.precision)
+        gradient = free.scores.sum(axis=1) + self.precision * (self.prior - unknown)
+        return _Equations(normal, gradient, free.scores, free.inverse, free.top, free.cross)
 
     def _line(self, tries: list[tuple[_State, _Equations, float]]) -> SeamLine:
         """The mean of what was tried, each weighted by its evidence."""

@@ -84,7 +84,6 @@ class SideFit:
     covariance: Floats  # (3, 3) with the common doubt
     bow_mm: float
     soft_px: float  # standard deviation of its blur, about; NaN if unclear
-    contrast: float  # of cloth and mat, in standard deviations of a pixel, all channels together
     colour_share: float  # of what is known of the offset, that comes from the colours and not from luma
     px_per_mm: float
     printed: bool = False  # the cloth varies beside it by more than noise and weave
@@ -198,7 +197,6 @@ def _fit(
         own_covariance + by_common @ fits.common.covariance @ by_common.T,
         float(fits.own[s, 2]) * to_mm * whole,
         soft_px,
-        float(fits.contrast[s]),
         float(fits.colour_share[s]),
         float(axes.scale[s]),
         printed,
