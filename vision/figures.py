@@ -216,8 +216,8 @@ def box_probability(means: Floats, limits: Floats, correlation: Floats) -> float
 
     Written as means + L z with independent z. The first of z is that of the number most at risk, and is integrated
     exactly; the others by a Sobol sequence, without chance, so that the same unit has the same probability. One number
-    alone is exact; with many the error is about 0.0004, 0.002 at worst (Genz & Bretz, "Computation of Multivariate Normal and t
-    Probabilities", 2009, on such sequential integration).
+    alone is exact; with many the error is about 0.0004, 0.002 at worst (Genz & Bretz, "Computation of Multivariate
+    Normal and t Probabilities", 2009, on such sequential integration).
     """
     inside = ndtr(limits - means) - ndtr(-limits - means)
     worst = int(np.argmin(inside))
