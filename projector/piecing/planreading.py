@@ -6,14 +6,29 @@ A mistake is told in one line that names the key and its value. Rows are counted
 
 from __future__ import annotations
 
-import json
+import math
 import re
 import tomllib
 from typing import Any
 
 from projector.piecing.lengths import angle_source, length_source
+from projector.piecing.planrows import (
+    by_hand,
+    check_steps,
+    fabrics_of,
+    lines_of,
+    making_lines,
+    making_of,
+    places_of,
+    quoted,
+    sewn_lines,
+    step_lines,
+    steps_of,
+    trims_of,
+)
 from projector.piecing.plans import (
     Cut,
+    Lay,
     Plan,
     Strip,
     Unit,
@@ -30,10 +45,14 @@ _MOST_DOTS = 20  # outside quotes; keys like a.a.a... take the TOML reader secon
 
 _QUOTED_OR_COMMENT = re.compile(r"""\"[^"]*\"|'[^']*'|#.*""")
 
-_PLAN_KEYS = frozenset({"name", "hand", "tolerance", "angle_tolerance", "seam_allowance", "strips", "units"})
-_STRIP_KEYS = frozenset({"name", "width", "length", "seams", "fabrics", "true_margin", "count"})
+_PLAN_KEYS = frozenset(
+    {"name", "hand", "tolerance", "angle_tolerance", "seam_allowance", "block", "fabrics", "strips", "units", "steps"}
+)
+_STRIP_KEYS = frozenset({"name", "width", "length", "seams", "fabrics", "true_margin", "count", "bands", "stagger"})
 _CUT_KEYS = frozenset({"from", "make", "cut_width", "angle", "lean"})
-_UNIT_KEYS = _CUT_KEYS | {"name", "shape", "tolerance", "angle_tolerance", "side_tolerances"}
+_LAY_KEYS = frozenset({"from", "make", "way", "per_strip"})
+_SEWN_KEYS = frozenset({"seams", "trims", "dots"})
+_UNIT_KEYS = _CUT_KEYS | _LAY_KEYS | _SEWN_KEYS | {"name", "shape", "tolerance", "angle_tolerance", "side_tolerances"}
 
 
 def plan_from_text(text: str, file: str) -> Plan:
@@ -49,22 +68,26 @@ def plan_from_text(text: str, file: str) -> Plan:
     for number, unit in enumerate(plan.units, 1):
         _check_unit(plan, unit, f"{file}, units[{number}]")
     _check_strips_go_round(plan, file)
+    check_steps(plan, file)
     return plan
 
 
 def plan_text(plan: Plan) -> str:
     """Write a plan as TOML that a person can edit; `plan_from_text` reads the same plan back."""
     lines = [
-        f"name = {_quote(plan.name)}",
-        f"hand = {_quote(plan.hand)}",
-        f"tolerance = {_quote(length_source(plan.tolerance_mm))}",
-        f"angle_tolerance = {_quote(angle_source(plan.angle_tolerance_rad))}",
-        f"seam_allowance = {_quote(length_source(plan.seam_allowance_mm))}",
+        f"name = {quoted(plan.name)}",
+        f"hand = {quoted(plan.hand)}",
+        f"tolerance = {quoted(length_source(plan.tolerance_mm))}",
+        f"angle_tolerance = {quoted(angle_source(plan.angle_tolerance_rad))}",
+        f"seam_allowance = {quoted(length_source(plan.seam_allowance_mm))}",
     ]
+    turned = {unit.lay.strip for unit in plan.units if unit.lay and unit.lay.way == "turned"}
+    lines += making_lines(plan)
     for strip in plan.strips:
-        lines += ["", "[[strips]]", *_strip_lines(strip)]
+        lines += ["", "[[strips]]", *_strip_lines(strip, strip.name in turned)]
     for unit in plan.units:
         lines += ["", "[[units]]", *_unit_lines(unit)]
+    lines += step_lines(plan)
     return "\n".join(lines) + "\n"
 
 
@@ -96,6 +119,9 @@ def _plan(table: Table) -> Plan:
         tolerance_mm=table.length("tolerance", plain.tolerance_mm),
         angle_tolerance_rad=table.angle("angle_tolerance", plain.angle_tolerance_rad),
         seam_allowance_mm=table.length("seam_allowance", plain.seam_allowance_mm, above_zero=False),
+        making=making_of(table),
+        fabrics=fabrics_of(table),
+        steps=steps_of(table),
     )
 
 
@@ -113,22 +139,49 @@ def _strip(table: Table) -> Strip:
         fabrics=table.names("fabrics"),
         true_margin_mm=table.length("true_margin", plain.true_margin_mm),
         count=table.whole("count", plain.count),
+        bands_mm=_one_a_band(table, "bands", table.lengths("bands"), len(seams_mm) + 1),
+        stagger_mm=_one_a_band(table, "stagger", table.coordinates("stagger"), len(seams_mm)),
     )
 
 
+def _one_a_band(table: Table, key: str, given: tuple[float, ...], wanted: int) -> tuple[float, ...]:
+    if len(given) not in (0, wanted):
+        raise table.wrong(key, f"must hold {wanted} lengths, as the strip set has strips and seams, or be left out")
+    return given
+
+
 def _unit(table: Table) -> Unit:
-    both = "shape" in table.rows and _CUT_KEYS & table.rows.keys()
-    if both:
-        raise table.wrong("shape", "must stand alone, without the keys of a cut (from, make, cut_width, ...)")
+    shaped = "shape" in table.rows
+    wrong = (_CUT_KEYS - _LAY_KEYS if shaped else _SEWN_KEYS | (_LAY_KEYS - _CUT_KEYS)) & table.rows.keys()
+    if wrong:
+        kind = "written as a shape" if shaped else "cut by parallel cuts"
+        raise table.wrong(min(wrong), f"does not go with a unit that is {kind}; take it out")
     written = None
-    if "shape" in table.rows:
+    if shaped:
         written = table.rows["shape"]
         if not isinstance(written, str):
             raise table.wrong("shape", 'must be text in quotes, like "halves(4 1/2 in)"')
-    tolerance = table.length("tolerance") if "tolerance" in table.rows else None
-    angle_tolerance = table.angle("angle_tolerance") if "angle_tolerance" in table.rows else None
-    cut = None if written is not None else _cut(table)
-    return Unit(table.text("name"), cut, written, tolerance, angle_tolerance, table.lengths("side_tolerances"))
+    return Unit(
+        table.text("name"),
+        None if shaped else _cut(table),
+        written,
+        table.length("tolerance") if "tolerance" in table.rows else None,
+        table.angle("angle_tolerance") if "angle_tolerance" in table.rows else None,
+        table.lengths("side_tolerances"),
+        _lay(table) if shaped and "from" in table.rows else None,
+        lines_of(table, "seams"),
+        trims_of(table),
+        places_of(table, "dots"),
+    )
+
+
+def _lay(table: Table) -> Lay:
+    way = table.text("way", "turned")
+    if way not in ("turned", "nested"):
+        raise table.wrong("way", 'must be "turned" or "nested"')
+    return Lay(
+        table.text("from"), table.whole("make"), table.whole("per_strip"), "turned" if way == "turned" else "nested"
+    )
 
 
 def _cut(table: Table) -> Cut:
@@ -152,10 +205,11 @@ def _check_names(plan: Plan, file: str) -> None:
 
 def _check_unit(plan: Plan, unit: Unit, where: str) -> None:
     names = [strip.name for strip in plan.strips]
-    if unit.cut and unit.cut.strip not in names:
+    source = unit.cut or unit.lay
+    if source and source.strip not in names:
         known = ", ".join(shown(name) for name in names[:10])
         do = f"name one of {known}" if known else "add it under [[strips]]"
-        raise PlanError(f"{where}.from = {shown(unit.cut.strip)}: no such strip; {do}")
+        raise PlanError(f"{where}.from = {shown(source.strip)}: no such strip; {do}")
     try:
         sides = len(expected_shape(plan, unit).corners_mm)
     except ShapeError as error:
@@ -171,55 +225,63 @@ def _check_strips_go_round(plan: Plan, file: str) -> None:
     """Each kind of unit takes whole strips; there must be enough of them."""
     left = {strip.name: strip.count for strip in plan.strips}
     for number, unit in enumerate(plan.units, 1):
-        if unit.cut is None:
+        source = unit.cut or unit.lay
+        if source is None:
             continue
-        strip = plan.strip(unit.cut.strip)
-        needed, gives = strips_needed(strip, unit.cut), units_from_strip(strip, unit.cut)
+        strip = plan.strip(source.strip)
+        if unit.cut:
+            needed, gives = strips_needed(strip, unit.cut), units_from_strip(strip, unit.cut)
+        elif unit.lay:
+            needed, gives = math.ceil(unit.lay.make / unit.lay.per_strip), unit.lay.per_strip
         if needed is None or needed > left[strip.name]:
             raise PlanError(
-                f"{file}, units[{number}].make = {unit.cut.make}: more than the strips give, "
+                f"{file}, units[{number}].make = {source.make}: more than the strips give, "
                 f"{shown(strip.name)} gives {gives} each, {left[strip.name]} left; "
                 "lengthen it, raise its count or make fewer"
             )
         left[strip.name] -= needed
 
 
-def _strip_lines(strip: Strip) -> list[str]:
+def _strip_lines(strip: Strip, is_trimmed: bool) -> list[str]:
     lines = [
-        f"name = {_quote(strip.name)}",
-        f"width = {_quote(length_source(strip.width_mm))}",
-        f"length = {_quote(length_source(strip.length_mm))}",
+        f"name = {quoted(strip.name)}",
+        f"width = {quoted(length_source(strip.width_mm))}{by_hand(strip.width_mm) if is_trimmed else ''}",
+        f"length = {quoted(length_source(strip.length_mm))}",
     ]
     if strip.seams_mm:
-        lines.append(f"seams = [{', '.join(_quote(length_source(seam)) for seam in strip.seams_mm)}]")
+        lines.append(f"seams = [{', '.join(quoted(length_source(seam)) for seam in strip.seams_mm)}]")
+    if strip.bands_mm:
+        lines.append(f"bands = {_row(strip.bands_mm)} # each strip, cut, from the lower edge up")
+    if strip.stagger_mm:
+        lines.append(f"stagger = {_row(strip.stagger_mm)} # each strip to the right of the one below")
     if strip.fabrics:
-        lines.append(f"fabrics = [{', '.join(_quote(fabric) for fabric in strip.fabrics)}]")
-    lines.append(f"true_margin = {_quote(length_source(strip.true_margin_mm))}")
+        lines.append(f"fabrics = [{', '.join(quoted(fabric) for fabric in strip.fabrics)}]")
+    lines.append(f"true_margin = {quoted(length_source(strip.true_margin_mm))}")
     lines.append(f"count = {strip.count}")
     return lines
 
 
 def _unit_lines(unit: Unit) -> list[str]:
-    lines = [f"name = {_quote(unit.name)}"]
+    lines = [f"name = {quoted(unit.name)}"]
     if unit.written is not None:
-        lines.append(f"shape = {_quote(unit.written)}")
+        lines.append(f"shape = {quoted(unit.written)}")
+        lines += sewn_lines(unit)
     if unit.cut:
         lines += [
-            f"from = {_quote(unit.cut.strip)}",
+            f"from = {quoted(unit.cut.strip)}",
             f"make = {unit.cut.make}",
-            f"cut_width = {_quote(length_source(unit.cut.width_mm))}",
-            f"angle = {_quote(angle_source(unit.cut.angle_rad))}",
-            f"lean = {_quote(unit.cut.lean)}",
+            f"cut_width = {quoted(length_source(unit.cut.width_mm))}",
+            f"angle = {quoted(angle_source(unit.cut.angle_rad))}",
+            f"lean = {quoted(unit.cut.lean)}",
         ]
     if unit.tolerance_mm is not None:
-        lines.append(f"tolerance = {_quote(length_source(unit.tolerance_mm))}")
+        lines.append(f"tolerance = {quoted(length_source(unit.tolerance_mm))}")
     if unit.angle_tolerance_rad is not None:
-        lines.append(f"angle_tolerance = {_quote(angle_source(unit.angle_tolerance_rad))}")
+        lines.append(f"angle_tolerance = {quoted(angle_source(unit.angle_tolerance_rad))}")
     if unit.side_tolerances_mm:
-        lines.append(f"side_tolerances = [{', '.join(_quote(length_source(t)) for t in unit.side_tolerances_mm)}]")
+        lines.append(f"side_tolerances = [{', '.join(quoted(length_source(t)) for t in unit.side_tolerances_mm)}]")
     return lines
 
 
-def _quote(text: str) -> str:
-    """A TOML basic string; JSON's escapes are a part of TOML's."""
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+def _row(lengths_mm: tuple[float, ...]) -> str:
+    return f"[{', '.join(quoted(length_source(one)) for one in lengths_mm)}]"

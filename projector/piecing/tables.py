@@ -8,7 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from projector.piecing.lengths import LengthError, angle_rad, length_mm
+from projector.piecing.lengths import LengthError, angle_rad, coordinate_mm, length_mm
 
 MOST_ROWS = 1_000  # of strips, of units
 MOST_UNITS = 10_000  # of one kind
@@ -99,6 +99,10 @@ class Table:
 
     def lengths(self, key: str) -> tuple[float, ...]:
         return tuple(self._read(key, value, length_mm, '["1 3/4 in"]', True) for value in self.row(key))
+
+    def coordinates(self, key: str) -> tuple[float, ...]:
+        """Lengths that may be negative."""
+        return tuple(self._read(key, value, coordinate_mm, '["-1 3/4 in"]', False) for value in self.row(key))
 
     def names(self, key: str) -> tuple[str, ...]:
         return tuple(Table(f"{self.where}", {key: value}, frozenset({key})).text(key) for value in self.row(key))

@@ -14,6 +14,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
+from shapely import Point, Polygon
 
 from projector.piecing.patchwork.mesh import Mesh, mesh_of
 from projector.piecing.patchwork.patches import Block, Piece, Sewn, joins_of
@@ -24,6 +25,7 @@ Side = Literal["edge", "rim", "ear"]  # to be sewn to something; at the block's 
 
 NEAR_MM = 1e-6
 PARALLEL_RAD = 1e-9
+STEP_MM = 1e-3  # beyond a seam's end, to see whether it leaves the piece there
 
 
 class SewingError(Exception):
@@ -86,7 +88,8 @@ class Stages:
         for limit in limits:
             raw = clipped(raw, limit)
         sides, finished_edges = self._sides(piece, raw)
-        long_seams = [_lengthened(line, ends, raw) for line, ends in seams]
+        inside = Polygon(finished)
+        long_seams = [_lengthened(line, ends, raw, inside) for line, ends in seams]
         return Stage(
             piece,
             self._faces[id(piece)],
@@ -224,9 +227,11 @@ class Stages:
                 away = -plane.beyond_mm(line)
                 nearest = int(np.argmin(away))
                 parallel = angle < PARALLEL_RAD
+                if away[nearest] < self.allowance_mm - NEAR_MM:
+                    continue  # round an inner corner
                 if not parallel and away[nearest] > self.allowance_mm + NEAR_MM:
                     continue  # the seam does not reach this side
-                trim = Trim(side, number, line[nearest], float(away[nearest]), angle)
+                trim = Trim(side, number, line[nearest], float(away[nearest]), 0.0 if parallel else angle)
                 rank = (not parallel, float(away[nearest]) if parallel else -angle)
                 if best is None or rank < best[0]:
                     best = rank, trim
@@ -245,12 +250,13 @@ class Stages:
         return {node for join in joins_of(piece) for node in self._paths[id(join)] if node in outside}
 
 
-def _lengthened(line: Floats, ends: tuple[bool, bool], raw: Floats) -> Floats:
-    """A seam (2, 2) led on to the raw outline (M, 2) at the ends that reach the boundary."""
+def _lengthened(line: Floats, ends: tuple[bool, bool], raw: Floats, finished: Polygon) -> Floats:
+    """A seam (2, 2) led on to the raw outline (M, 2) at the ends where it leaves what shows."""
     result = line.copy()
     for k in (0, 1):
-        if ends[k]:
-            result[k] = _onward(line[k], line[k] - line[1 - k], raw)
+        along = line[k] - line[1 - k]
+        if ends[k] and not finished.contains(Point(line[k] + along * (STEP_MM / math.hypot(*along)))):
+            result[k] = _onward(line[k], along, raw)
     return result
 
 

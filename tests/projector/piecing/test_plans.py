@@ -78,7 +78,7 @@ def test_what_is_left_out_has_the_usual_values():
             'units[1].make = 9: more than the strips give, "s" gives 3 each',
         ),
         (STRIP + UNIT + 'lean = "up"\n', 'units[1].lean = "up": does not fit; it must be "left" or "right"'),
-        (STRIP + UNIT + 'shape = "square(4 in)"\n', "must stand alone, without the keys of a cut"),
+        (STRIP + UNIT + 'shape = "square(4 in)"\n', "does not go with a unit that is written as a shape"),
         ('[[units]]\nname = "u"\nshape = "halves(4)"\n', 'units[1]: halves(4): "4": a length needs its unit'),
         ('[[units]]\nname = "u"\nshape = 4\n', "units[1].shape = 4: does not fit; it must be text in quotes"),
         ('hand = "both"\n', 'hand = "both": does not fit; it must be "left" or "right"'),

@@ -1,0 +1,303 @@
+"""From a block to a plan: which strips, which cuts, which steps of sewing, how much cloth."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from projector.piecing.cutting.nesting import nested
+from projector.piecing.cutting.segments import Segment, segment_of
+from projector.piecing.cutting.straight import straight_patches
+from projector.piecing.cutting.yardage import bought_mm
+from projector.piecing.lengths import INCH_MM, inches_text, length_source
+from projector.piecing.patchwork import stages
+from projector.piecing.patchwork.patches import Block, Patch, Sewn
+from projector.piecing.patchwork.sameness import Kind, kinds_of
+from projector.piecing.patchwork.stages import Stage, Stages
+from projector.piecing.plans import (
+    Cut,
+    Fabric,
+    Hand,
+    Lay,
+    Making,
+    Plan,
+    Step,
+    Strip,
+    Trim,
+    Unit,
+    Way,
+    strips_needed,
+)
+from projector.piecing.tables import MOST_UNITS, PlanError
+
+Floats = NDArray[np.float64]
+
+SHARP_RAD = math.radians(30.0)  # a patch with a sharper corner is cut with its tips trimmed: mitres would be too long
+ROUND_CORNERS = 64  # of the polygon that stands for a disc
+WORDS = {3: "triangle", 4: "patch", 5: "five-sided patch", 6: "six-sided patch"}
+
+
+@dataclass(frozen=True, slots=True)
+class Wishes:
+    """What the person settles beside the block: how exact, with which seams, which hand."""
+
+    seam_allowance_mm: float = INCH_MM / 4
+    tolerance_mm: float = INCH_MM / 32
+    angle_tolerance_rad: float = math.radians(0.5)
+    hand: Hand = "right"
+    margin_mm: float = INCH_MM / 8  # cut off beyond the innermost point of a raw end
+
+
+def plan_of(block: Block, making: Making, wishes: Wishes) -> Plan:
+    """The whole plan of a block.
+
+    Raises
+    ------
+    PlanError
+        A piece that does not fit on a strip of the usable width, or more units of one kind than a plan holds.
+    """
+    return _Maker(block, making, wishes).plan()
+
+
+@dataclass(slots=True)
+class _Maker:
+    block: Block
+    making: Making
+    wishes: Wishes
+    strips: list[Strip] = field(default_factory=list)
+    units: list[Unit] = field(default_factory=list)
+    steps: list[Step] = field(default_factory=list)
+    taken_mm: dict[str, float] = field(default_factory=dict)  # of each fabric, along the selvage
+
+    def plan(self) -> Plan:
+        wishes = self.wishes
+        staged = Stages(self.block, wishes.seam_allowance_mm)
+        kinds = kinds_of(staged)
+        kind_of = {id(piece): number for number, kind in enumerate(kinds) for piece in kind.pieces}
+        last = kind_of[id(self.block.piece)]
+        counts, segments = self._wanted(kinds, kind_of, last)
+        names: dict[int, str] = {}
+        for number in sorted(counts):
+            kind, count, segment = kinds[number], counts[number], segments.get(number)
+            piece = kind.stage.piece
+            if segment is not None:
+                cloth = "-".join(band.fabric for band in segment.bands)
+                names[number] = self._name(cloth, "segment" if len(segment.bands) > 1 else "patch")
+                self._from_set(names[number], segment, count)
+            elif isinstance(piece, Patch):
+                names[number] = self._name(piece.fabric, WORDS.get(len(kind.stage.finished_mm), "patch"))
+                self._from_strip(names[number], piece.fabric, kind.stage, count)
+            else:
+                sewn = sum(step.makes.startswith("piece ") for step in self.steps)
+                names[number] = self.block.name if number == last else f"piece {sewn + 1}"
+                self._sewn(names, kind_of, piece, staged, kind, names[number], count)
+        for disc in self.block.discs:
+            self._disc(self._name(disc.fabric, "disc"), disc.fabric, disc.radius_mm)
+        return Plan(
+            name=f"{self.block.name}, {_size(self.making.finish_mm)}",
+            strips=tuple(self.strips),
+            units=tuple(self.units),
+            hand=wishes.hand,
+            tolerance_mm=wishes.tolerance_mm,
+            angle_tolerance_rad=wishes.angle_tolerance_rad,
+            seam_allowance_mm=wishes.seam_allowance_mm,
+            making=self.making,
+            fabrics=tuple(Fabric(name, mm, bought_mm(mm)) for name, mm in self.taken_mm.items()),
+            steps=tuple(self.steps),
+        )
+
+    def _wanted(
+        self, kinds: Sequence[Kind], kind_of: dict[int, int], last: int
+    ) -> tuple[dict[int, int], dict[int, Segment]]:
+        """How many of each kind are made, the block first; what a strip set gives needs none of its own parts."""
+        counts, segments = {last: self.making.make}, dict[int, Segment]()
+        for number in range(last, -1, -1):  # a piece comes after its parts
+            if number not in counts:
+                continue
+            stage = kinds[number].stage
+            segment = segment_of(stage.finished_mm, [self.block.patches[i] for i in stage.patches])
+            if segment is not None and self._fits(segment):
+                segments[number] = segment
+            elif isinstance(stage.piece, Sewn):
+                for part in (stage.piece.first, stage.piece.second):
+                    own = kind_of[id(part)]
+                    counts[own] = counts.get(own, 0) + counts[number]
+        most = max(counts.values())
+        if most > MOST_UNITS:
+            raise PlanError(
+                f"{self.block.name}: {most} units of one kind are more than {MOST_UNITS}; make fewer blocks"
+            )
+        return counts, segments
+
+    def _fits(self, segment: Segment) -> bool:
+        strip, cut = self._set_of("", segment, 1)
+        return strips_needed(strip, cut) is not None
+
+    def _name(self, cloth: str, word: str) -> str:
+        number = len(self.units) - len(self.steps)
+        letters = ""
+        while True:
+            letters = chr(ord("A") + number % 26) + letters
+            number = number // 26 - 1
+            if number < 0:
+                return f"{letters} {cloth} {word}" if len(cloth) < 60 else f"{letters} {word}"
+
+    # -- how units are cut -----------------------------------------------------------------------------------------
+
+    def _set_of(self, name: str, segment: Segment, make: int) -> tuple[Strip, Cut]:
+        s = self.wishes.seam_allowance_mm
+        heights = [band.height_mm for band in segment.bands]
+        seams = tuple(float(at) + s for at in np.cumsum(heights)[:-1])
+        sign = 1.0 if segment.lean == "right" else -1.0
+        slanted = segment.angle_rad < math.pi / 2 and len(heights) > 1
+        stagger = tuple(sign * segment.step_mm(k) for k in range(len(heights) - 1)) if slanted else ()
+        strip = Strip(
+            name,
+            _exact(segment.height_mm + 2.0 * s),
+            self.making.usable_mm,
+            tuple(_exact(seam) for seam in seams),
+            tuple(band.fabric for band in segment.bands),
+            self.wishes.margin_mm,
+            1,
+            tuple(_exact(height + 2.0 * s) for height in heights) if len(heights) > 1 else (),
+            tuple(_exact(step) for step in stagger),
+        )
+        return strip, Cut(name, make, _exact(segment.width_mm + 2.0 * s), _exact_rad(segment.angle_rad), segment.lean)
+
+    def _from_set(self, name: str, segment: Segment, make: int) -> None:
+        strip, cut = self._set_of(f"{name.split()[0]} strip{' set' if len(segment.bands) > 1 else ''}", segment, make)
+        count = strips_needed(strip, cut)
+        if count is None:
+            raise self._too_large(name, cut.width_mm)
+        self._add(strip, count)
+        self.units.append(Unit(name, cut))
+
+    def _from_strip(self, name: str, fabric: str, stage: Stage, make: int) -> None:
+        """A patch of another shape: cut straight across if that can be, else nested."""
+        usable, margin = self.making.usable_mm, self.wishes.margin_mm
+        corners, way, strip_mm, gives = stage.raw_mm, _NESTED, 0.0, 0
+        if _sharpest(stage.finished_mm) >= SHARP_RAD:
+            ways = straight_patches(stage.finished_mm, self.wishes.seam_allowance_mm)
+            ways = [one for one in ways if one.per_strip(usable, margin)]
+            if ways:
+                least = min(
+                    ways,
+                    key=lambda one: (round(self._cost(one.strip_mm, one.per_strip(usable, margin), make)), one.bias_mm),
+                )
+                corners, way, strip_mm = least.corners_mm, _TURNED, least.strip_mm
+                gives = least.per_strip(usable, margin)
+        if way is _NESTED:
+            nest = nested(corners)
+            corners, strip_mm, gives = nest.cycle_mm[0], nest.strip_mm, nest.per_strip(usable)
+        if not gives:
+            raise self._too_large(name, strip_mm)
+        self._laid(name, fabric, corners, way, strip_mm, gives, make)
+
+    def _disc(self, name: str, fabric: str, radius_mm: float) -> None:
+        turns = np.arange(ROUND_CORNERS) * 2.0 * math.pi / ROUND_CORNERS
+        raw = radius_mm + self.wishes.seam_allowance_mm
+        corners = raw * (1.0 + np.column_stack([np.cos(turns), np.sin(turns)]))
+        gives = math.floor(self.making.usable_mm / (2.0 * raw))
+        if not gives:
+            raise self._too_large(name, 2.0 * raw)
+        self._laid(name, fabric, corners, _NESTED, 2.0 * raw, gives, self.making.make)
+
+    def _laid(self, name: str, fabric: str, corners: Floats, way: Way, strip_mm: float, gives: int, make: int) -> None:
+        strip = Strip(
+            f"{name.split()[0]} strip", _exact(strip_mm), self.making.usable_mm, (), (fabric,), self.wishes.margin_mm
+        )
+        self._add(strip, math.ceil(make / gives))
+        self.units.append(Unit(name, None, _written(corners), lay=Lay(strip.name, make, gives, way)))
+
+    def _add(self, strip: Strip, count: int) -> None:
+        self.strips.append(replace(strip, count=count))
+        for fabric, width_mm in zip(strip.fabrics, strip.bands_mm or (strip.width_mm,), strict=True):
+            self.taken_mm[fabric] = self.taken_mm.get(fabric, 0.0) + count * width_mm
+
+    def _cost(self, strip_mm: float, gives: int, make: int) -> float:
+        return math.ceil(make / gives) * strip_mm
+
+    # -- how they are sewn -------------------------------------------------------------------------------------------
+
+    def _sewn(
+        self,
+        names: dict[int, str],
+        kind_of: dict[int, int],
+        piece: Sewn,
+        staged: Stages,
+        kind: Kind,
+        name: str,
+        count: int,
+    ) -> None:
+        first, second = names[kind_of[id(piece.first)]], names[kind_of[id(piece.second)]]
+        press = {"first": first, "second": second, "open": "open"}[piece.press]
+        match = len(staged.stage(piece.first).match_mm)
+        self.steps.append(Step((first, second), name, count, press, match, len(piece.set_in_mm)))
+        stage = kind.stage
+        low = stage.raw_mm.min(axis=0)
+        self.units.append(
+            Unit(
+                name,
+                None,
+                _written(stage.raw_mm - low),
+                seams_mm=tuple((_place(a - low), _place(b - low)) for a, b in stage.seams_mm),
+                trims=tuple(_trim(one, low) for one in stage.trims),
+                dots_mm=tuple(_place(dot - low) for dot in stage.match_mm),
+            )
+        )
+
+    def _too_large(self, name: str, needs_mm: float) -> PlanError:
+        usable = _size(self.making.usable_mm)
+        return PlanError(
+            f"{self.block.name}, {name}: {_size(needs_mm)} of raw cloth do not fit on a strip of {usable}; "
+            "make the block smaller or the usable width larger"
+        )
+
+
+_TURNED: Way = "turned"
+_NESTED: Way = "nested"
+
+
+def _sharpest(corners: Floats) -> float:
+    """The sharpest inner angle of a polygon (N, 2), radians."""
+    before, after = np.roll(corners, 1, axis=0) - corners, np.roll(corners, -1, axis=0) - corners
+    cosine = np.sum(before * after, axis=1) / (np.hypot(*before.T) * np.hypot(*after.T))
+    return float(np.arccos(np.clip(cosine, -1.0, 1.0)).min())
+
+
+def _written(corners: Floats) -> str:
+    """A raw outline as a plan writes it, its lower left at the origin; rounded to a millionth of a millimetre."""
+    places = corners - corners.min(axis=0)
+    return "polygon(" + ", ".join(f"{_mm(x)} {_mm(y)}" for x, y in places) + ")"
+
+
+def _trim(trim: stages.Trim, low: Floats) -> Trim:
+    """A trim of a stage as the plan has it, in the unit's own frame."""
+    place = _place(trim.from_mm - low)
+    return Trim(trim.side, trim.seam, place, _exact(trim.distance_mm), _exact_rad(trim.angle_rad))
+
+
+def _exact(value_mm: float) -> float:
+    """Without the last digits that sums leave behind: to a millionth of a millimetre."""
+    return round(value_mm, 6)
+
+
+def _exact_rad(angle_rad: float) -> float:
+    """To a billionth of a degree."""
+    return math.radians(round(math.degrees(angle_rad), 9))
+
+
+def _mm(value_mm: float) -> str:
+    return length_source(abs(_exact(float(value_mm))))
+
+
+def _place(point: Floats) -> tuple[float, float]:
+    return _exact(float(point[0])), _exact(float(point[1]))
+
+
+def _size(value_mm: float) -> str:
+    return inches_text(value_mm, 64)
