@@ -1,0 +1,172 @@
+"""Every block of the library over random parameters: patches tile it, each is sewn in once, along one seam a join."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from shapely import Polygon, STRtree
+
+from projector.piecing.blocks.catalogue import BlockError, Recipe, block_of, recipes
+from projector.piecing.patchwork.patches import Block, area_mm2
+from projector.piecing.patchwork.stages import Stages
+
+IN = 25.4
+COUNTS_TRIED = 7  # larger ones only take longer
+
+
+def holes_mm2(block: Block) -> float:
+    """Area that no patch covers: of holes, which discs must cover."""
+    return area_mm2(block.outline_mm) - sum(patch.area_mm2 for patch in block.patches)
+
+
+def check(block: Block) -> None:
+    """What holds for every block, by shapely's geometry."""
+    polygons = [Polygon(patch.corners_mm) for patch in block.patches]
+    for patch, polygon in zip(block.patches, polygons, strict=True):
+        assert np.all(np.isfinite(patch.corners_mm))
+        assert polygon.is_valid  # simple
+        assert polygon.exterior.is_ccw
+        assert patch.area_mm2 > 0.0
+    outline = Polygon(block.outline_mm)
+    assert outline.is_valid
+    assert outline.exterior.is_ccw
+    for one, other in STRtree(polygons).query(polygons, predicate="intersects").T:
+        if one < other:
+            assert polygons[one].intersection(polygons[other]).area < 1e-6
+    for polygon in polygons:
+        assert polygon.difference(outline).area < 1e-6
+    missing = holes_mm2(block)
+    if block.discs:
+        assert missing < sum(math.pi * disc.radius_mm**2 for disc in block.discs)
+    else:
+        assert abs(missing) < 1e-6
+    assert len({id(patch) for patch in block.patches}) == len(block.patches)
+    stages = Stages(block, IN / 4)
+    assert len(stages.joins) == len(block.patches) - 1
+    for join in stages.joins:  # each along one seam, else Stages refuses; its turns are those that are said
+        assert np.allclose(stages.seam_mm(join)[1:-1], join.set_in_mm, atol=1e-9)
+        assert join.press in ("first", "second")
+    for join in stages.joins:
+        assert Polygon(stages.finished_mm(join)).is_valid
+
+
+@st.composite
+def given_values(draw: st.DrawFn, recipe: Recipe) -> dict[str, str]:
+    """Some of a recipe's parameters, written as a person does."""
+    values = {}
+    for parameter in recipe.parameters:
+        if parameter.choices and draw(st.booleans()):
+            values[parameter.name] = draw(st.sampled_from(parameter.choices))
+        elif parameter.kind == "count":
+            most = int(min(parameter.most, max(parameter.least, COUNTS_TRIED)))
+            values[parameter.name] = str(draw(st.integers(int(parameter.least), most)))
+        elif parameter.kind in ("length", "share") and draw(st.booleans()):
+            percent = draw(st.floats(100 * parameter.least, 100 * min(parameter.most, 1.0)))
+            values[parameter.name] = f"{percent:.3f} %"
+    return values
+
+
+@pytest.mark.parametrize("recipe", recipes(), ids=lambda recipe: recipe.name)
+def test_the_defaults_of_every_recipe_make_a_block_at_any_size(recipe: Recipe) -> None:
+    for finish_mm in (3 * IN, 152.4, 360.0, 20 * IN):
+        check(block_of(recipe.name, finish_mm, {}))
+
+
+@pytest.mark.parametrize("recipe", recipes(), ids=lambda recipe: recipe.name)
+def test_a_block_of_random_parameters_is_whole_or_refused_in_one_line(recipe: Recipe) -> None:
+    made, refusals = list[Block](), list[str]()
+
+    @settings(max_examples=25, deadline=None)
+    @given(st.floats(20.0, 900.0), given_values(recipe))
+    def run(finish_mm: float, values: dict[str, str]) -> None:
+        try:
+            block = block_of(recipe.name, finish_mm, values)
+        except BlockError as error:
+            refusals.append(str(error))
+        else:
+            made.append(block)
+            check(block)
+
+    run()
+    for line in refusals:
+        assert line.startswith(f"{recipe.name}: ")
+        assert "; " in line
+        assert "\n" not in line
+    assert len(made) >= 3  # not all are refused
+
+
+@pytest.mark.parametrize("recipe", recipes(), ids=lambda recipe: recipe.name)
+def test_size_alone_scales_a_block(recipe: Recipe) -> None:
+    """Defaults are shares, so twice the size is the same block twice as large; closed forms do not drift."""
+    shares = {p.name: "0 mm" for p in recipe.parameters if p.name == "seam_allowance"}
+    one, two = block_of(recipe.name, 200.0, shares), block_of(recipe.name, 400.0, shares)
+    for small, large in zip(one.patches, two.patches, strict=True):
+        assert np.allclose(2.0 * small.corners_mm, large.corners_mm, rtol=0.0, atol=1e-9)
+        assert small.fabric == large.fabric
+
+
+def test_three_strips_cut_two_and_a_half_finish_at_six() -> None:
+    """Three 2 1/2 in strips -> 6 1/2 raw, 6 finished (published teaching handout)."""
+    stages = Stages(block_of("rail", 6 * IN, {}), IN / 4)
+    widths = [np.ptp(stages.stage(patch).raw_mm[:, 0]) for patch in stages.block.patches]
+    assert widths == pytest.approx([2.5 * IN] * 3, abs=1e-9)
+    whole = stages.stage(stages.block.piece)
+    assert np.ptp(whole.raw_mm, axis=0) == pytest.approx([6.5 * IN] * 2, abs=1e-9)
+
+
+def test_a_goose_and_its_sky_are_cut_from_the_usual_squares() -> None:
+    """Goose W x W/2: large square W + s (2 + 2 sqrt 2), small ones W/2 + s (2 + sqrt 2) (trade rule, from memory)."""
+    from projector.piecing.patchwork.raw import grown
+
+    sky, goose = sorted(block_of("flying geese", 4 * IN, {}).patches, key=lambda p: p.fabric == "goose")[1:]
+    long = np.ptp(grown(goose.corners_mm, IN / 4)[:, 0])
+    assert long == pytest.approx(4 * IN + IN / 4 * (2 + 2 * math.sqrt(2)), abs=1e-9)
+    leg = np.ptp(grown(sky.corners_mm, IN / 4)[:, 0])
+    assert leg == pytest.approx(2 * IN + IN / 4 * (2 + math.sqrt(2)), abs=1e-9)
+
+
+def test_logs_and_centre_fill_the_block() -> None:
+    """2 x rounds x log + centre = finished size (plain arithmetic)."""
+    block = block_of("log cabin", 10 * IN, {"rounds": "2", "log": "1 1/2 in"})
+    assert np.ptp(block.patches[0].corners_mm[:, 0]) == pytest.approx(4 * IN, abs=1e-9)
+    with pytest.raises(BlockError, match=r"log cabin: centre = \"3 in\" does not fit; it must be 4 in"):
+        block_of("log cabin", 10 * IN, {"rounds": "2", "log": "1 1/2 in", "centre": "3 in"})
+    with pytest.raises(BlockError, match="must be less than 2 1/2 in"):
+        block_of("log cabin", 10 * IN, {"rounds": "2", "log": "2 1/2 in"})
+
+
+@pytest.mark.parametrize(
+    ("name", "finish_mm", "values", "said"),
+    [
+        ("nine pach", 100.0, {}, 'did you mean "nine patch"?'),
+        ("x" * 5000, 100.0, {}, "known are rail"),
+        ("rail", math.nan, {}, "1 mm to 10 m"),
+        ("rail", 1e308, {}, "1 mm to 10 m"),
+        ("rail", 100.0, {"strip": "3"}, 'did you mean "strips"?'),
+        ("nine patch", 100.0, {"n": "3"}, "it has none"),
+        ("rail", 100.0, {"strips": "-3"}, "must be a whole number"),
+        ("rail", 100.0, {"strips": "9" * 4000}, "must be a whole number"),
+        ("rail", 100.0, {"strips": "100000"}, "from 1 to 60"),
+        ("log cabin", 100.0, {"log": "1/0 %"}, "must be a length"),
+        ("log cabin", 100.0, {"log": "1e308 in"}, "must be a length"),
+        ("log cabin", 100.0, {"log": "2 in"}, "from 0.1 % of the finished size"),
+        ("half-square triangles", 100.0, {"setting": "pinwheels"}, 'did you mean "pinwheel"?'),
+    ],
+)
+def test_a_mistake_is_one_line_with_what_would_be_right(
+    name: str, finish_mm: float, values: dict[str, str], said: str
+) -> None:
+    with pytest.raises(BlockError) as caught:
+        block_of(name, finish_mm, values)
+    line = str(caught.value)
+    assert said in line
+    assert "\n" not in line
+    assert len(line) < 400
+
+
+def test_a_name_is_known_however_it_is_spelled() -> None:
+    assert block_of("Log_Cabin", 100.0, {}).name == block_of("log-cabin", 100.0, {}).name == "log cabin"
