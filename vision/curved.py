@@ -41,7 +41,10 @@ def curved_piece(picture: Picture, region: Region, number: int, cloth: Cloth, tr
     chains, common = fitted
     pieces = [piece for chain in chains for piece in chain]
     outline = rim_line(chains, max(1, round(OUTLINE_POINTS / len(pieces))))
-    curved = _figures(rim_line(chains, FINE), pieces, common, float(picture.camera.lens_mat_mm[2]), cloth, trust)
+    fine = rim_line(chains, FINE)
+    if signed_area(fine) <= 0.0:  # the rim of something else was followed, into a knot
+        return None
+    curved = _figures(fine, pieces, common, float(picture.camera.lens_mat_mm[2]), cloth, trust)
     u = np.full(len(outline), math.hypot(float(np.median(_own_u_mm(pieces))), trust.rig_u_mm))
     unknown = np.full(len(outline), np.nan)
     trouble = "cut_off" if region.cut_off else _trouble(pieces)

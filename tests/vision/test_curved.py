@@ -150,3 +150,10 @@ def test_least_size_agrees_with_shapely() -> None:
         rectangle = np.array(box.minimum_rotated_rectangle.exterior.coords)
         sides = np.hypot(*np.diff(rectangle, axis=0).T)
         assert least_size(np.array(box.exterior.coords)[:-1]) == pytest.approx(float(sides.min()), abs=1e-4)
+
+
+def test_a_rim_that_is_followed_into_a_knot_is_no_piece(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A photograph of printed squares whose ink was taken for the mat ended in the root of a negative area."""
+    knot = np.array([[0.0, 0.0], [0.0, 9.0], [9.0, 9.0], [9.0, 0.0]])  # the wrong way round
+    monkeypatch.setattr("vision.curved.rim_line", lambda chains, parts: knot)
+    assert looked_at(laid(disc(12.0), 23.0)) == (True, None)
