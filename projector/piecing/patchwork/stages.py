@@ -110,6 +110,24 @@ class Stages:
         """(N, 2) the finished outline of a piece, counter-clockwise."""
         return self.mesh.corners_mm(self._ring(piece))
 
+    def corner_nodes(self) -> tuple[int, ...]:
+        """The nodes of the mesh at the corners of the whole block."""
+        return self.mesh.bends(self._ring(self.block.piece))
+
+    def stitch_lines(self) -> dict[tuple[int, int], int]:
+        """For every directed edge of the mesh the stitch line it lies on: a join's number, then those of the rim."""
+        lines: dict[tuple[int, int], int] = {}
+        for number, join in enumerate(self.joins):
+            for a, b in itertools.pairwise(self._paths[id(join)]):
+                lines[(a, b)] = lines[(b, a)] = number
+        ring, number = self._ring(self.block.piece), len(self.joins)
+        corners = set(self.corner_nodes())
+        first = next(i for i, node in enumerate(ring) if node in corners)
+        for a, b in itertools.pairwise((*ring[first:], *ring[:first], ring[first])):
+            number += a in corners
+            lines[(a, b)] = number - 1
+        return lines
+
     def seam_mm(self, join: Sewn) -> Floats:
         """(K, 2) the finished line along which a join is sewn, as it turns."""
         path = self._paths[id(join)]
