@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
+from projector.piecing.patchwork.mesh import mesh_of
 from projector.piecing.patchwork.patches import Block, Disc, Patch, Piece, Sewn
 from projector.piecing.patchwork.pressing import pressed
 
@@ -36,6 +37,18 @@ def square(width: float, height: float | None = None) -> Floats:
     """(4, 2): the corners of a block's outline, its lower left at the origin."""
     top = width if height is None else height
     return np.array([[0.0, 0.0], [width, 0.0], [width, top], [0.0, top]])
+
+
+def spoke(middle: Place, length: float, angle_rad: float) -> Place:
+    """The place at a distance and in a direction from another."""
+    return middle[0] + length * math.cos(angle_rad), middle[1] + length * math.sin(angle_rad)
+
+
+def outline_of(patches: Iterable[Patch]) -> Floats:
+    """(N, 2): what encloses patches that lie edge to edge."""
+    mesh = mesh_of([patch.corners_mm for patch in patches])
+    (ring,) = mesh.boundaries(range(len(mesh.rings)))
+    return mesh.corners_mm(ring)
 
 
 def box(fabric: str, x0: float, y0: float, x1: float, y1: float) -> Patch:

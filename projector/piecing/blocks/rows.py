@@ -96,8 +96,8 @@ RECIPES = (
         "checkerboard",
         "squares in rows, two fabrics by turns",
         (
-            Parameter("columns", "count", "4", "squares across", 1, 30),
-            Parameter("rows", "count", "4", "squares up", 1, 30),
+            Parameter("columns", "count", "4", "squares across", 1, 25),
+            Parameter("rows", "count", "4", "squares up", 1, 25),
         ),
         checkerboard,
         "width of all columns",

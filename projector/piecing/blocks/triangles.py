@@ -56,7 +56,7 @@ def _quarters(low: Place, high: Place, fabrics: int, turns: int) -> Piece:
     a, b, c, d = _corners(low, high, turns)
     middle = ((low[0] + high[0]) / 2.0, (low[1] + high[1]) / 2.0)
     parts = [
-        patch(role(k % fabrics), start, end, middle, grain_rad=UP if (k + turns) % 2 else ALONG)
+        patch(role((k + turns) % fabrics), start, end, middle, grain_rad=UP if k % 2 else ALONG)
         for k, (start, end) in enumerate(((a, b), (b, c), (c, d), (d, a)))
     ]
     return Sewn(Sewn(parts[0], parts[1]), Sewn(parts[2], parts[3]))
