@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.edge.cast import CAST_U, CAST_VALUES
+
 Floats = NDArray[np.float64]
 
 USUAL_HEIGHT_PX = 0.5
@@ -22,11 +24,17 @@ class Common:
 
     Blurs of luma and of colours, standard deviations in px; the share of the light that the foot of a side does not
     get because its wall is in the way of a wide lamp, even part and parts along the mat's x and y (a lamp to one side
-    throws its shadow to the other); the wall's brightness over the top's.
+    throws its shadow to the other); the wall's brightness over the top's. Where a light to one side is needed to
+    explain what is seen, its shadow's four unknowns follow (`vision.edge.cast`).
     """
 
-    values: Floats  # (6,)
-    covariance: Floats  # (6, 6)
+    values: Floats  # (7,) or (11,)
+    covariance: Floats  # of the same size, each way
+
+    @property
+    def shadowed(self) -> bool:
+        """Whether a light to one side is among the unknowns."""
+        return len(self.values) > len(COMMON)
 
 
 def unseen(height_px: float, shadowed: bool = False) -> Common:
@@ -36,9 +44,8 @@ def unseen(height_px: float, shadowed: bool = False) -> Common:
     that does not explain what is seen: a lamp or window to one side, a shadow that the height does not account for.
     """
     thick = min(1.0, height_px / USUAL_HEIGHT_PX)
+    values = [0.85, 1.0, thick, 0.0, 0.0, 0.1 * thick, 0.25]
+    u = [0.3, 0.4, 0.05 + 0.4 * thick, 0.05 + 0.2 * thick, 0.05 + 0.2 * thick, 0.02 + 0.1 * thick, 0.12]
     if shadowed:
-        values, u = [0.5 + 0.5 * thick, 0.0, 0.0, 0.15], [0.8, 0.8, 0.8, 0.15]
-    else:
-        values = [thick, 0.0, 0.0, 0.1 * thick]
-        u = [0.05 + 0.4 * thick, 0.05 + 0.2 * thick, 0.05 + 0.2 * thick, 0.02 + 0.1 * thick]
-    return Common(np.array([0.85, 1.0, *values, 0.25]), np.diag(np.array([0.3, 0.4, *u, 0.12]) ** 2))
+        values, u = [*values, *CAST_VALUES], [*u, *CAST_U]
+    return Common(np.array(values), np.diag(np.array(u) ** 2))

@@ -79,12 +79,12 @@ class RimLight:
         z_foot = (distance_px - foot) / blur
         mat, mat_slope = ndtr(z_foot), np.exp(-0.5 * z_foot * z_foot) / (ROOT_TWO_PI * blur)
         place = np.clip((distance_px - foot - FIRST_PX) / STEP_PX, 0.0, self._tables[0].shape[1] - 1.001)
-        shares, slopes = zip(*(_looked_up(table, place, side) for table in self._tables), strict=True)
+        shares, slopes = zip(*(looked_up(table, place, side) for table in self._tables), strict=True)
         (lamp, sky, cast), (lamp_slope, sky_slope, cast_slope) = shares, slopes
         return Coverage(top, mat, lamp, sky, cast, density, mat_slope, lamp_slope, sky_slope, cast_slope)
 
 
-def _looked_up(table: Floats, place: Floats, side: Ints) -> tuple[Floats, Floats]:
+def looked_up(table: Floats, place: Floats, side: Ints) -> tuple[Floats, Floats]:
     """Values and slopes per px at places (N,) of the rows `side` (N,) of a table (S, K)."""
     low = place.astype(np.int64)
     flat, index = table.ravel(), side * table.shape[1] + low
@@ -93,13 +93,18 @@ def _looked_up(table: Floats, place: Floats, side: Ints) -> tuple[Floats, Floats
     return here + (place - low) * step, step / STEP_PX
 
 
+def shadow_nodes() -> tuple[Floats, Floats]:
+    """Distances (32,) past a wall's foot, px, and their weights, over which what is in shadow is summed."""
+    nodes, weights = np.polynomial.legendre.leggauss(NODES)
+    share = (nodes + 1.0) / 2.0
+    # Half of the light that is taken lies close to the foot: nodes are dense there.
+    return REACH_PX * share**3, weights / 2.0 * REACH_PX * 3.0 * share**2
+
+
 def _shadow_tables(rims: Rims, blur_px: Floats) -> tuple[Floats, Floats, Floats]:
     """(S, K) each: what the wall takes of a lamp's, a sky's and a side light, behind the blur, past its foot."""
     past = np.arange(FIRST_PX, LAST_PX, STEP_PX)
-    nodes, weights = np.polynomial.legendre.leggauss(NODES)
-    share = (nodes + 1.0) / 2.0
-    x = REACH_PX * share**3  # half of the light that is taken lies close to the foot: nodes are dense there
-    weight = weights / 2.0 * REACH_PX * 3.0 * share**2
+    x, weight = shadow_nodes()
     under = x[None] + np.maximum(-rims.wall_px, 0.0)[:, None]
     sine = under / np.hypot(under, np.maximum(rims.height_px, LEAST_HEIGHT_PX)[:, None])
     cast_sine = under / np.hypot(under, np.maximum(rims.height_px, LEAST_CAST_PX)[:, None])

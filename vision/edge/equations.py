@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.edge.common import COMMON, OWN
+from vision.edge.common import OWN
 
 Floats = NDArray[np.float64]
 
@@ -48,7 +48,7 @@ class Equations:
         """Chi-square of a score test: how strongly the sides, without the prior, pull at some common unknowns."""
         _, _, reduced, right, _ = self._parts()
         sides, pull = reduced - self.prior_normal, right - self.prior_gradient
-        others = np.delete(np.arange(len(COMMON)), np.arange(len(COMMON))[which])
+        others = np.delete(np.arange(len(pull)), np.arange(len(pull))[which])
         mixed = sides[which][:, others]
         rest = np.linalg.inv(sides[np.ix_(others, others)] + np.eye(len(others)) * 1e-6)
         normal = sides[which, which] - mixed @ rest @ mixed.T

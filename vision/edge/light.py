@@ -16,12 +16,13 @@ spread of levels along the side, so that plain cloth pays nothing for them.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.edge.common import COMMON, OWN, OWN_U, SHADOW, Common
+from vision.edge.cast import CAST_LEAST, CAST_MOST, CastShadow
+from vision.edge.common import OWN, OWN_U, SHADOW, Common
 from vision.edge.coverage import RimLight
 from vision.edge.encoding import BGR_OF_YCC, YCC_OF_BGR, Encoder
 from vision.edge.equations import Equations
@@ -39,6 +40,9 @@ MOST_OFFSET_PX = 9.0
 OWN_MOST = np.array([MOST_OFFSET_PX, 0.5, 4.0, 3.0, 0.3, 1.0, 0.5])
 OWN_LEAST = -OWN_MOST * np.array([1.0, 1.0, 1.0, -0.1, 1.0, 1.0, 1.0])
 VALLEY_PX = 1.5  # from where a search found the mat to begin beside a print
+CONTRADICTED = 16.0  # chi-square of 4 degrees of freedom that usual light exceeds in 3 of 1000 pictures
+FOCUS = OWN.index("focus")
+FEWEST_FACING = 3  # sides that can tell a blur of its own way from where they face
 LEAST_LAMP = 0.05
 SOFT_TURN = 0.1  # of a shadow's strength, over which it sets in as a side turns away from the light
 DRAWN = 0.25  # of what levels without order would draw: a print lies between order and none
@@ -57,6 +61,7 @@ class Fits:
     common: Common
     colour_share: Floats  # (S,) of what is known of the offset, that comes from the colours
     shadow_doubt: float  # chi-square, 4 degrees of freedom: how much the sides contradict the prior's shadow
+    leaning: float  # chi-square, 2 degrees of freedom: how much their blurs differ by where they face
 
 
 def solve(
@@ -140,12 +145,22 @@ class _Solver:
             own_change, common_change = equations.step()
             own, common = self._stepped(own, own_change), self._bounded(common + common_change)
             levels = self._next_levels(levels, equations, own_change, common_change)
-        return self._result(own, common, equations)
+        doubt = equations.against(SHADOW)
+        if doubt > CONTRADICTED:
+            # The bare mat's own noise is in the slopes and in what is left: that alone can seem a shadow. Slopes by
+            # what the pixels beside show of the mat have another noise: an instrument (J. Durbin, Errors in variables,
+            # Review of the International Statistical Institute 22, 1954, from memory).
+            slopes = self._predict(own, common, levels.values, self.w.around).slopes
+            at = replace(at, slopes=slopes)
+            doubt = self._equations(at, rest, weights, lone, levels, own, common).against(SHADOW)
+        return self._result(own, common, equations, doubt)
 
     # -- the model -----------------------------------------------------------------------------------------------
 
-    def _predict(self, own: Floats, common: Floats, cloth: Floats) -> _Prediction:
+    def _predict(self, own: Floats, common: Floats, cloth: Floats, mat: Floats | None = None) -> _Prediction:
+        """`mat` (3, N) is the bare mat's light, if not as its picture has it."""
         w, side = self.w, self.w.side
+        bare = w.bare if mat is None else mat
         mine = own[side]
         e = w.across_px - mine[:, 0] - mine[:, 1] * w.along_px - mine[:, 2] * self.basis
         f = self.encoder.decode(BGR_OF_YCC @ cloth[0])
@@ -163,8 +178,9 @@ class _Solver:
         sky, wall_light = common[5], common[6] + mine[:, 6]
         blur = common[0] + own[:, 4]
         light_at = RimLight(self.axes.rims, blur)
+        thrown, to_px = self._thrown(blur, common), self.axes.scale[side]
         seen, by_level, by_level_slope = np.zeros((3, len(e))), np.zeros((3, len(e))), np.zeros((3, len(e)))
-        slopes, shares = np.zeros((len(OWN) + len(COMMON), 3, len(e))), np.zeros((2, len(e)))
+        slopes, shares = np.zeros((len(OWN) + len(common), 3, len(e))), np.zeros((2, len(e)))
         s = blur[side]
         for reach, part in COLOUR_BLUR:
             # Luma is seen at the place itself, colours also at places to both sides.
@@ -175,17 +191,20 @@ class _Solver:
             g = cover.density
             mend = w.slope * g
             visible = cover.mat - lamp * cover.lamp - sky * cover.sky - cast * cover.cast
-            beside = w.bare * visible + s * s * mend
             visible_slope = cover.mat_slope - lamp * cover.lamp_slope - sky * cover.sky_slope - cast * cover.cast_slope
+            if thrown is not None:
+                shadow = thrown.at(place, side)
+                visible, visible_slope = visible - common[7] * shadow.taken, visible_slope - common[7] * shadow.outward
+            beside = bare * visible + s * s * mend
             share = cover.top + wall_light * cover.wall
             encoded, steepness = self.encoder.encode(f * share + gain * beside)
             by_share = wall_light * (g - cover.mat_slope) - g
-            by_e = f * by_share + gain * (w.bare * visible_slope - place * mend)
-            by_s = (place * g / s) * (f - gain * w.bare) + gain * mend * (s + place * place / s)
+            by_e = f * by_share + gain * (bare * visible_slope - place * mend)
+            by_s = (place * g / s) * (f - gain * bare) + gain * mend * (s + place * place / s)
             to_seen = YCC_OF_BGR[rows] * counts
             seen[rows] += to_seen @ encoded
             by_offset = -(to_seen @ (steepness * by_e))
-            by_mat = -(to_seen @ (steepness * w.bare)) * gain
+            by_mat = -(to_seen @ (steepness * bare)) * gain
             by_lamp = by_mat * cover.lamp
             by_wall = to_seen @ (steepness * f) * cover.wall
             by_blur = to_seen @ (steepness * by_s)
@@ -199,6 +218,12 @@ class _Solver:
             slopes[10, rows] += by_cast * towards[0]
             slopes[11, rows] += by_cast * towards[1]
             slopes[12, rows] += by_mat * cover.sky
+            if thrown is not None:
+                by_reach = by_mat * (common[7] * shadow.by_reach * to_px)
+                slopes[14, rows] += by_mat * shadow.taken
+                slopes[15, rows] += by_reach * towards[0]
+                slopes[16, rows] += by_reach * towards[1]
+                slopes[17, rows] += by_mat * (common[7] * shadow.by_soft * to_px)
             relative = counts * (YCC_OF_BGR[0] @ (steepness / f_steep))
             by_level[rows] += share * relative
             by_level_slope[rows] -= by_share * relative
@@ -209,6 +234,13 @@ class _Solver:
         slopes[9], slopes[13] = slopes[5], slopes[6]
         return _Prediction(seen, slopes, by_level, by_level_slope, shares)
 
+    def _thrown(self, blur: Floats, common: Floats) -> CastShadow | None:
+        """The shadow of a light to one side, where there may be one."""
+        if not self.prior.shadowed:
+            return None
+        reach_mm = self.axes.outward @ common[8:10]
+        return CastShadow(self.axes.rims, blur, reach_mm * self.axes.scale, common[10] * self.axes.scale)
+
     def _stepped(self, own: Floats, change: Floats) -> Floats:
         size = np.abs(change[:, 0]) + np.abs(change[:, 1]) * self.reach
         own = own + change * np.minimum(1.0, MOST_STEP_PX / (size + 1e-9))[:, None]
@@ -217,7 +249,11 @@ class _Solver:
         return np.asarray(np.clip(own, low, high))
 
     def _bounded(self, common: Floats) -> Floats:
-        return np.clip(common, [0.4, 0.0, -0.1, -2.0, -2.0, -0.05, 0.0], [2.5, 3.5, 3.0, 2.0, 2.0, 1.0, 0.8])
+        low, high = (
+            (0.4, 0.0, -0.1, -2.0, -2.0, -0.05, 0.0, *CAST_LEAST),
+            (2.5, 3.5, 3.0, 2.0, 2.0, 1.0, 0.8, *CAST_MOST),
+        )
+        return np.clip(common, low[: len(common)], high[: len(common)])
 
     # -- levels of the cloth -------------------------------------------------------------------------------------
 
@@ -291,7 +327,7 @@ class _Solver:
         drawn = DRAWN * np.sum(weights * h * at.by_level_slope * doubt * lone, axis=0)
         arms = np.stack([drawn, drawn * self.w.along_px, drawn * self.basis])
         scores[:3] -= np.add.reduceat(arms, starts, axis=1)
-        many = len(OWN) + len(COMMON)
+        many = len(at.slopes)
         normal, gradient = np.zeros((self.w.count, many, many)), np.zeros((self.w.count, many))
         info = np.zeros((self.w.count, 3))
         for s, run in enumerate(self.runs):
@@ -312,7 +348,7 @@ class _Solver:
         prior_gradient = before @ (self.prior.values - common)
         return Equations(normal, gradient, before, prior_gradient, free.top, free.inverse, free.cross, scores, info)
 
-    def _result(self, own: Floats, common: Floats, eq: Equations) -> Fits:
+    def _result(self, own: Floats, common: Floats, eq: Equations, shadow_doubt: float) -> Fits:
         inverse, by_common, covariance = eq.eliminated()
         n = len(OWN)
         spread = np.zeros((self.w.count, n, n))
@@ -330,5 +366,20 @@ class _Solver:
             by_common[:, :3],
             Common(common, covariance),
             eq.info[:, 1:].sum(axis=1) / np.maximum(eq.info.sum(axis=1), 1e-12),
-            eq.against(SHADOW),
+            shadow_doubt,
+            self._leaning(own[:, FOCUS]),
         )
+
+    def _leaning(self, focus: Floats) -> float:
+        """Chi-square of blurs that are one way on sides that face a light, and another on those that face away.
+
+        Opposite sides have one lens and one motion. Beside dark cloth a hard shadow looks like more cloth and a softer
+        edge, so nearly that nothing but this tells it.
+        """
+        seen = self.sides[~self.figured[self.sides]]
+        facing, off = self.axes.outward[seen], focus[seen] / OWN_U[FOCUS]
+        if len(seen) < FEWEST_FACING:
+            return 0.0
+        facing, off = facing - facing.mean(axis=0), off - off.mean()
+        pull = facing.T @ off
+        return float(pull @ np.linalg.solve(facing.T @ facing + np.eye(2) * 1e-3, pull))

@@ -13,7 +13,7 @@ from calibration.pinhole import Pinhole
 from calibration.tone import Tone
 from vision.edge.common import OWN, Common, unseen
 from vision.edge.encoding import Encoder
-from vision.edge.light import VALLEY_PX, Fits, solve
+from vision.edge.light import CONTRADICTED, VALLEY_PX, Fits, solve
 from vision.edge.neighbours import Neighbours
 from vision.edge.noise import Noise, encoded_noise
 from vision.edge.valley import figures, likeliest_offsets_px, softness_px
@@ -26,7 +26,8 @@ PRINTED_PX = 2.2  # inside: of a print only what is next to the edge says how br
 SPARE_PX = 4.0  # around the widest window, for lines that move
 FEWEST = 30  # pixels that make a side
 ASTRAY = 0.95  # of the valley's width: the fit lies at its end
-CONTRADICTED = 16.0  # chi-square of 4 degrees of freedom that usual light exceeds in 3 of 1000 pictures
+SHADOWED_STEPS = 14  # from no direction at all to where the shadow falls
+LEANING = 13.8  # chi-square of 2 degrees of freedom that chance exceeds in 1 of 1000 pictures
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,8 +132,10 @@ def fit_sides(
         own = np.zeros((len(starts), len(OWN)))
         own[:, 0], own[:, 2], own[:, OWN.index("gain")] = offsets, bows, 1.0
         fits = solve(window, axes, own, picture.noise, prior, picture.encoder, figured, reach.steps, valleys)
-        if unasked and fits.shadow_doubt > CONTRADICTED:
-            prior = unseen(float(np.median(axes.rims.height_px)), shadowed=True)
+        if unasked and (fits.shadow_doubt > CONTRADICTED or fits.leaning > LEANING):
+            unasked, prior = False, unseen(float(np.median(axes.rims.height_px)), shadowed=True)
+            steps = SHADOWED_STEPS
+            fits = solve(window, axes, fits.own, picture.noise, prior, picture.encoder, figured, steps, valleys)
         last, axes, offsets = axes, _rebased(axes, fits, picture), np.zeros(len(starts))
         bows, valleys = fits.own[:, 2], valleys - fits.own[:, 0]
     assert fits is not None

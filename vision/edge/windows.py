@@ -108,6 +108,7 @@ class Window:
     seen: Floats  # (3, N) encoded luma and colour differences, 0 to 1
     bare: Floats  # (3, N) the bare mat's linear blue green red
     slope: Floats  # (3, N) of it outward, per px
+    around: Floats  # (3, N) of it, the mean of the four pixels beside each: what it is, but for its own noise
     bin_starts: Ints  # (B,) first pixel of each bin
     bin_side: Ints  # (B,)
     count: int  # S
@@ -148,6 +149,7 @@ class Window:
             self.seen[:, use],
             self.bare[:, use],
             self.slope[:, use],
+            self.around[:, use],
             self.count,
         )
 
@@ -176,11 +178,11 @@ def sample(
     use &= (along > trims_px[sides, 0] - half) & (along < half - trims_px[sides, 1])
     x, y, sides = points_px[use, 0], points_px[use, 1], sides[use]
     seen = YCC_OF_BGR @ picture.encoder.encode(_bgr(scene.levels, x, y))[0]
-    by_x = (_bgr(scene.bare, x + 1, y) - _bgr(scene.bare, x - 1, y)) / 2.0
-    by_y = (_bgr(scene.bare, x, y + 1) - _bgr(scene.bare, x, y - 1)) / 2.0
-    slope = by_x * axes.outward_px[sides, 0] + by_y * axes.outward_px[sides, 1]
-    bare = _bgr(scene.bare, x, y)
-    return _binned(sides, points_mat_mm[use], across[use], along[use], seen, bare, slope, len(axes.lengths_mm))
+    right, left = _bgr(scene.bare, x + 1, y), _bgr(scene.bare, x - 1, y)
+    below, above = _bgr(scene.bare, x, y + 1), _bgr(scene.bare, x, y - 1)
+    slope = ((right - left) * axes.outward_px[sides, 0] + (below - above) * axes.outward_px[sides, 1]) / 2.0
+    mats = (_bgr(scene.bare, x, y), slope, (right + left + below + above) / 4.0)
+    return _binned(sides, points_mat_mm[use], across[use], along[use], seen, *mats, len(axes.lengths_mm))
 
 
 def _bgr(levels: NDArray[np.float32], x: Ints, y: Ints) -> Floats:
@@ -196,6 +198,7 @@ def _binned(
     seen: Floats,
     bare: Floats,
     slope: Floats,
+    around: Floats,
     count: int,
 ) -> Window:
     place = np.floor(along / BIN_PX).astype(np.int64)
@@ -212,6 +215,7 @@ def _binned(
         seen[:, order],
         bare[:, order],
         slope[:, order],
+        around[:, order],
         starts.astype(np.int64),
         side[starts],
         count,
