@@ -30,7 +30,7 @@ def pressed(block: Block) -> Block:
             made.get(id(join.first), join.first),
             made.get(id(join.second), join.second),
             "second" if second else "first",
-            stages.seam_mm(join)[1:-1],
+            stages.set_in_mm(join),
         )
     return replace(block, piece=made[id(block.piece)])
 

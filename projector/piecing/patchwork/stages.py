@@ -2,6 +2,8 @@
 
 Before a piece is joined to its mate it may have ears: tips of the mitred outline that would stick out past the mate's
 raw edge once the two are sewn. They are trimmed flush with that edge, so that both ends of a seam lie on each other.
+
+A ring may stay open in its middle where a disc is laid over: the join that closes it then has two seams.
 """
 
 from __future__ import annotations
@@ -17,7 +19,7 @@ from numpy.typing import NDArray
 from shapely import Point, Polygon
 
 from projector.piecing.patchwork.mesh import Mesh, mesh_of
-from projector.piecing.patchwork.patches import Block, Piece, Sewn, joins_of
+from projector.piecing.patchwork.patches import Block, Piece, Sewn, area_mm2, joins_of
 from projector.piecing.patchwork.raw import HalfPlane, clipped, grown, raw_edge
 
 Floats = NDArray[np.float64]
@@ -75,8 +77,10 @@ class Stages:
             self._faces[id(join)] = (*self._faces[id(join.first)], *self._faces[id(join.second)])
             self._mates[id(join.first)], self._mates[id(join.second)] = join.second, join.first
         self._rings: dict[int, tuple[int, ...]] = {}
+        self._bounds = self._boundaries(block.piece)
+        self._rim = set[tuple[int, int]]().union(*map(_steps, self._bounds))
+        self._open = self._rim - _steps(self._bounds[0])  # around what a disc covers
         self._paths = {id(join): self._shared(join) for join in self.joins}
-        self._rim = self._edges(block.piece)
 
     def stage(self, piece: Piece) -> Stage:
         """Of a patch or join of the block."""
@@ -115,58 +119,84 @@ class Stages:
         return self.mesh.bends(self._ring(self.block.piece))
 
     def stitch_lines(self) -> dict[tuple[int, int], int]:
-        """For every directed edge of the mesh the stitch line it lies on: a join's number, then those of the rim."""
+        """For every directed edge of the mesh the stitch line it lies on: a join's number, then those of the rim and
+        of what a disc covers."""
         lines: dict[tuple[int, int], int] = {}
         for number, join in enumerate(self.joins):
-            for a, b in itertools.pairwise(self._paths[id(join)]):
-                lines[(a, b)] = lines[(b, a)] = number
-        ring, number = self._ring(self.block.piece), len(self.joins)
-        corners = set(self.corner_nodes())
-        first = next(i for i, node in enumerate(ring) if node in corners)
-        for a, b in itertools.pairwise((*ring[first:], *ring[:first], ring[first])):
-            number += a in corners
-            lines[(a, b)] = number - 1
+            for path in self._paths[id(join)]:
+                for a, b in itertools.pairwise(path):
+                    lines[(a, b)] = lines[(b, a)] = number
+        number = len(self.joins)
+        for ring in self._bounds:
+            corners = set(self.mesh.bends(ring))
+            first = next(i for i, node in enumerate(ring) if node in corners)
+            for a, b in itertools.pairwise((*ring[first:], *ring[:first], ring[first])):
+                number += a in corners
+                lines[(a, b)] = number - 1
         return lines
 
     def seam_mm(self, join: Sewn) -> Floats:
-        """(K, 2) the finished line along which a join is sewn, as it turns."""
-        path = self._paths[id(join)]
-        inner = [b for a, b, c in zip(path, path[1:], path[2:], strict=False) if not self.mesh.straight(a, b, c)]
-        return self.mesh.nodes_mm[[path[0], *inner, path[-1]]]
+        """(K, 2) the finished line along which a join is sewn, as it turns; on both sides of a disc, one after the
+        other."""
+        paths = self._paths[id(join)]
+        return self.mesh.nodes_mm[[node for path in paths for node in (path[0], *self._turns(path), path[-1])]]
+
+    def set_in_mm(self, join: Sewn) -> Floats:
+        """(K, 2) the places where a join's seam turns a corner."""
+        return self.mesh.nodes_mm[[node for path in self._paths[id(join)] for node in self._turns(path)]].reshape(-1, 2)
 
     # -- rings and paths of nodes ----------------------------------------------------------------------------------
 
     def _ring(self, piece: Piece) -> tuple[int, ...]:
         ring = self._rings.get(id(piece))
         if ring is None:
-            rings = self.mesh.boundaries(self._faces[id(piece)])
-            if len(rings) != 1:
-                what = "lie apart or enclose a hole"
-                raise SewingError(f"{self.block.name}: patches that are sewn together {what}; give their corners anew")
-            ring = self._rings[id(piece)] = rings[0]
+            ring = self._rings[id(piece)] = self._boundaries(piece)[0]
         return ring
 
-    def _edges(self, piece: Piece) -> set[tuple[int, int]]:
-        ring = self._ring(piece)
-        return set(zip(ring, (*ring[1:], ring[0]), strict=True))
+    def _boundaries(self, piece: Piece) -> list[tuple[int, ...]]:
+        """What encloses a piece, and after it the holes within that discs cover."""
+        rings = self.mesh.boundaries(self._faces[id(piece)])
+        rings.sort(key=lambda ring: -area_mm2(self.mesh.nodes_mm[list(ring)]))
+        if not all(self._covered(hole) for hole in rings[1:]):
+            what = "lie apart or enclose a hole"
+            raise SewingError(f"{self.block.name}: patches that are sewn together {what}; give their corners anew")
+        return rings
 
-    def _shared(self, join: Sewn) -> tuple[int, ...]:
-        """The nodes along a join's seam, in the direction of the first piece's boundary."""
+    def _edges(self, piece: Piece) -> set[tuple[int, int]]:
+        return _steps(self._ring(piece))
+
+    def _covered(self, ring: Sequence[int]) -> bool:
+        """Whether a ring of nodes is that of a hole that a disc covers."""
+        corners = self.mesh.nodes_mm[list(ring)]
+        return area_mm2(corners) < 0.0 and any(
+            np.all(np.hypot(*(corners - disc.middle_mm).T) <= disc.radius_mm + NEAR_MM) for disc in self.block.discs
+        )
+
+    def _turns(self, path: Sequence[int]) -> list[int]:
+        """The nodes within a path at which it turns."""
+        return [b for a, b, c in zip(path, path[1:], path[2:], strict=False) if not self.mesh.straight(a, b, c)]
+
+    def _shared(self, join: Sewn) -> tuple[tuple[int, ...], ...]:
+        """The nodes along a join's seam, in the direction of the first piece's boundary; two seams about a disc."""
         ring, other = self._ring(join.first), self._edges(join.second)
         n = len(ring)
         on = [(ring[(i + 1) % n], ring[i]) in other for i in range(n)]
         if not any(on):
             raise SewingError(f"{self.block.name}: two pieces that are sewn together share no edge; give others")
-        starts = [i for i in range(n) if on[i] and not on[i - 1]]
-        if len(starts) > 1:
+        starts = [i for i in range(n) if on[i] and not on[i - 1]] or [0]
+        paths = []
+        for first in starts:
+            path = [ring[first]]
+            for k in range(first, first + n):
+                if not on[k % n]:
+                    break
+                path.append(ring[(k + 1) % n])
+            paths.append(tuple(path))
+        following = dict(zip(ring, (*ring[1:], ring[0]), strict=True))
+        paths.sort(key=lambda path: (path[-1], following[path[-1]]) not in self._open)  # outside, disc, outside
+        if len(paths) > 2 or any((path[-1], following[path[-1]]) not in self._open for path in paths[:-1]):
             raise SewingError(f"{self.block.name}: two pieces meet in several separate seams; sew them in other order")
-        first = starts[0] if starts else 0
-        path = [ring[first]]
-        for k in range(n):
-            if not on[(first + k) % n]:
-                break
-            path.append(ring[(first + k + 1) % n])
-        return tuple(path)
+        return tuple(paths)
 
     # -- what a stage consists of ------------------------------------------------------------------------------------
 
@@ -221,15 +251,10 @@ class Stages:
         outside = set(self._ring(piece))
         lines = []
         for join in joins_of(piece):
-            path = self._paths[id(join)]
-            turns = [
-                0,
-                *(i for i in range(1, len(path) - 1) if not self.mesh.straight(path[i - 1], path[i], path[i + 1])),
-                len(path) - 1,
-            ]
-            for a, b in itertools.pairwise(turns):
-                ends = (a == 0 and path[a] in outside, b == len(path) - 1 and path[b] in outside)
-                lines.append((self.mesh.nodes_mm[[path[a], path[b]]], ends))
+            for path in self._paths[id(join)]:
+                for a, b in itertools.pairwise((path[0], *self._turns(path), path[-1])):
+                    ends = (a == path[0] and a in outside, b == path[-1] and b in outside)
+                    lines.append((self.mesh.nodes_mm[[a, b]], ends))
         return lines
 
     def _trims(
@@ -265,7 +290,12 @@ class Stages:
 
     def _seam_ends(self, piece: Piece) -> set[int]:
         outside = set(self._ring(piece))
-        return {node for join in joins_of(piece) for node in self._paths[id(join)] if node in outside}
+        return {node for join in joins_of(piece) for path in self._paths[id(join)] for node in path if node in outside}
+
+
+def _steps(ring: Sequence[int]) -> set[tuple[int, int]]:
+    """The directed edges of a ring of nodes."""
+    return set(zip(ring, (*ring[1:], ring[0]), strict=True))
 
 
 def _lengthened(line: Floats, ends: tuple[bool, bool], raw: Floats, finished: Polygon) -> Floats:

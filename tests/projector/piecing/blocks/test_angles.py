@@ -9,9 +9,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from projector.piecing.blocks.catalogue import block_of
+from projector.piecing.blocks.catalogue import BlockError, block_of
 from projector.piecing.patchwork.order import set_in_places
 from projector.piecing.patchwork.patches import Patch, area_mm2
+from projector.piecing.patchwork.stages import Stages
 
 TABLES = Path(__file__).parents[4] / "fixtures" / "tables"
 IN = 25.4
@@ -94,3 +95,49 @@ def test_hexagons_about_one_are_one_and_three_r_times_r_plus_one(rounds: int) ->
 
 def test_rows_of_triangles_in_a_hexagon_are_six_n_squared() -> None:
     assert len(block_of("hexagon of triangles", 300.0, {"rows": "4"}).patches) == 6 * 16
+
+
+@pytest.mark.parametrize("n", [3, 5, 8, 12, 17, 30])
+def test_wedges_of_the_nth_part_close_the_circle(n: int) -> None:
+    """n units of 360/n degrees, each side cut at the complement of half its angle (common practice, no source)."""
+    block = block_of("ring of wedges", 20 * IN, {"wedges": str(n), "middle": "polygon"})
+    wedges = [patch for patch in block.patches if patch.fabric in ("first", "second")]
+    assert len(wedges) == n
+    total = 0.0
+    for wedge in wedges:
+        inner, _, _, outer = np.sort(angles_deg(wedge))[[3, 2, 1, 0]]
+        assert outer == pytest.approx(90 - 180 / n, abs=1e-9)
+        assert inner == pytest.approx(90 + 180 / n, abs=1e-9)
+        total += 180 - 2 * outer
+    assert total == pytest.approx(360, abs=1e-9)
+    assert set_in_places(block.piece) == n
+
+
+def test_an_octagon_of_wedges_has_the_published_proportions() -> None:
+    """fixtures/tables/regular_polygons.csv, n = 8: side, across corners (circumradius) and area, nine decimals."""
+    row = next(row for row in rows_of("regular_polygons.csv") if row["n"] == 8)
+    given = {"wedges": "8", "across": "10 in", "middle": "polygon", "centre": "4 in"}
+    block = block_of("ring of wedges", 12 * IN, given)
+    side = 5 * IN / row["circumradius_side1"]
+    inside = [patch for patch in block.patches if patch.fabric != "ground"]
+    assert sum(patch.area_mm2 for patch in inside) == pytest.approx(row["area_side1"] * side**2, rel=1e-8)
+    assert max(sides_mm(inside[0])) == pytest.approx(side, rel=1e-8)
+
+
+def test_a_centre_too_small_for_its_wedges_is_refused_with_the_least() -> None:
+    """Inner end 2 r sin(180/n) = 1/4 in: 16 wedges need 1.28 in across (plain trigonometry)."""
+    with pytest.raises(BlockError, match=r"centre = \"1 1/4 in\" does not fit; it must be at least 32.55 mm"):
+        block_of("ring of wedges", 12 * IN, {"wedges": "16", "centre": "1 1/4 in"})
+    block = block_of("ring of wedges", 12 * IN, {"wedges": "16", "centre": "32.5494 mm"})
+    assert min(sides_mm(block.patches[0])) == pytest.approx(IN / 4, abs=1e-4)
+    assert block.discs[0].radius_mm == pytest.approx(32.5494 / 2, abs=1e-9)
+
+
+def test_a_ring_with_a_disc_over_its_middle_has_straight_seams_only() -> None:
+    block = block_of("ring of wedges", 12 * IN, {"wedges": "16", "rings": "3"})
+    assert set_in_places(block.piece) == 0
+    stages = Stages(block, IN / 4)
+    closing = stages.seam_mm(stages.joins[-1])
+    assert len(closing) == 4  # on both sides of the disc
+    assert set(stages.stage(block.piece).sides) == {"rim"}
+    assert stages.stage(block.patches[0]).sides.count("rim") == 1  # its inner end
