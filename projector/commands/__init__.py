@@ -15,11 +15,12 @@ from calibration.sheet.layout import SheetError
 from projector.album import AlbumError
 from projector.checking import CheckError
 from projector.clock import WallClock
-from projector.commands import calibrate, check, cut, realign, rehearse, sheet, verify
+from projector.commands import calibrate, check, cut, plan, realign, rehearse, sheet, verify
 from projector.commands.options import OptionError
 from projector.display import DisplayError
 from projector.events import Teller
 from projector.journal import JournalError
+from projector.piecing.blocks.catalogue import BlockError
 from projector.piecing.lengths import LengthError
 from projector.piecing.shapes import ShapeError
 from projector.piecing.tables import PlanError
@@ -33,6 +34,7 @@ from vision.pictures import PictureError
 
 FOR_THE_PERSON = (
     AlbumError,
+    BlockError,
     BoardError,
     CalibratingError,
     CalibrationError,
@@ -74,7 +76,7 @@ def parser() -> argparse.ArgumentParser:
     """The whole command line."""
     whole = _Parser(prog="chalkbeam", description=ABOUT, epilog=CAUTION)
     commands = whole.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=_Parser)
-    for command in (rehearse, sheet, calibrate, verify, realign, cut, check):
+    for command in (rehearse, sheet, calibrate, verify, realign, plan, cut, check):
         command.add(commands)
     return whole
 

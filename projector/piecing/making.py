@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -52,7 +52,15 @@ class Wishes:
     margin_mm: float = INCH_MM / 8  # cut off beyond the innermost point of a raw end
 
 
-def plan_of(block: Block, making: Making, wishes: Wishes) -> Plan:
+@dataclass(frozen=True, eq=False, slots=True)
+class Made:
+    """A plan, and which piece of the block each of its sewn units is."""
+
+    plan: Plan
+    pieces: Mapping[str, Stage]
+
+
+def plan_of(block: Block, making: Making, wishes: Wishes) -> Made:
     """The whole plan of a block.
 
     Raises
@@ -60,7 +68,7 @@ def plan_of(block: Block, making: Making, wishes: Wishes) -> Plan:
     PlanError
         A piece that does not fit on a strip of the usable width, or more units of one kind than a plan holds.
     """
-    return _Maker(block, making, wishes).plan()
+    return _Maker(block, making, wishes).made()
 
 
 @dataclass(slots=True)
@@ -72,8 +80,9 @@ class _Maker:
     units: list[Unit] = field(default_factory=list)
     steps: list[Step] = field(default_factory=list)
     taken_mm: dict[str, float] = field(default_factory=dict)  # of each fabric, along the selvage
+    pieces: dict[str, Stage] = field(default_factory=dict)  # of the sewn units
 
-    def plan(self) -> Plan:
+    def made(self) -> Made:
         wishes = self.wishes
         staged = Stages(self.block, wishes.seam_allowance_mm)
         kinds = kinds_of(staged)
@@ -97,7 +106,7 @@ class _Maker:
                 self._sewn(names, kind_of, piece, staged, kind, names[number], count)
         for disc in self.block.discs:
             self._disc(self._name(disc.fabric, "disc"), disc.fabric, disc.radius_mm)
-        return Plan(
+        plan = Plan(
             name=f"{self.block.name}, {_size(self.making.finish_mm)}",
             strips=tuple(self.strips),
             units=tuple(self.units),
@@ -109,6 +118,7 @@ class _Maker:
             fabrics=tuple(Fabric(name, mm, bought_mm(mm)) for name, mm in self.taken_mm.items()),
             steps=tuple(self.steps),
         )
+        return Made(plan, self.pieces)
 
     def _wanted(
         self, kinds: Sequence[Kind], kind_of: dict[int, int], last: int
@@ -237,7 +247,7 @@ class _Maker:
         press = {"first": first, "second": second, "open": "open"}[piece.press]
         match = len(staged.stage(piece.first).match_mm)
         self.steps.append(Step((first, second), name, count, press, match, len(piece.set_in_mm)))
-        stage = kind.stage
+        stage = self.pieces[name] = kind.stage
         low = stage.raw_mm.min(axis=0)
         self.units.append(
             Unit(

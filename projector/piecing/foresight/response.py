@@ -73,9 +73,10 @@ def response(mesh: Mesh, places: tuple[int, ...]) -> Response:
     for k, node in enumerate(places):
         wanted[2 * node, 2 * k] = wanted[2 * node + 1, 2 * k + 1] = 1.0
     normal = (equations.T @ equations + STILL * identity(unknowns)).tocsc()
-    moves = (driving.T @ (equations @ splu(normal).solve(wanted))).T.reshape(len(places), 2, total)
+    answers = np.asarray(driving.T @ np.asarray(equations @ splu(normal).solve(wanted)), np.float64)
+    moves = answers.T.reshape(len(places), 2, total)
     sides = tuple(tuple(zip(one, (*one[1:], one[0]), strict=True)) for one in bends)
-    return Response(tuple(int(i) for i in first), sides, np.asarray(moves))
+    return Response(tuple(int(i) for i in first), sides, moves)
 
 
 def _normals(mesh: Mesh, bends: tuple[int, ...]) -> Floats:

@@ -1,0 +1,92 @@
+"""`chalkbeam plan`: from a block at any size to a plan file, and a picture of it."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+from calibration.rigfile import check_place
+from projector.clock import WallClock
+from projector.commands.options import OptionError, add_json, add_tolerances, read, whole
+from projector.events import Teller
+from projector.piecing.blocks.catalogue import block_of
+from projector.piecing.lengths import INCH_MM, inches_text, length_mm
+from projector.piecing.making import Wishes, plan_of
+from projector.piecing.planreading import plan_text
+from projector.piecing.plans import Making, Plan
+from projector.planpictures.pages import PICTURES, write_pictures
+
+
+def add(commands: Any) -> None:
+    """Add the command to the command line."""
+    parser = commands.add_parser("plan", help="plan a block: strips, cuts, cloth, sewing", description=__doc__)
+    length = read(length_mm)
+    parser.add_argument("block", metavar="BLOCK", help="its name (chalkbeam blocks lists them)")
+    parser.add_argument("--finish", required=True, type=length, metavar="LENGTH", help='finished size ("14 in")')
+    parser.add_argument("--make", type=whole(1), default=1, metavar="N", help="how many blocks (1)")
+    parser.add_argument(
+        "--set", action="append", default=[], metavar="NAME=VALUE", help="a parameter of the block; may be given again"
+    )
+    parser.add_argument("--seam", type=length, default=INCH_MM / 4, metavar="LENGTH", help='allowance ("1/4 in")')
+    parser.add_argument(
+        "--usable-width", type=length, default=40 * INCH_MM, metavar="LENGTH", help='of the cloth ("40 in")'
+    )
+    parser.add_argument("--hand", choices=("left", "right"), default="right", help="the hand that cuts (right)")
+    add_tolerances(parser)
+    parser.add_argument("-o", "--out", required=True, type=Path, metavar="TOML", help="plan file to write")
+    parser.add_argument(
+        "--picture", type=Path, metavar="FILE", help=f"picture of the plan to write ({', '.join(PICTURES)})"
+    )
+    add_json(parser)
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Make the block, plan it, write both files, say in a few lines what it takes."""
+    settings = dict(_setting(text) for text in args.set)
+    block = block_of(args.block, args.finish, settings)
+    making = Making(args.block, args.finish, args.make, args.usable_width, tuple(settings.items()))
+    plain = Wishes()
+    wishes = Wishes(
+        args.seam,
+        plain.tolerance_mm if args.tolerance is None else args.tolerance,
+        plain.angle_tolerance_rad if args.angle_tolerance is None else args.angle_tolerance,
+        args.hand,
+    )
+    made = plan_of(block, making, wishes)
+    plan = made.plan
+    check_place(args.out)
+    if args.picture:
+        check_place(args.picture)
+        if args.picture.suffix.lower() not in PICTURES:
+            raise OptionError(f"{args.picture}: no kind of picture that is drawn; let it end in {', '.join(PICTURES)}")
+    args.out.write_text(plan_text(plan), encoding="utf-8")
+    if args.picture:
+        write_pictures(args.picture, block, made)
+    fabrics = [{"name": f.name, "need_mm": round(f.need_mm, 4), "buy_mm": round(f.buy_mm, 4)} for f in plan.fabrics]
+    files = {"plan": str(args.out)} | ({"picture": str(args.picture)} if args.picture else {})
+    Teller(WallClock(), args.json).tell("summary", words=words(plan), fabrics=fabrics, steps=len(plan.steps), **files)
+    return 0
+
+
+def words(plan: Plan) -> list[str]:
+    """What a plan takes, line by line."""
+    lines = [f"{f.name}: buy {_yards(f.buy_mm)}, {inches_text(f.need_mm)} are needed" for f in plan.fabrics]
+    for strip in plan.strips:
+        kind = "strip set" if strip.seams_mm else "strip"
+        many = f"{strip.count} {kind}{'' if strip.count == 1 else 's'} of {' + '.join(strip.fabrics)}"
+        lines.append(f"{strip.name}: {many}, {inches_text(strip.width_mm)} wide")
+    lines.append(f"{len(plan.units) - len(plan.steps)} kinds of units to cut, {len(plan.steps)} steps of sewing")
+    return lines
+
+
+def _yards(value_mm: float) -> str:
+    return f"{inches_text(value_mm / 36.0, 8).removesuffix(' in')} yd"
+
+
+def _setting(text: str) -> tuple[str, str]:
+    name, equals, value = text.partition("=")
+    if not (name.strip() and equals and value.strip()):
+        raise OptionError(f'--set "{text}": no parameter with its value; write it like --set "rows=3"')
+    return name.strip(), value.strip()

@@ -1,0 +1,1 @@
+"""Pictures of plans and blocks, to be pinned over the sewing machine."""
