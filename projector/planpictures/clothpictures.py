@@ -54,7 +54,7 @@ def draw_strip(axes: Any, plan: Plan, strip: Strip, looks: Mapping[str, Swatch],
     axes.set_xlim(low - 5.0, high + 5.0)
     axes.set_ylim(-3.0, strip.width_mm + 3.0)
     axes.set_aspect("equal", anchor="SW")
-    axes.set_title(_strip_words(strip, unit, metric), fontsize=8.5, loc="left", pad=3)
+    axes.set_title(_strip_words(strip, unit, metric), fontsize=8, loc="left", pad=3)
 
 
 def strip_tall(strip: Strip) -> float:
@@ -118,16 +118,19 @@ def _source(unit: Unit) -> str | None:
 
 
 def _strip_words(strip: Strip, unit: Unit | None, metric: bool) -> str:
-    kind = "strip set" if strip.seams_mm else "strip"
-    bands = " + ".join(length_words(one, metric) for one in strip.bands_mm or (strip.width_mm,))
-    words = f"{strip.name}: {strip.count} {kind}{'' if strip.count == 1 else 's'} of {bands}"
+    bands = strip.bands_mm or (strip.width_mm,)
+    alike = max(bands) - min(bands) < 1e-6
+    wide = length_words(bands[0], metric) if alike else " + ".join(length_words(one, metric) for one in bands)
+    kind = f"strip set{'' if strip.count == 1 else 's'} of {len(bands)} strips" if strip.seams_mm else "strip"
+    many = "" if strip.seams_mm or strip.count == 1 else "s"
+    words = f"{strip.name}: {strip.count} {kind}{many}, {wide} wide"
     if strip.stagger_mm:
         side = "right" if strip.stagger_mm[0] > 0 else "left"
-        words += f", each {length_words(abs(strip.stagger_mm[0]), metric)} to the {side} of the one below"
+        words += f", each {length_words(abs(strip.stagger_mm[0]), metric)} {side} of the one below"
     if unit is not None and unit.cut:
         angle = f"{round(math.degrees(unit.cut.angle_rad), 3):g}°"
         count, make = units_from_strip(strip, unit.cut), unit.cut.make
-        words += f"; {count} from each, {length_words(unit.cut.width_mm, metric)} wide at {angle}"
+        words += f"; {count} from each, {length_words(unit.cut.width_mm, metric)} at {angle}"
     elif unit is not None and unit.lay:
         count, make = unit.lay.per_strip, unit.lay.make
         words += f"; {count} from each, {'every second one turned' if unit.lay.way == 'turned' else 'side by side'}"
