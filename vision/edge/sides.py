@@ -16,7 +16,7 @@ from vision.edge.encoding import Encoder
 from vision.edge.light import CONTRADICTED, VALLEY_PX, Fits, solve
 from vision.edge.neighbours import Neighbours
 from vision.edge.noise import Noise, encoded_noise
-from vision.edge.valley import figures, likeliest_offsets_px, softness_px
+from vision.edge.valley import contradicted, figures, likeliest_offsets_px, softness_px
 from vision.edge.windows import Axes, Window, sample
 from vision.mat import Scene
 
@@ -139,11 +139,16 @@ def fit_sides(
         last, axes, offsets = axes, _rebased(axes, fits, picture), np.zeros(len(starts))
         bows, valleys = fits.own[:, 2], valleys - fits.own[:, 0]
     assert fits is not None
-    seen_px, soft_px = window.reach_px(), softness_px(everything.placed(axes))
+    placed = everything.placed(axes)
+    seen_px, soft_px = window.reach_px(), softness_px(placed)
     # A fit that would leave the valley contradicts the search: then either may be right.
     astray = np.where(np.abs(valleys) > ASTRAY * VALLEY_PX, VALLEY_PX, 0.0)
+    bent = np.where(figured.any(axis=1) & picture.scene.known, fits.own[:, 2], 0.0)
+    blur_px = float(fits.common.values[0])
+    bent = np.where(contradicted(placed, picture.noise, picture.encoder, blur_px, bent), bent, 0.0)
+    doubts = np.column_stack([astray, bent])
     found = [
-        _fit(s, fits, last, axes, float(seen_px[s]), float(soft_px[s]), float(astray[s]), bool(figured[s].any()))
+        _fit(s, fits, last, axes, float(seen_px[s]), float(soft_px[s]), doubts[s], bool(figured[s].any()))
         if count[s] >= FEWEST
         else None
         for s in range(len(starts))
@@ -182,14 +187,14 @@ def _rebased(axes: Axes, fits: Fits, picture: Picture) -> Axes:
 
 
 def _fit(
-    s: int, fits: Fits, axes: Axes, placed: Axes, seen_px: float, soft_px: float, astray_px: float, printed: bool
+    s: int, fits: Fits, axes: Axes, placed: Axes, seen_px: float, soft_px: float, doubts_px: Floats, printed: bool
 ) -> SideFit:
     to_mm = 1.0 / float(axes.scale[s])
     # A parabola's height over the whole side, from that over what was seen of it.
     whole = (float(axes.lengths_mm[s] * axes.along_px_per_mm[s]) / 2.0 / max(seen_px, 1.0)) ** 2
     units = np.array([to_mm, float(axes.along_px_per_mm[s]) * to_mm, to_mm * whole])
     own_covariance = fits.own_covariance[s] * units[:, None] * units
-    own_covariance[0, 0] += (astray_px * to_mm) ** 2
+    own_covariance[[0, 2], [0, 2]] += (doubts_px * units[[0, 2]]) ** 2
     by_common = fits.by_common[s] * units[:, None]
     return SideFit(
         placed.middles_mat_mm[s],

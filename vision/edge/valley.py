@@ -26,11 +26,37 @@ STEP_PX = 0.5
 MAT_SPREAD = 2.0  # times the noise on bare mat: shade and a little dust allowed for
 STRAY = 0.02  # of the pixels may have any colour: dust, a thread
 LEAST_STEP = 0.08  # of the encoded range, between cloth and mat, to tell how soft an edge is
+NEAR_PX = 4.0  # a shape is told by what is no farther from the line
+CLEARLY = 4.5  # of a log likelihood: what a normal distribution has three standard deviations out
 SHOWN = 150  # pixels that tell the cloth's colours
 ROOT_TWO_PI = math.sqrt(2.0 * math.pi)
 LEAST_PIXELS = 20
 LEAST_LENGTH_PX = 40.0  # along a shorter side too few pixels speak for a search
 WEAVE = 0.03  # of the encoded range a plain cloth may vary
+
+
+def contradicted(window: Window, noise: Noise, encoder: Encoder, blur_px: float, bows_px: Floats) -> Bools:
+    """(S,): whether cloth and mat part clearly better at a straight side than at one with the bow (S,) of a fit.
+
+    Either may lie where it parts them best: what is compared is the shape alone.
+    """
+    result, basis = np.zeros(window.count, np.bool_), window.bow_basis()
+    bare = YCC_OF_BGR @ encoder.encode(window.bare)[0]
+    spread = MAT_SPREAD * np.array(noise.sd)[:, None]
+    for s in np.flatnonzero(np.abs(bows_px) > STEP_PX):
+        run = window.runs[s]
+        across, seen = window.across_px[run], window.seen[:, run]
+        deep, near = across < -SURELY_INSIDE_PX, np.abs(across) < NEAR_PX + abs(float(bows_px[s]))
+        if min(np.count_nonzero(deep), np.count_nonzero(near)) < LEAST_PIXELS:
+            continue
+        off = seen[:, near] - bare[:, run][:, near]
+        odds = _cost_of_cloth(seen[:, near], seen[:, deep], spread) - _cost_of_mat(off, spread)
+        places = np.arange(-NEAR_PX / 2.0, NEAR_PX / 2.0 + STEP_PX, STEP_PX)[:, None] - across[near]
+        straight, bowed = (
+            float(np.min(ndtr((places + bow * basis[run][near]) / blur_px) @ odds)) for bow in (0.0, bows_px[s])
+        )
+        result[s] = straight < bowed - CLEARLY
+    return result
 
 
 def likeliest_offsets_px(window: Window, deep: Window, noise: Noise, encoder: Encoder, blur_px: float) -> Floats:
