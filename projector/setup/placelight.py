@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from calibration.sheet.placing import Field, Place
@@ -21,29 +22,36 @@ WORDS_MM = 20.0
 def place_scene(field: Field, place: Place | None, seen: Sequence[Floats], words: str) -> Scene:
     """The next place with an arrow at its top edge, what is covered, and a few words.
 
-    Marks are in the first sheet's frame. The words stand at the near side of the field, upright for the person.
+    Marks are in the first sheet's frame. The arrow stands beyond the edge, or within where the field ends there. The
+    words stand at the near side of the field, upright for the person.
     """
     marks: list[Mark] = [Stroke(_closed(outline), COVERED_MM, Ink.GOOD) for outline in seen]
     if place is not None:
-        marks += _marks_of(place)
+        marks += _marks_of(field, place)
     marks.append(Words(words, _words_at(field, place), WORDS_MM, Ink.WORDS))
     return Scene("place", tuple(marks), lamp=AMBIENT)
 
 
-def _marks_of(place: Place) -> list[Mark]:
+def _marks_of(field: Field, place: Place) -> list[Mark]:
     corners = place.corners_sheet_mm
-    marks: list[Mark] = [Stroke(_closed(corners), OUTLINE_MM, Ink.CUT), Fill(_arrow(corners), Ink.CUT)]
+    marks: list[Mark] = [Stroke(_closed(corners), OUTLINE_MM, Ink.CUT), Fill(_arrow(field, corners), Ink.CUT)]
     if place.lift is not None:
         marks.append(Stroke(_points(_edge(corners, place.lift.edge)), LIFT_MM, Ink.CAUTION))
     return marks
 
 
-def _arrow(corners: Floats) -> tuple[Point, ...]:
-    """A triangle on the middle of the print's top edge, pointing away from the print."""
+def _arrow(field: Field, corners: Floats) -> tuple[Point, ...]:
+    """A triangle at the middle of the print's top edge, pointing away from the print; the first one in the field."""
     right, left = corners[2], corners[3]
     middle, along = (left + right) / 2, (right - left) / np.hypot(*(right - left))
     up = np.array([-along[1], along[0]])
-    return _points(np.array([middle - ARROW_MM * along, middle + ARROW_MM * along, middle + ARROW_MM * up]))
+    beyond = np.array([middle - ARROW_MM * along, middle + ARROW_MM * along, middle + ARROW_MM * up])
+    far_back = float(np.hypot(*(corners[3] - corners[0])))
+    for back_mm in (0.0, *np.arange(ARROW_MM + 2 * OUTLINE_MM, far_back, OUTLINE_MM)):
+        arrow = beyond - back_mm * up
+        if field.outline.covers(shapely.Polygon(arrow)):
+            return _points(arrow)
+    return _points(beyond)
 
 
 def _edge(corners: Floats, edge: str) -> Floats:
