@@ -37,6 +37,7 @@ KINDS = {
     "flat, 5 + 4 views": Kind(views=(5, 4)),
     "flat, noise 0.01 px": Kind(noise_px=(0.01, 0.01)),
     "noise smooth by a third": Kind(together=0.33),
+    "print uneven by 0.06": Kind(uneven_mm=0.06),
     "lifted 0.1": Kind(lift_mm=0.1),
     "lifted 0.5": Kind(lift_mm=0.5),
     "lifted 0.5, noise 0.01 px": Kind(lift_mm=0.5, noise_px=(0.01, 0.01)),

@@ -89,6 +89,7 @@ class Kind:
     guided: bool = True  # sheets lie where the guide asks for them, or else about the middles of the mat's nine parts
     together: float = 0.0  # share of the noise's variance that is smooth over a view: what light and blur do
     stretch: float = 0.0  # of the sheet, along over across
+    uneven_mm: float = 0.0  # standard deviation per axis by which the print's corners lie off, alike in all views
 
 
 def draw_rig(rng: np.random.Generator, kind: Kind) -> Rig:
@@ -97,9 +98,10 @@ def draw_rig(rng: np.random.Generator, kind: Kind) -> Rig:
     noise_px = float(np.exp(rng.uniform(*np.log(kind.noise_px))))
     stated = noise_px * float(rng.uniform(0.5, 1.5))  # stated uncertainties are off by a common factor
     views: list[SheetView] = []
+    off_mm = _uneven(rng, kind.uneven_mm) if kind.uneven_mm > 0.0 else np.zeros_like(CORNERS_MM)
     where = lay(rng, camera, MAT_MM, kind.views) if kind.guided else anywhere(rng, camera, MAT_MM, kind.views)
     for i, (laid, is_flat) in enumerate(where):
-        px = camera.px(laid.points_mm(_sheet(rng, kind)) + np.array([0.0, 0.0, THICKNESS_MM]))
+        px = camera.px(laid.points_mm(_sheet(rng, kind, off_mm)) + np.array([0.0, 0.0, THICKNESS_MM]))
         inside = camera.sees(px)
         uneven = rng.uniform(0.7, 1.4, len(px))
         px = px + _noise(rng, kind.together) * (noise_px * uneven)[:, None]
@@ -145,9 +147,9 @@ def _draw_distortion(rng: np.random.Generator, kind: Kind, rim: float) -> Floats
             return drawn
 
 
-def _sheet(rng: np.random.Generator, kind: Kind) -> Floats:
-    """Corners (N, 3) of a sheet about its middle, bent."""
-    flat = (CORNERS_MM - MIDDLE_MM) * [1 + kind.stretch / 2, 1 - kind.stretch / 2]
+def _sheet(rng: np.random.Generator, kind: Kind, off_mm: Floats) -> Floats:
+    """Corners (N, 3) of a sheet about its middle, printed `off_mm` (N, 2) and bent."""
+    flat = (CORNERS_MM - MIDDLE_MM) * [1 + kind.stretch / 2, 1 - kind.stretch / 2] + off_mm
     if kind.lift_mm == 0.0:
         return np.column_stack([flat, np.zeros(len(flat))])
     profile = (PROFILES | RAISED)[str(rng.choice(list(PROFILES))) if kind.profile == "any" else kind.profile]
@@ -161,6 +163,12 @@ def _sheet(rng: np.random.Generator, kind: Kind) -> Floats:
     q = flat @ along
     at = np.interp(q, arc, nodes)
     return np.column_stack([flat + np.outer(at * half - q, along), np.interp(at, nodes, height)])
+
+
+def _uneven(rng: np.random.Generator, uneven_mm: float) -> Floats:
+    """(N, 2) by how much a print's corners lie off; its lengths along and across are in the mean those that are told."""
+    off_mm, away = rng.normal(0.0, uneven_mm, CORNERS_MM.shape), CORNERS_MM - CORNERS_MM.mean(axis=0)
+    return np.asarray(off_mm - away * np.sum(off_mm * away, axis=0) / np.sum(away**2, axis=0))
 
 
 def _noise(rng: np.random.Generator, together: float) -> Floats:
