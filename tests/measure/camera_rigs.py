@@ -166,7 +166,7 @@ def _sheet(rng: np.random.Generator, kind: Kind, off_mm: Floats) -> Floats:
 
 
 def _uneven(rng: np.random.Generator, uneven_mm: float) -> Floats:
-    """(N, 2) by how much a print's corners lie off; its lengths along and across are in the mean those that are told."""
+    """(N, 2) by how much a print's corners lie off; its mean lengths along and across are those told."""
     off_mm, away = rng.normal(0.0, uneven_mm, CORNERS_MM.shape), CORNERS_MM - CORNERS_MM.mean(axis=0)
     return np.asarray(off_mm - away * np.sum(off_mm * away, axis=0) / np.sum(away**2, axis=0))
 
