@@ -33,12 +33,15 @@ import math
 from dataclasses import dataclass
 
 from projector.piecing.blocks.build import Place, block, in_pairs, patch, role, spoke, square
-from projector.piecing.blocks.recipe import Parameter, Recipe, Values, short_length
+from projector.piecing.blocks.recipe import BlockError, Parameter, Recipe, Values, short_length
 from projector.piecing.blocks.rim import along_rim, around, to_rim
 from projector.piecing.patchwork.patches import Block, Disc, Patch, Piece, Sewn
 
-EVEN = 0.35  # of the way from where a wedge begins to the tip behind it: where its shoulder lies unless a width is said
+EVEN = 0.15  # of the way from where a wedge begins to the tip behind it: where its shoulder lies unless a width is said
+CLEAR = 0.9  # of the angle to the next point's axis is what a side may turn until it meets the rim
+FIRST = 0.7  # of the disc's rim belongs to the first rank unless a width is said
 PARALLEL = 1e-9
+WIDE_ENOUGH = "so that every patch is a seam allowance wide there"
 LEAST_SIDE = 1e-3  # of the finished size: shorter sides of patches are refused
 
 
@@ -152,15 +155,11 @@ class _Star:
             raise of.wrong("tip_1", f"must be at least {short_length(self.centre_mm + 0.05 * self.finish_mm)}")
         if self.square and width is not None:
             raise of.wrong("width_1", 'follows from the square and must be "even"')
-        if width is None:  # its sides cross the centre's rim where the second rank begins
-            turn = beta if self.square else beta / 2.0
+        if width is None:
+            turn = beta if self.square else self._even_turn(end_mm)
             half = self.centre_mm * math.sin(turn) * tip / (tip - self.centre_mm * math.cos(turn))
-            if not self.square:
-                _check_even_ends(of, self.centre_mm, 2.0 * math.sin(beta / 2.0), end_mm)
-            elif math.sqrt(2.0) * self.centre_mm < end_mm * (1.0 - 1e-9):
-                raise of.wrong(
-                    "centre", f"must be at least {short_length(end_mm)}, so that points are wide enough there"
-                )
+            if self.square and math.sqrt(2.0) * self.centre_mm < end_mm * (1.0 - 1e-9):
+                raise of.wrong("centre", f"must be at least {short_length(end_mm)}, {WIDE_ENOUGH}")
         else:
             half = width / 2.0
             least, most = least_radius_mm(tip, width, self.of_first, end_mm), greatest_radius_mm(tip, width, end_mm)
@@ -168,26 +167,59 @@ class _Star:
                 raise of.wrong("width_1", 'is less than a seam needs; make it wider, or write "even"')
             if not least * (1.0 - 1e-9) <= self.centre_mm <= most * (1.0 + 1e-9):
                 bounds = f"from {short_length(2.0 * least)} to {short_length(2.0 * most)}"
-                raise of.wrong("centre", f"must be {bounds}, so that points are a seam allowance wide there")
+                raise of.wrong("centre", f"must be {bounds}, {WIDE_ENOUGH}")
         return self._and(tip, math.atan2(half, tip))
 
+    def _even_turn(self, end_mm: float) -> float:
+        """How far from its axis a first point's sides cross the disc's rim: a good part of the way to the next point's
+        axis, but never so far that the second rank's ends become too narrow."""
+        beta = math.pi / self.of_first
+        needed = end_mm / (2.0 * self.centre_mm)
+        if needed > math.sin(beta / 2.0) * (1.0 + 1e-9):
+            least = short_length(end_mm / math.sin(beta / 2.0))
+            raise self.values.wrong("centre", f"must be at least {least}, {WIDE_ENOUGH}")
+        return max(beta / 2.0, min(FIRST * beta, beta - math.asin(min(1.0, needed))))
+
     def _with_rank(self, rank: int) -> _Star:
-        """The next rank, its width such that it comes out behind the first point where that is asked for."""
-        of, first = self.values, self.point(0, 0.0)
+        """The next rank, its width such that its shoulders lie a stretch out on all the points beside it."""
+        of = self.values
         tip, width = of.number(f"tip_{rank + 1}"), of.length_or_none(f"width_{rank + 1}")
-        way = math.pi / self.of_first / 2 ** (rank - 1)
-        begin = self._inner(first, True)
+        points = [self.point(0, 0.0), self.point(0, 2.0 * math.pi / self.of_first)]
         for earlier in range(1, rank):
-            begin = shoulder(first, self.point(earlier, math.pi / self.of_first / 2 ** (earlier - 1)), True)
-        start = math.hypot(*begin)
+            between = [self.point(earlier, (a.way_rad + b.way_rad) / 2.0) for a, b in itertools.pairwise(points)]
+            points = [*(p for pair in zip(points, between, strict=False) for p in pair), points[-1]]
+        pairs = [(a, b, *self._begin(a, b)) for a, b in itertools.pairwise(points)]
+        start = max(math.hypot(*place) for *_, low, high in pairs for place in (low, high))
         if tip < start + 0.02 * self.finish_mm:
             raise of.wrong(f"tip_{rank + 1}", f"must be at least {short_length(start + 0.02 * self.finish_mm)}")
         if width is not None:
             return self._and(tip, math.atan2(width / 2.0, tip))
-        radius = min(start + EVEN * (tip - start), 0.98 * first.tip_mm)
-        x, y = first.at_radius(radius, True)
-        along, across = x * math.cos(way) + y * math.sin(way), x * math.sin(way) - y * math.cos(way)
-        return self._and(tip, math.atan2(across, tip - along))
+        halves = []
+        for right, left, low, high in pairs:
+            way = (right.way_rad + left.way_rad) / 2.0
+            for beside, is_left, begin in ((right, True, low), (left, False, high)):
+                radius = math.hypot(*begin)
+                x, y = beside.at_radius(min(radius + EVEN * (tip - radius), 0.98 * beside.tip_mm), is_left)
+                along, across = x * math.cos(way) + y * math.sin(way), x * math.sin(way) - y * math.cos(way)
+                halves.append(math.atan2(abs(across), tip - along))
+        turns = [2.0 * math.pi * k / self.of_first for k in range(self.of_first)]
+        most = min(self._most_half(tip, (a.way_rad + b.way_rad) / 2.0 + turn) for a, b, *_ in pairs for turn in turns)
+        return self._and(tip, min(max(halves), most))
+
+    def _begin(self, right: Point, left: Point) -> tuple[Place, Place]:
+        """Where the wedge between two neighbours leaves the one and the other."""
+        if right.rank == left.rank == 0:
+            return self._inner(right, True), self._inner(left, False)
+        place = shoulder(left, right, False) if right.rank > left.rank else shoulder(right, left, True)
+        return place, place
+
+    def _most_half(self, tip_mm: float, way_rad: float) -> float:
+        """Half the angle of a tip whose side, led on to the rim, stays clear of the next point's axis."""
+        clear = CLEAR * 2.0 * math.pi / int(self.values.word("points"))
+        middle = (self.finish_mm / 2.0, self.finish_mm / 2.0)
+        end, tip = to_rim(self.finish_mm, middle, way_rad - clear), self.placed(spoke((0.0, 0.0), tip_mm, way_rad))
+        way = math.atan2(end[1] - tip[1], end[0] - tip[0])
+        return (way_rad - way + math.pi) % (2.0 * math.pi) - math.pi
 
     def _and(self, tip_mm: float, half_rad: float) -> _Star:
         shapes = (*self.shapes, (tip_mm, half_rad))
@@ -252,30 +284,32 @@ class _Star:
         return Sewn(dark, light)
 
     def _patch(self, point: Point, fabric: str, corners: list[Place]) -> Patch:
-        self._check_convex(corners, f"width_{point.rank + 1}")
+        self._check_convex(corners, point.rank)
         return patch(fabric, *map(self.placed, corners), grain_rad=point.way_rad)
 
     def _ground(self, right: Point, left: Point, on_right: Place, on_left: Place) -> Patch:
         ends = [to_rim(self.finish_mm, self.placed(p.tip), p.out_rad(True)) for p in (right, left)]
         rim = around(self.finish_mm, *ends)
+        if len(rim) > 4:  # round more than two corners: the sides have crossed
+            raise self._crossing(left.rank)
         inner = [self.placed(on_right)] if on_right == on_left else [self.placed(on_left), self.placed(on_right)]
         corners = [*inner, *rim, self.placed(left.tip)]
-        self._check_convex(corners, f"tip_{max(left.rank, right.rank) + 1}")
+        self._check_convex(corners, left.rank)
         return patch("ground", *corners, grain_rad=along_rim(self.finish_mm, rim))
 
-    def _check_convex(self, corners: list[Place], name: str) -> None:
+    def _check_convex(self, corners: list[Place], rank: int) -> None:
         """All patches are convex where points do not cross each other."""
         n = len(corners)
         for i in range(n):
             (ax, ay), (bx, by), (cx, cy) = corners[i - 1], corners[i], corners[(i + 1) % n]
             if (bx - ax) * (cy - by) - (by - ay) * (cx - bx) <= (LEAST_SIDE * LEAST_SIDE * self.finish_mm) ** 2:
-                raise self.values.wrong(name, "makes points cross each other; write the default, or change it less")
+                raise self._crossing(rank)
 
-
-def _check_even_ends(of: Values, radius_mm: float, chord: float, end_mm: float) -> None:
-    if radius_mm * chord < end_mm * (1.0 - 1e-9):
-        least = short_length(2.0 * end_mm / chord)
-        raise of.wrong("centre", f"must be at least {least}, so that every patch is a seam allowance wide there")
+    def _crossing(self, rank: int) -> BlockError:
+        name = f"tip_{rank + 1}"
+        return self.values.wrong(
+            f"width_{rank + 1}", f'makes points cross each other; write "even", or move {name} out'
+        )
 
 
 _TIPS = (("1", "47 %"), ("2", "45 %"), ("3", "43 %"), ("4", "41 %"))

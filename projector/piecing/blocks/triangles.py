@@ -20,7 +20,8 @@ def half_square_triangles(finish_mm: float, of: Values) -> Block:
             return 0
         if setting == "zigzag":
             return i % 2
-        return (0, 1, 3, 2)[i % 2 + 2 * (j % 2)]  # pinwheel: each unit a quarter turn on from the one before it
+        on = (0, 1, 3, 2)[i % 2 + 2 * (j % 2)]  # four about a place, each a quarter turn on
+        return on if setting == "diamonds" else (on + 1) % 4  # of a pinwheel all seams end in that place
 
     rows = []
     for j in range(n):
@@ -83,7 +84,9 @@ RECIPES = (
         "squares of a light and a dark triangle, one or n by n",
         (
             Parameter("units", "count", "1", "squares across and up", 1, 20),
-            Parameter("setting", "choice", "same way", "how they lie", choices=("same way", "zigzag", "pinwheel")),
+            Parameter(
+                "setting", "choice", "same way", "how they lie", choices=("same way", "zigzag", "diamonds", "pinwheel")
+            ),
         ),
         half_square_triangles,
     ),

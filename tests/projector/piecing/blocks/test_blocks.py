@@ -8,50 +8,14 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from shapely import Polygon, STRtree
 
 from projector.piecing.blocks.catalogue import BlockError, Recipe, block_of, recipes
-from projector.piecing.patchwork.patches import Block, area_mm2
+from projector.piecing.patchwork.patches import Block
 from projector.piecing.patchwork.stages import Stages
+from tests.projector.piecing.blocks.wholeness import check
 
 IN = 25.4
 COUNTS_TRIED = 7  # larger ones only take longer
-
-
-def holes_mm2(block: Block) -> float:
-    """Area that no patch covers: of holes, which discs must cover."""
-    return area_mm2(block.outline_mm) - sum(patch.area_mm2 for patch in block.patches)
-
-
-def check(block: Block) -> None:
-    """What holds for every block, by shapely's geometry."""
-    polygons = [Polygon(patch.corners_mm) for patch in block.patches]
-    for patch, polygon in zip(block.patches, polygons, strict=True):
-        assert np.all(np.isfinite(patch.corners_mm))
-        assert polygon.is_valid  # simple
-        assert polygon.exterior.is_ccw
-        assert patch.area_mm2 > 0.0
-    outline = Polygon(block.outline_mm)
-    assert outline.is_valid
-    assert outline.exterior.is_ccw
-    for one, other in STRtree(polygons).query(polygons, predicate="intersects").T:
-        if one < other:
-            assert polygons[one].intersection(polygons[other]).area < 1e-6
-    for polygon in polygons:
-        assert polygon.difference(outline).area < 1e-6
-    missing = holes_mm2(block)
-    if block.discs:
-        assert missing < sum(math.pi * disc.radius_mm**2 for disc in block.discs)
-    else:
-        assert abs(missing) < 1e-6
-    assert len({id(patch) for patch in block.patches}) == len(block.patches)
-    stages = Stages(block, IN / 4)
-    assert len(stages.joins) == len(block.patches) - 1
-    for join in stages.joins:  # each along one seam, else Stages refuses; its turns are those that are said
-        assert np.allclose(stages.set_in_mm(join), join.set_in_mm, atol=1e-9)
-        assert join.press in ("first", "second")
-    for join in stages.joins:
-        assert Polygon(stages.finished_mm(join)).is_valid
 
 
 @st.composite
