@@ -54,10 +54,11 @@ class Wishes:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Made:
-    """A plan, and which piece of the block each of its sewn units is."""
+    """A plan, the stages of its block, and which pieces of the block each of its units is."""
 
     plan: Plan
-    pieces: Mapping[str, Stage]
+    stages: Stages
+    kinds: Mapping[str, Kind]
 
 
 def plan_of(block: Block, making: Making, wishes: Wishes) -> Made:
@@ -80,7 +81,7 @@ class _Maker:
     units: list[Unit] = field(default_factory=list)
     steps: list[Step] = field(default_factory=list)
     taken_mm: dict[str, float] = field(default_factory=dict)  # of each fabric, along the selvage
-    pieces: dict[str, Stage] = field(default_factory=dict)  # of the sewn units
+    kinds: dict[str, Kind] = field(default_factory=dict)
 
     def made(self) -> Made:
         wishes = self.wishes
@@ -104,6 +105,7 @@ class _Maker:
                 sewn = sum(step.makes.startswith("piece ") for step in self.steps)
                 names[number] = self.block.name if number == last else f"piece {sewn + 1}"
                 self._sewn(names, kind_of, piece, staged, kind, names[number], count)
+            self.kinds[names[number]] = kind
         for disc in self.block.discs:
             self._disc(self._name(disc.fabric, "disc"), disc.fabric, disc.radius_mm)
         plan = Plan(
@@ -118,7 +120,7 @@ class _Maker:
             fabrics=tuple(Fabric(name, mm, bought_mm(mm)) for name, mm in self.taken_mm.items()),
             steps=tuple(self.steps),
         )
-        return Made(plan, self.pieces)
+        return Made(plan, staged, self.kinds)
 
     def _wanted(
         self, kinds: Sequence[Kind], kind_of: dict[int, int], last: int
@@ -247,7 +249,7 @@ class _Maker:
         press = {"first": first, "second": second, "open": "open"}[piece.press]
         match = len(staged.stage(piece.first).match_mm)
         self.steps.append(Step((first, second), name, count, press, match, len(piece.set_in_mm)))
-        stage = self.pieces[name] = kind.stage
+        stage = kind.stage
         low = stage.raw_mm.min(axis=0)
         self.units.append(
             Unit(

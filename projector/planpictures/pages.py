@@ -64,8 +64,8 @@ def _page(plt: Any, block: Block, made: Made) -> Any:
     for first in range(0, len(units), COLUMNS):
         for axes, unit in zip(places.columns(COLUMNS), units[first : first + COLUMNS], strict=False):
             draw_unit(axes, plan, unit, looks, metric)
-            if unit.name in made.pieces:
-                draw_piece(axes, block, made.pieces[unit.name], looks)
+            if unit.name in made.kinds and not (unit.cut or unit.lay):
+                draw_piece(axes, block, made.kinds[unit.name].stage, looks)
     _words(places.row(), lines)
     return page
 

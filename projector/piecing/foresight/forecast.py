@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,15 +17,27 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, eq=False, slots=True)
 class SideErrors:
-    """What is known of the sides of one kind of patch: how far each lies outward of where it should, finished.
+    """What is known of the sides of one kind of unit: how far each lies outward of where it should.
 
-    `mean_mm` (N,), `covariance_mm2` (N, N) from patch to patch, `u_mean_mm2` (N, N) of the mean itself, which all
-    patches of the kind share.
+    `mean_mm` (N,), `covariance_mm2` (N, N) from unit to unit, `u_mean_mm2` (N, N) of the mean itself, which all units
+    of the kind share.
     """
 
     mean_mm: Floats
     covariance_mm2: Floats
     u_mean_mm2: Floats
+
+
+Places = tuple[tuple[int, ...], ...]  # for each side of a unit, the sides of patches that lie on it, among all sides
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Source:
+    """A kind of unit, what is known of it, and where in the block each one of it lies."""
+
+    name: str
+    errors: SideErrors
+    places: tuple[Places, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,25 +62,18 @@ class Size:
     per_seam: float  # how much it grows for each mm that all seams are sewn deeper
 
 
-def forecast(
-    stages: Stages, kinds: Mapping[str, tuple[int, ...]], errors: Mapping[str, SideErrors], seam: SeamErrors
-) -> list[Size]:
+def forecast(stages: Stages, sources: Sequence[Source], seam: SeamErrors, seen: Collection[int] = ()) -> list[Size]:
     """Sizes of the block between neighbouring and opposite corners of its outline.
 
-    Parameters
-    ----------
-    kinds : mapping
-        Name of a kind -> numbers of its patches in the block. The sides of a patch run as its corners do.
-    errors : mapping
-        Name of a kind -> what is known of its sides.
-    seam : SeamErrors
-        Of every stitch line on its own; a line takes the same depth from both pieces, and the outermost lines, still
-        to be sewn, are counted too.
+    Units that no source tells of are taken to be exact. `seam` is of every stitch line on its own; a line takes the
+    same depth from both pieces, and the outermost lines, still to be sewn, are counted too. `seen` are the joins within
+    units that were measured after they were sewn: their depth is in those units' sides already.
     """
     corners = stages.corner_nodes()
     answer = response(stages.mesh, corners)
     by_seam = _by_seams(stages, answer)
-    return [_size(stages, corners, answer, by_seam, pair, kinds, errors, seam) for pair in _pairs(len(corners))]
+    open_lines = np.array([line not in seen for line in range(by_seam.shape[1])], float)
+    return [_size(stages, corners, answer, by_seam, open_lines, pair, sources, seam) for pair in _pairs(len(corners))]
 
 
 def _pairs(n: int) -> list[tuple[int, int]]:
@@ -93,9 +98,9 @@ def _size(
     corners: tuple[int, ...],
     answer: Response,
     by_seam: Floats,
+    open_lines: Floats,
     pair: tuple[int, int],
-    kinds: Mapping[str, tuple[int, ...]],
-    errors: Mapping[str, SideErrors],
+    sources: Sequence[Source],
     seam: SeamErrors,
 ) -> Size:
     a, b = pair
@@ -103,20 +108,20 @@ def _size(
     planned = math.hypot(*away)
     slope = (away / planned) @ (answer.moves[b] - answer.moves[a])  # (D,)
     mean, shares, doubt = 0.0, dict[str, float](), 0.0
-    for name, own in errors.items():
-        variance, common = 0.0, np.zeros(len(own.mean_mm))
-        for face in kinds[name]:
-            by_side = slope[answer.first_side[face] : answer.first_side[face + 1]]
+    for source in sources:
+        own, variance, common = source.errors, 0.0, np.zeros(len(source.errors.mean_mm))
+        for places in source.places:
+            by_side = np.array([float(slope[list(place)].sum()) for place in places])
             mean += float(by_side @ own.mean_mm)
             variance += float(by_side @ own.covariance_mm2 @ by_side)
             common += by_side
-        shares[name] = variance
+        shares[source.name] = variance
         doubt += float(common @ own.u_mean_mm2 @ common)
     lines = slope @ by_seam
-    shares["seams"] = seam.sd_mm**2 * float(lines @ lines)
-    per_seam = float(lines.sum())
-    mean += per_seam * seam.mean_mm
-    doubt += (per_seam * seam.u_mean_mm) ** 2
+    unseen = lines * open_lines
+    shares["seams"] = seam.sd_mm**2 * float(unseen @ unseen)
+    mean += float(unseen.sum()) * seam.mean_mm
+    doubt += (float(unseen.sum()) * seam.u_mean_mm) ** 2
     whole = sum(shares.values())
     ranked = sorted(((name, one / whole if whole else 0.0) for name, one in shares.items()), key=lambda s: -s[1])
-    return Size(pair, planned, planned + mean, math.sqrt(whole), math.sqrt(doubt), tuple(ranked), per_seam)
+    return Size(pair, planned, planned + mean, math.sqrt(whole), math.sqrt(doubt), tuple(ranked), float(lines.sum()))

@@ -114,9 +114,18 @@ class Stages:
         """(N, 2) the finished outline of a piece, counter-clockwise."""
         return self.mesh.corners_mm(self._ring(piece))
 
+    def bend_nodes(self, piece: Piece) -> tuple[int, ...]:
+        """The nodes of the mesh at the corners of a piece, as `finished_mm` has them."""
+        return self.mesh.bends(self._ring(piece))
+
+    def first_sides(self) -> list[int]:
+        """The number of each patch's first side where all sides of all patches are counted through."""
+        counts = [len(self.mesh.bends(ring)) for ring in self.mesh.rings]
+        return [0, *itertools.accumulate(counts)][:-1]
+
     def corner_nodes(self) -> tuple[int, ...]:
         """The nodes of the mesh at the corners of the whole block."""
-        return self.mesh.bends(self._ring(self.block.piece))
+        return self.bend_nodes(self.block.piece)
 
     def stitch_lines(self) -> dict[tuple[int, int], int]:
         """For every directed edge of the mesh the stitch line it lies on: a join's number, then those of the rim and

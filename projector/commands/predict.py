@@ -1,0 +1,97 @@
+"""`chalkbeam predict`: what the finished block will measure, from the units and seams that were measured."""
+
+from __future__ import annotations
+
+import argparse
+import math
+from pathlib import Path
+from typing import Any
+
+from projector.clock import WallClock
+from projector.commands.options import add_json
+from projector.events import Teller
+from projector.piecing.foresight.advice import closing_words, shift_words, size_words
+from projector.piecing.planfile import load_plan
+from projector.predicting import Prediction, predict, read_units
+
+MOST_TOLD = 3  # circles, and who brings the spread
+
+
+def add(commands: Any) -> None:
+    """Add the command to the command line."""
+    parser = commands.add_parser("predict", help="foretell the finished block's size", description=__doc__)
+    parser.add_argument("plan", type=Path, metavar="PLAN", help="plan file with a [block]")
+    parser.add_argument("units", type=Path, metavar="UNITS", help="a journal, or a file of lines of check --json")
+    parser.add_argument("--metric", action="store_true", help="tell lengths in millimetres")
+    add_json(parser)
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Read both, foretell, say it."""
+    plan = load_plan(args.plan)
+    told = predict(plan, read_units(args.units))
+    sizes = [
+        {
+            "corners": list(size.corners),
+            "planned_mm": round(size.planned_mm, 4),
+            "expected_mm": round(size.expected_mm, 4),
+            "sd_mm": round(size.sd_mm, 4),
+            "u_mm": round(size.u_mm, 4),
+            "shares": {name: round(share, 4) for name, share in size.shares},
+        }
+        for size in told.sizes
+    ]
+    circles = [
+        {
+            "corners": one.corners,
+            "miss_deg": round(math.degrees(one.miss_rad), 4),
+            "sd_deg": round(math.degrees(one.sd_rad), 4),
+        }
+        for one in told.closings
+    ]
+    Teller(WallClock(), args.json).tell(
+        "summary",
+        words=words(told, args.metric),
+        units=sum(told.measured.values()),
+        sizes=sizes,
+        circles=circles,
+        seam_deeper_mm=None if told.seam is None else round(told.seam.mean_mm, 4),
+        sew_deeper_mm=round(told.shift_mm, 4),
+        leave_out={name: list(which) for name, which in told.leave_out.items()},
+    )
+    return 0
+
+
+def words(told: Prediction, metric: bool) -> list[str]:
+    """The prediction in lines for a person."""
+    lines = [f"block, {size_words(size, metric)}" for size in _telling(told)]
+    widest = max(told.sizes, key=lambda size: size.sd_mm)
+    brings = ", ".join(f"{name} {100 * share:.0f} %" for name, share in widest.shares[:MOST_TOLD] if share > 0.005)
+    if brings:
+        lines.append(f"the spread comes from {brings}")
+    if told.seam is None:
+        lines.append("no sewn segment was measured: seams are taken to be as planned")
+    else:
+        way = "deeper" if told.seam.mean_mm > 0 else "less deep"
+        lines.append(f"seams are {abs(told.seam.mean_mm):.2f} ± {told.seam.u_mean_mm:.2f} mm {way} than planned")
+    lines += [closing_words(one) for one in told.closings[:MOST_TOLD]]
+    if told.shift_mm:
+        lines.append(shift_words(told.shift_mm, metric))
+    for name, which in told.leave_out.items():
+        lines.append(f"leave out of {name}: number {', '.join(map(str, which))} (counted as measured)")
+    return lines
+
+
+def _telling(told: Prediction) -> list[Any]:
+    """Sizes that say something else than those before them."""
+    kept: list[Any] = []
+    for size in told.sizes:
+        same = [
+            one
+            for one in kept
+            if abs(one.planned_mm - size.planned_mm) < 1e-6 and abs(one.expected_mm - size.expected_mm) < 0.02
+        ]
+        if not same:
+            kept.append(size)
+    return kept
