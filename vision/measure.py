@@ -23,6 +23,7 @@ from vision.polygons import side_distances, sides_of
 from vision.regions import Region, difference_map, find_regions
 from vision.roundness import is_curved
 from vision.seams import find_seams
+from vision.sharpened import before_sharpening
 from vision.sidedoubt import SideDoubt, corner_slopes, width_slopes
 from vision.unit_doubt import PLAIN_CLOTH, SURE_RIG, Cloth, Trust, bows_u_mm, doubt_of
 from vision.units import MeasuredUnit, Seam, Width
@@ -40,17 +41,19 @@ MOST_CORNER_U_MM = 5.0  # a corner of two sides that hardly meet
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Pieces:
-    """What lies on the mat, the largest first, and the `difference_map` that shows it."""
+    """What lies on the mat, the largest first, the `difference_map` that shows it, and the scene to measure it in."""
 
     regions: tuple[Region, ...]
     differs: NDArray[np.float32]
+    scene: Scene  # as it was before the camera sharpened it
 
 
 def find_pieces(scene: Scene, camera: Pinhole, on_mat: NDArray[np.bool_]) -> Pieces:
     """Every region of cloth's size in `scene` where `on_mat` (H, W) is True, whatever its shape."""
     differs = difference_map(scene)
     least_area_px = LEAST_AREA_MM2 * px_per_mm(camera, on_mat) ** 2
-    return Pieces(tuple(find_regions(scene, on_mat, least_area_px)), differs)
+    regions = tuple(find_regions(scene, on_mat, least_area_px))
+    return Pieces(regions, differs, before_sharpening(scene, regions))
 
 
 def measure_units(
@@ -70,7 +73,7 @@ def measure_units(
     those numbered in `leave` are no units, but cloth beside which the others lie.
     """
     pieces = pieces or find_pieces(scene, camera, on_mat)
-    regions = pieces.regions
+    regions, scene = pieces.regions, pieces.scene
     # Where the mat is a guess, the table around it reaches the rim, and nothing tells it from cloth.
     own = [i for i, region in enumerate(regions) if i not in leave and (scene.known or not region.cut_off)]
     rough = {i: rough_polygon(regions[i]) for i in own}

@@ -88,7 +88,7 @@ def measure_strips(
     """
     at_rim, found = near_rim(on_mat), dict[int, MeasuredStrip]()
     neighbours = neighbours_of(pieces.regions, on_mat.shape)
-    picture = Picture.of(scene, camera, cloth.height_mm, neighbours)
+    picture = Picture.of(pieces.scene, camera, cloth.height_mm, neighbours)
     for i, region in enumerate(pieces.regions):
         rough = rough_strip(region, camera, cloth.height_mm, at_rim)
         if rough is None or not is_strip(rough, strips, units):

@@ -1,0 +1,165 @@
+"""Whether and how a camera sharpened its picture, told from edges of cloth, and the picture as it was before.
+
+Cameras sharpen what they write down by an unsharp mask: to the encoded luma E they add what a blur of radius r takes
+from it, a (E - B_r E) (Gonzalez and Woods, Digital Image Processing, 3.6, from memory). An edge then swings over on
+both of its sides. On the mat's side a shadow looks much alike; on the cloth's side no shadow falls, and no blur of an
+edge rises above the level of either side. There it is told: at all edges of a picture at once, each with its own
+place, blur, cloth level and light of the mat, which are eliminated.
+
+What was done is undone by the same mask: E = (seen + a B_r E) / (1 + a), a low-pass, which amplifies no noise.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from vision.edge.encoding import YCC_OF_BGR, Encoder
+from vision.edge.profiles import BIN_PX, CENTRES_PX, Profiles
+
+Floats = NDArray[np.float64]
+Floats32 = NDArray[np.float32]
+
+GRID_PX = BIN_PX / 2.0  # of the model; bins' middles lie on it
+OUTER_PX = 8.0  # more of the model, that the mask sees
+FEWEST_EDGES = 4
+STEPS = 10
+OWN = 4  # unknowns of each edge: place, log of its blur, gain of the mat, cloth's level
+OWN_START = np.array([0.0, math.log(0.9), 1.0, 0.0])
+OWN_U = np.array([1.0, 0.5, 0.3, 0.1])
+OWN_MOST_STEP = np.array([0.3, 0.3, 0.2, 0.05])
+AMOUNT_U = 2.0  # before a picture is seen
+RADIUS_PX, RADIUS_LOG_U = 1.0, 0.4  # cameras' own: half a pixel to two
+RADII_PX = 0.5, 3.0
+MOST_AMOUNT = 4.0
+MODEL_ERROR = 0.003  # of the step, in the middle of the edge: what the blur's shape does not know
+CLEAR = 5.0  # standard uncertainties of the amount, to believe in it
+LEAST_STRENGTH = 0.08  # less moves no edge by a hundredth of a pixel
+FLAT = CENTRES_PX < -5.0  # cloth is level there, whatever the camera does at its edge
+LEFT = 1e-3  # of what was added, when undoing ends
+
+
+@dataclass(frozen=True, slots=True)
+class Sharpening:
+    """An unsharp mask: `amount` of what a Gaussian blur of `radius_px` (standard deviation) takes away was added."""
+
+    amount: float
+    radius_px: float
+    amount_u: float = 0.0
+
+    @property
+    def strength(self) -> float:
+        """Amount times radius squared: what edges tell best, and what moves them."""
+        return self.amount * self.radius_px**2
+
+    def undone(self, luma: Floats32) -> Floats32:
+        """Encoded luma (H, W) before the mask, by a fixed-point iteration that shrinks errors by a / (1 + a) a step."""
+        share = self.amount / (1.0 + self.amount)
+        before = luma
+        for _ in range(math.ceil(math.log(LEFT) / math.log(share))):
+            blurred = cv2.GaussianBlur(before, (0, 0), self.radius_px)
+            before = cv2.addWeighted(luma, 1.0 - share, blurred, share, 0.0)
+        return np.asarray(before, np.float32)
+
+
+def find_sharpening(profiles: Profiles, encoder: Encoder) -> Sharpening | None:
+    """What the edges say; None unless it is clear."""
+    if len(profiles.luma) < FEWEST_EDGES:
+        return None
+    fit = _Fit(profiles, encoder)
+    found = fit.solved()
+    risen, risen_u = fit.overshoot(fit.own, fit.common)
+    clear = found.strength > LEAST_STRENGTH and found.amount > CLEAR * found.amount_u and risen > CLEAR * risen_u
+    return found if clear else None
+
+
+class _Fit:
+    def __init__(self, profiles: Profiles, encoder: Encoder) -> None:
+        self.p, self.encoder = profiles, encoder
+        many = round((OUTER_PX * 2.0 + CENTRES_PX[-1] - CENTRES_PX[0]) / GRID_PX) + 1
+        self.grid = CENTRES_PX[0] - OUTER_PX + GRID_PX * np.arange(many)
+        self.at = np.rint((CENTRES_PX - self.grid[0]) / GRID_PX).astype(np.int64)
+        self.cloth, self.mat = encoder.decode(profiles.cloth), encoder.decode(profiles.mat)  # (S, 3)
+        middle = np.exp(-0.5 * CENTRES_PX**2)
+        self.weights = 1.0 / (profiles.variance + (MODEL_ERROR * profiles.step[:, None] * middle) ** 2)
+
+    def solved(self) -> Sharpening:
+        """Gauss-Newton; the uncertainty is cluster-robust, each edge a cluster."""
+        count = len(self.p.luma)
+        own, common = np.tile(OWN_START, (count, 1)), np.array([0.2, math.log(RADIUS_PX)])
+        common_start, common_u = np.array([0.0, math.log(RADIUS_PX)]), np.array([AMOUNT_U, RADIUS_LOG_U])
+        for step in range(STEPS + 1):
+            seen, slopes = self._slopes(own, common)
+            rest = self.p.luma - seen
+            robust = self.weights * np.minimum(1.0, 2.5 / np.maximum(np.abs(rest) * np.sqrt(self.weights), 1e-9))
+            normal = np.einsum("xsk,sk,ysk->sxy", slopes, robust, slopes)
+            pull = np.einsum("xsk,sk,sk->sx", slopes, robust, rest)
+            normal[:, :OWN, :OWN] += np.diag(1.0 / OWN_U**2)
+            pull[:, :OWN] += (OWN_START - own) / OWN_U**2
+            inverse = np.linalg.inv(normal[:, :OWN, :OWN])
+            follow = -inverse @ normal[:, :OWN, OWN:]  # (S, 4, 2)
+            scores = pull[:, OWN:] + np.einsum("sxc,sx->sc", follow, pull[:, :OWN])
+            each = normal[:, OWN:, OWN:] + normal[:, OWN:, :OWN] @ follow
+            reduced = each.sum(axis=0) + np.diag(1.0 / common_u**2)
+            covariance = np.linalg.inv(reduced)
+            if step == STEPS:
+                break
+            change = covariance @ (scores.sum(axis=0) + (common_start - common) / common_u**2)
+            change = np.clip(change, -0.4, 0.4)
+            own_change = np.einsum("sxy,sy->sx", inverse, pull[:, :OWN]) + follow @ change
+            own = own + np.clip(own_change, -OWN_MOST_STEP, OWN_MOST_STEP)
+            low, high = np.log(RADII_PX)
+            common = np.clip(common + change, [-0.5, low], [MOST_AMOUNT, high])
+        spread = covariance @ (scores.T @ scores) @ covariance * (count / (count - 1.0))
+        u = math.sqrt(max(spread[0, 0], covariance[0, 0]))
+        self.own, self.common, self.rest = own, common, rest
+        radius = math.exp(common[1])
+        return Sharpening(float(common[0]) / radius**2, radius, u / radius**2)
+
+    def overshoot(self, own: Floats, common: Floats) -> tuple[float, float]:
+        """How far luma rises above the cloth's level beside the edge, as a share of what the mask would do; and its u.
+
+        Without a mask it does not rise, whatever lens, shadow or light.
+        """
+        sign = np.sign(self.p.step)[:, None]
+        level = np.mean(self.p.luma[:, FLAT], axis=1, keepdims=True)
+        expected = self._slopes(own, common)[0]
+        expected = np.maximum((expected - expected[:, :1]) * sign, 0.0) * (CENTRES_PX > CENTRES_PX[FLAT][-1])
+        risen = np.sum(self.weights * expected * (self.p.luma - level) * sign, axis=1)
+        could = np.sum(self.weights * expected**2, axis=1)
+        share = float(risen.sum() / max(could.sum(), 1e-9))
+        u = math.sqrt(float(np.sum((risen - share * could) ** 2))) / max(float(could.sum()), 1e-9)
+        return share, u
+
+    def _slopes(self, own: Floats, common: Floats) -> tuple[Floats, Floats]:
+        """The predicted luma (S, K) and its slopes (6, S, K) by an edge's own unknowns and the common ones."""
+        amount, mask = common[0] * math.exp(-2.0 * common[1]), self._mask(common[1])
+        plain = self._plain(own)
+        taken = plain[:, self.at] - plain @ mask.T
+        seen = plain[:, self.at] + amount * taken
+        slopes = np.ones((OWN + 2, *seen.shape))
+        for k in range(OWN - 1):
+            little = np.zeros(OWN)
+            little[k] = 1e-3
+            other = self._plain(own + little)
+            slopes[k] = ((1.0 + amount) * other[:, self.at] - amount * other @ mask.T - seen) / 1e-3
+        slopes[OWN] = taken * math.exp(-2.0 * common[1])
+        slopes[OWN + 1] = -amount * ((plain @ (self._mask(common[1] + 1e-3) - mask).T) / 1e-3 + 2.0 * taken)
+        return seen + own[:, 3:], slopes
+
+    def _plain(self, own: Floats) -> Floats:
+        """(S, G) luma as written down without a mask."""
+        share = ndtr(-(self.grid - own[:, :1]) / np.exp(own[:, 1:2]))[..., None]
+        light = self.cloth[:, None] * share + own[:, 2, None, None] * self.mat[:, None] * (1.0 - share)
+        return np.asarray(self.encoder.encode(light)[0] @ YCC_OF_BGR[0])
+
+    def _mask(self, log_radius: float) -> Floats:
+        """(K, G): the blur that the mask takes away."""
+        z = (self.grid - CENTRES_PX[:, None]) / math.exp(log_radius)
+        weights = np.exp(-0.5 * z * z)
+        return np.asarray(weights / weights.sum(axis=1, keepdims=True))

@@ -1,0 +1,54 @@
+"""A scene as the camera saw it before it sharpened its picture, where the edges of cloth say clearly that it did."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from functools import lru_cache
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.tone import Tone
+from vision.edge.encoding import YCC_OF_BGR, Encoder
+from vision.edge.profiles import profiles_of
+from vision.edge.sharpening import Sharpening, find_sharpening
+from vision.light import luma_chroma
+from vision.mat import BGR_OF_LEVELS, Scene
+from vision.regions import Region
+
+Floats32 = NDArray[np.float32]
+
+FINE = 65535  # steps of the tables that whole pictures are looked up in
+
+
+def before_sharpening(scene: Scene, regions: Sequence[Region]) -> Scene:
+    """The scene itself, untouched, where the rims of `regions` do not show clearly that it was sharpened.
+
+    The bare mat's picture comes from the same camera: what was done to the one was done to the other.
+    """
+    encoder = Encoder.of(scene.tone)
+    found = find_sharpening(profiles_of(scene, regions, encoder), encoder)
+    if found is None:
+        return scene
+    bare = unsharpened(scene.bare, found, scene.tone) if scene.known else scene.bare
+    return replace(scene, levels=unsharpened(scene.levels, found, scene.tone), bare=bare)
+
+
+def unsharpened(levels: Floats32, sharpening: Sharpening, tone: Tone) -> Floats32:
+    """Linear luminance and colour differences (H, W, 3) before sharpening; cameras sharpen luma, colours stay."""
+    encoded_of, linear_of = _tables(tone)
+    root = cv2.sqrt(np.clip(cv2.transform(levels, BGR_OF_LEVELS), 0.0, 1.0))
+    encoded = encoded_of[np.rint(root * np.float32(FINE)).astype(np.uint16)]
+    luma = np.asarray(cv2.transform(encoded, YCC_OF_BGR[:1].astype(np.float32)), np.float32)
+    change = sharpening.undone(luma) - luma
+    before = np.clip(encoded + change[..., None], 0.0, 1.0)
+    return luma_chroma(linear_of[np.rint(before * np.float32(FINE)).astype(np.uint16)])
+
+
+@lru_cache(maxsize=2)
+def _tables(tone: Tone) -> tuple[Floats32, Floats32]:
+    """Encoded values over the root of linear light, linear light over encoded values, (FINE + 1,) each."""
+    encoder, share = Encoder.of(tone), np.linspace(0.0, 1.0, FINE + 1)
+    return encoder.encode(share * share)[0].astype(np.float32), encoder.decode(share).astype(np.float32)
