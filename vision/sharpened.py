@@ -13,13 +13,15 @@ from numpy.typing import NDArray
 from calibration.tone import Tone
 from vision.edge.encoding import YCC_OF_BGR, Encoder
 from vision.edge.profiles import profiles_of
-from vision.edge.sharpening import Sharpening, find_sharpening
+from vision.edge.sharpening import Sharpening, find_sharpening, seems_sharpened
 from vision.light import luma_chroma
 from vision.mat import BGR_OF_LEVELS, Scene
 from vision.regions import Region
 
 Floats32 = NDArray[np.float32]
 
+GLANCE = 16, 80  # how many straight parts of rims are looked at, and how many px of each
+CLOSELY = 40, 400
 FINE = 65535  # steps of the tables that whole pictures are looked up in
 
 
@@ -29,7 +31,9 @@ def before_sharpening(scene: Scene, regions: Sequence[Region]) -> Scene:
     The bare mat's picture comes from the same camera: what was done to the one was done to the other.
     """
     encoder = Encoder.of(scene.tone)
-    found = find_sharpening(profiles_of(scene, regions, encoder), encoder)
+    if not seems_sharpened(profiles_of(scene, regions, encoder, *GLANCE)):
+        return scene
+    found = find_sharpening(profiles_of(scene, regions, encoder, *CLOSELY), encoder)
     if found is None:
         return scene
     bare = unsharpened(scene.bare, found, scene.tone) if scene.known else scene.bare

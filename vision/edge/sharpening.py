@@ -16,8 +16,9 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
-from scipy.special import ndtr
+from scipy.special import ndtr, stdtrit
 
 from vision.edge.encoding import YCC_OF_BGR, Encoder
 from vision.edge.profiles import BIN_PX, CENTRES_PX, Profiles
@@ -34,11 +35,12 @@ OWN_START = np.array([0.0, math.log(0.9), 1.0, 0.0])
 OWN_U = np.array([1.0, 0.5, 0.3, 0.1])
 OWN_MOST_STEP = np.array([0.3, 0.3, 0.2, 0.05])
 AMOUNT_U = 2.0  # before a picture is seen
-RADIUS_PX, RADIUS_LOG_U = 1.0, 0.4  # cameras' own: half a pixel to two
-RADII_PX = 0.5, 3.0
+RADIUS_PX, RADIUS_LOG_U = 1.1, 0.3  # cameras' own: 0.6 to 2 px
+RADII_PX = 0.45, 2.6
 MOST_AMOUNT = 4.0
 MODEL_ERROR = 0.003  # of the step, in the middle of the edge: what the blur's shape does not know
-CLEAR = 5.0  # standard uncertainties of the amount, to believe in it
+GLANCE_BINS, GLANCE = 4, 2.0  # a pixel of the profile; standard uncertainties
+CHANCE = 1e-4  # by which few edges may look like that, to believe them: of the amount, and of the rise
 LEAST_STRENGTH = 0.08  # less moves no edge by a hundredth of a pixel
 FLAT = CENTRES_PX < -5.0  # cloth is level there, whatever the camera does at its edge
 LEFT = 1e-3  # of what was added, when undoing ends
@@ -60,11 +62,23 @@ class Sharpening:
     def undone(self, luma: Floats32) -> Floats32:
         """Encoded luma (H, W) before the mask, by a fixed-point iteration that shrinks errors by a / (1 + a) a step."""
         share = self.amount / (1.0 + self.amount)
-        before = luma
+        before: Floats32 = luma
         for _ in range(math.ceil(math.log(LEFT) / math.log(share))):
             blurred = cv2.GaussianBlur(before, (0, 0), self.radius_px)
-            before = cv2.addWeighted(luma, 1.0 - share, blurred, share, 0.0)
-        return np.asarray(before, np.float32)
+            before = np.asarray(cv2.addWeighted(luma, 1.0 - share, blurred, share, 0.0), np.float32)
+        return before
+
+
+def seems_sharpened(profiles: Profiles) -> bool:
+    """Whether luma seems to rise above the cloth's level anywhere beside the edges: a glance that spares the fit."""
+    if len(profiles.luma) < FEWEST_EDGES:
+        return False
+    level = np.mean(profiles.luma[:, FLAT], axis=1, keepdims=True)
+    share = (profiles.luma - level) / profiles.step[:, None]
+    share = sliding_window_view(share[:, ~FLAT], GLANCE_BINS, axis=1).mean(axis=-1)
+    middle = np.median(share, axis=0)
+    u = 1.4826 * np.median(np.abs(share - middle), axis=0) / math.sqrt(len(share))
+    return bool(np.any(middle > GLANCE * u))
 
 
 def find_sharpening(profiles: Profiles, encoder: Encoder) -> Sharpening | None:
@@ -74,8 +88,10 @@ def find_sharpening(profiles: Profiles, encoder: Encoder) -> Sharpening | None:
     fit = _Fit(profiles, encoder)
     found = fit.solved()
     risen, risen_u = fit.overshoot(fit.own, fit.common)
-    clear = found.strength > LEAST_STRENGTH and found.amount > CLEAR * found.amount_u and risen > CLEAR * risen_u
-    return found if clear else None
+    clear = float(stdtrit(len(profiles.luma) - 1, 1.0 - CHANCE))
+    told = found.amount > clear * found.amount_u and risen > clear * risen_u
+    usual = found.strength > LEAST_STRENGTH and RADII_PX[0] < found.radius_px < RADII_PX[1]
+    return found if told and usual else None
 
 
 class _Fit:
@@ -117,7 +133,7 @@ class _Fit:
             common = np.clip(common + change, [-0.5, low], [MOST_AMOUNT, high])
         spread = covariance @ (scores.T @ scores) @ covariance * (count / (count - 1.0))
         u = math.sqrt(max(spread[0, 0], covariance[0, 0]))
-        self.own, self.common, self.rest = own, common, rest
+        self.own, self.common = own, common
         radius = math.exp(common[1])
         return Sharpening(float(common[0]) / radius**2, radius, u / radius**2)
 
@@ -129,7 +145,7 @@ class _Fit:
         sign = np.sign(self.p.step)[:, None]
         level = np.mean(self.p.luma[:, FLAT], axis=1, keepdims=True)
         expected = self._slopes(own, common)[0]
-        expected = np.maximum((expected - expected[:, :1]) * sign, 0.0) * (CENTRES_PX > CENTRES_PX[FLAT][-1])
+        expected = np.maximum((expected - expected[:, :1]) * sign, 0.0) * ~FLAT
         risen = np.sum(self.weights * expected * (self.p.luma - level) * sign, axis=1)
         could = np.sum(self.weights * expected**2, axis=1)
         share = float(risen.sum() / max(could.sum(), 1e-9))
