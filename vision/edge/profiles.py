@@ -46,9 +46,7 @@ class Profiles:
         return np.asarray((self.cloth - self.mat) @ YCC_OF_BGR[0])
 
 
-def profiles_of(
-    scene: Scene, regions: Sequence[Region], encoder: Encoder, most_parts: int, most_px: int
-) -> Profiles:
+def profiles_of(scene: Scene, regions: Sequence[Region], encoder: Encoder, most_parts: int, most_px: int) -> Profiles:
     """Of the longest straight parts of the rims of `regions` that stand out from the mat, so many px of each."""
     parts = sorted((part for region in regions for part in _straight_parts(region)), key=lambda part: -_length(part))
     found = [one for part in parts[:most_parts] if (one := _profile(scene, part, encoder, most_px)) is not None]
@@ -79,7 +77,9 @@ def _straight_parts(region: Region) -> list[Floats]:
     return parts
 
 
-def _profile(scene: Scene, part: Floats, encoder: Encoder, most_px: int) -> tuple[Floats, Floats, Floats, Floats] | None:
+def _profile(
+    scene: Scene, part: Floats, encoder: Encoder, most_px: int
+) -> tuple[Floats, Floats, Floats, Floats] | None:
     """Luma, its variance, cloth and mat across one edge; None where none stands out."""
     major = int(abs(part[1, 1] - part[0, 1]) > abs(part[1, 0] - part[0, 0]))
     start, end = part[np.argsort(part[:, major])]

@@ -52,12 +52,17 @@ class Sharpening:
 
     amount: float
     radius_px: float
-    amount_u: float = 0.0
+    amount_u: float = 0.0  # were the radius exact
 
     @property
     def strength(self) -> float:
         """Amount times radius squared: what edges tell best, and what moves them."""
         return self.amount * self.radius_px**2
+
+    @property
+    def strength_u(self) -> float:
+        """Its standard uncertainty."""
+        return self.amount_u * self.radius_px**2
 
     def undone(self, luma: Floats32) -> Floats32:
         """Encoded luma (H, W) before the mask, by a fixed-point iteration that shrinks errors by a / (1 + a) a step."""
