@@ -20,8 +20,8 @@ from the second's axis, beta = 180 degrees / points of the first rank from their
 
     x = (d + s/2 cos(a + beta)) / sin(a + beta), y = s/2,   least radius = hypot(x, y).
 
-Worked: 4 points of the first rank 152.4 mm long and 50.8 mm wide, s = 6.35 mm: a = 9.4623 deg, d = 25.0545 mm,
-a + beta = 54.4623 deg, x = 33.0581 mm, least radius 33.2102 mm. The first rank's is narrower the larger the disc:
+Worked: 4 points of the first rank 152.4 mm long and 50.8 mm wide, s = 6.35 mm: a = 9.4623 deg, d = 25.0544 mm,
+a + beta = 54.4623 deg, x = 33.0573 mm, least radius 33.2094 mm. The first rank's is narrower the larger the disc:
 s at tip (1 - s/width) along its axis, which bounds the disc from above, as do the second rank's shoulders. A square of
 at least s has first-rank ends wide enough; the second rank then ends in its corners.
 """
@@ -88,7 +88,7 @@ def least_radius_mm(tip_mm: float, width_mm: float, of_first: int, end_mm: float
     """The least radius of a disc at which the second rank's inner ends are `end_mm` wide (the module's text).
 
     >>> round(least_radius_mm(152.4, 50.8, 4, 6.35), 4)
-    33.2102
+    33.2094
     """
     a, beta = math.atan2(width_mm / 2.0, tip_mm), math.pi / of_first
     x = (tip_mm * math.sin(a) + end_mm / 2.0 * math.cos(a + beta)) / math.sin(a + beta)

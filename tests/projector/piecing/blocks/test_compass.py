@@ -144,8 +144,8 @@ def test_a_split_point_is_two_mirrored_halves() -> None:
 
 
 def test_the_worked_least_centre() -> None:
-    """By hand: a = atan(1/6), d = 6 sin a = 0.98639 in, x = (d + 0.125 cos 54.4623) / sin 54.4623 = 1.30150 in."""
-    assert least_radius_mm(6 * IN, 2 * IN, 4, IN / 4) == pytest.approx(math.hypot(1.30150, 0.125) * IN, abs=1e-3)
+    """By hand: a = atan(1/6), d = 6 sin a = 0.98639 in, x = (d + 0.125 cos 54.4623) / sin 54.4623 = 1.30147 in."""
+    assert least_radius_mm(6 * IN, 2 * IN, 4, IN / 4) == pytest.approx(math.hypot(1.30147, 0.125) * IN, abs=1e-3)
 
 
 @pytest.mark.parametrize(("of_first", "tip", "width", "end"), [(4, 6, 2, 0.25), (8, 6, 1.25, 0.25), (4, 5, 1, 0.375)])
