@@ -33,7 +33,6 @@ class Cast:
     """At N pixels: what the shadow takes of its light, behind the blur, and its slopes."""
 
     taken: Floats
-    outward: Floats  # per px outward
     by_reach: Floats  # per px that the shadow reaches farther out
     by_soft: Floats  # per px of its softness
 
@@ -48,8 +47,7 @@ class CastShadow:
     def at(self, distance_px: Floats, side: Ints) -> Cast:
         """At distances (N,) outward of the top's edge of the sides `side` (N,)."""
         place = np.clip((distance_px - self._foot_px[side] - FIRST_PX) / STEP_PX, 0.0, self._tables[0].shape[1] - 1.001)
-        (taken, outward), (by_reach, _), (by_soft, _) = (looked_up(table, place, side) for table in self._tables)
-        return Cast(taken, outward, by_reach, by_soft)
+        return Cast(*(looked_up(table, place, side) for table in self._tables))
 
 
 def _tables(rims: Rims, blur_px: Floats, reach_px: Floats, soft_px: Floats) -> tuple[Floats, Floats, Floats]:

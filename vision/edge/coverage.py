@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,7 +39,7 @@ class Rims:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Coverage:
-    """At N pixels: shares of the light, and their slopes outward per px.
+    """At N pixels: shares of the light.
 
     `top` of the cloth's top, `mat` of the mat as if it lay in even light; of that the wall takes `lamp` from a lamp
     straight above, `sky` from an even sky and `cast` from a light to one side. What is neither top nor mat is the wall.
@@ -49,11 +50,7 @@ class Coverage:
     lamp: Floats
     sky: Floats
     cast: Floats
-    density: Floats  # of the top's edge: minus the slope of `top`
-    mat_slope: Floats
-    lamp_slope: Floats
-    sky_slope: Floats
-    cast_slope: Floats
+    density: Floats  # of the top's edge: minus the slope of `top` outward, per px
 
     @property
     def wall(self) -> Floats:
@@ -76,23 +73,20 @@ class RimLight:
         density = np.exp(-0.5 * z * z) / (ROOT_TWO_PI * blur)
         top = ndtr(-z)
         foot = self._foot_px[side]
-        z_foot = (distance_px - foot) / blur
-        mat, mat_slope = ndtr(z_foot), np.exp(-0.5 * z_foot * z_foot) / (ROOT_TWO_PI * blur)
+        mat = ndtr((distance_px - foot) / blur)
         place = np.clip((distance_px - foot - FIRST_PX) / STEP_PX, 0.0, self._tables[0].shape[1] - 1.001)
-        shares, slopes = zip(*(looked_up(table, place, side) for table in self._tables), strict=True)
-        (lamp, sky, cast), (lamp_slope, sky_slope, cast_slope) = shares, slopes
-        return Coverage(top, mat, lamp, sky, cast, density, mat_slope, lamp_slope, sky_slope, cast_slope)
+        lamp, sky, cast = (looked_up(table, place, side) for table in self._tables)
+        return Coverage(top, mat, lamp, sky, cast, density)
 
 
-def looked_up(table: Floats, place: Floats, side: Ints) -> tuple[Floats, Floats]:
-    """Values and slopes per px at places (N,) of the rows `side` (N,) of a table (S, K)."""
+def looked_up(table: Floats, place: Floats, side: Ints) -> Floats:
+    """Values at places (N,) of the rows `side` (N,) of a table (S, K)."""
     low = place.astype(np.int64)
     flat, index = table.ravel(), side * table.shape[1] + low
-    here = flat[index]
-    step = flat[index + 1] - here
-    return here + (place - low) * step, step / STEP_PX
+    return np.asarray(flat[index] + (place - low) * (flat[index + 1] - flat[index]))
 
 
+@cache
 def shadow_nodes() -> tuple[Floats, Floats]:
     """Distances (32,) past a wall's foot, px, and their weights, over which what is in shadow is summed."""
     nodes, weights = np.polynomial.legendre.leggauss(NODES)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,17 +14,12 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Equations:
-    """Normal equations with the levels eliminated: each side's (S, 14, 14) and (S, 14), and the common prior."""
+    """Normal equations: each side's (S, 14, 14) and (S, 14), and the common prior."""
 
     normal: Floats
     gradient: Floats
     prior_normal: Floats  # (7, 7)
     prior_gradient: Floats  # (7,)
-    level_top: Floats  # (2, 3, B)
-    level_inverse: Floats  # (2, 2, 3, B)
-    cross: Floats  # (2, 14, 3, B)
-    scores: Floats  # (14, B)
-    info: Floats  # (S, 3)
 
     def _parts(self) -> tuple[Floats, Floats, Floats, Floats, Floats]:
         n = len(OWN)
@@ -38,11 +33,25 @@ class Equations:
         return inverse, follow, reduced, right, mixed
 
     def step(self) -> tuple[Floats, Floats]:
-        """Gauss-Newton's change of the sides' own unknowns (S, 5) and of the common ones (6,)."""
+        """Gauss-Newton's change of the sides' own unknowns (S, 7) and of the common ones (7,)."""
         inverse, follow, reduced, right, _ = self._parts()
         common = np.asarray(np.linalg.solve(reduced, right), np.float64)
         own: Floats = np.einsum("sxy,sy->sx", inverse, self.gradient[:, : len(OWN)]) + follow @ common
         return own, common
+
+    @property
+    def own_covariance(self) -> Floats:
+        """(S, 7, 7) of the own unknowns were the common ones exact."""
+        return self._parts()[0]
+
+    def after(self, own_change: Floats, common_change: Floats) -> Equations:
+        """What they would be after a small step of the own (S, 7) and the common (7,) unknowns."""
+        change = np.concatenate([own_change, np.tile(common_change, (len(own_change), 1))], axis=1)
+        return replace(
+            self,
+            gradient=self.gradient - np.einsum("sxy,sy->sx", self.normal, change),
+            prior_gradient=self.prior_gradient - self.prior_normal @ common_change,
+        )
 
     def against(self, which: slice) -> float:
         """Chi-square of a score test: how strongly the sides, without the prior, pull at some common unknowns."""

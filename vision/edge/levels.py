@@ -1,22 +1,32 @@
-"""What two fits of light share: each bin's unknown levels are eliminated, and each pixel counts by its noise."""
+"""What is known of the cloth's level in each bin along a line, and what two fits of light do with such levels.
+
+The levels of a bin are eliminated from the equations of the other unknowns (a Schur complement), their prior being
+the spread of levels along the line, so that plain cloth pays nothing for them.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+Reals = NDArray[Any]  # single or double precision
 Ints = NDArray[np.int64]
 
 HUBER = 2.5  # residuals beyond this many standard deviations count less
+FREE = 0.3  # of the encoded range: nothing is known
+LEAST_SPREAD = 1e-3  # of the encoded range, that the levels of any cloth vary along a line
+FEWEST = 2  # pixels that tell a level
+LOWEST, HIGHEST = np.array([[0.0], [-0.5], [-0.5]]), np.array([[1.0], [0.5], [0.5]])  # luma and colour differences
 
 
-def pixel_weights(rest: Floats, variance: Floats, floor: Floats, together: Floats) -> tuple[Floats, Floats]:
-    """Weights (3, N) of residuals (3, N), outliers counting less, and the share of each pixel's variance that is alone.
+def pixel_weights(rest: Reals, variance: Reals, floor: Reals, together: Reals) -> tuple[Reals, Reals]:
+    """Weights (C, N) of residuals (C, N), outliers counting less, and the share of each pixel's variance that is alone.
 
-    Noise (`floor`, (3, 1) standard deviations) is alike in `together` (3, 1) neighbours and counts for fewer pixels;
+    Noise (`floor`, (C, 1) standard deviations) is alike in `together` (C, 1) neighbours and counts for fewer pixels;
     what is above noise is each pixel's own.
     """
     lone = variance / (variance + floor**2 * (together - 1.0))
@@ -25,30 +35,80 @@ def pixel_weights(rest: Floats, variance: Floats, floor: Floats, together: Float
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Eliminated:
-    """Two levels in each of B bins and 3 channels, eliminated from X unknowns (a Schur complement)."""
+    """One or two levels (L) in each of B bins and C channels, eliminated from the equations of X unknowns."""
 
-    inverse: Floats  # (2, 2, 3, B) covariance of the levels
-    top: Floats  # (2, 3, B) what pulls at them
-    cross: Floats  # (2, X, 3, B)
-    weighted: Floats  # (X, 3, N) the unknowns' slopes with the levels free, times the weights
-    scores: Floats  # (X, B)
+    inverse: Floats  # (L, L, C, B) covariance of the levels
+    top: Floats  # (L, C, B) what pulls at them
+    cross: Floats  # (L, X, C, B)
+    normal: Floats  # (C, X, X), of each channel
+    scores: Floats  # (X, B): the gradient, bin by bin
 
 
 def eliminate(
-    bin_starts: Ints, bins: Ints, shapes: Floats, slopes: Floats, rest: Floats, weights: Floats, u: Floats, off: Floats
+    bin_starts: Ints, shapes: Reals, slopes: Reals, rest: Reals, weights: Reals, u: Floats, off: Floats
 ) -> Eliminated:
-    """Levels acting by `shapes` (2, 3, N) on residuals (3, N); their priors are `off` (2, 3, B) away, to within `u`.
+    """Levels acting by `shapes` (L, C, N) on residuals (C, N); their priors are `off` (L, C, B) away, to within `u`.
 
-    `bins` (N,) numbers the bins, whose first pixels are `bin_starts` (B,); `slopes` (X, 3, N) are the unknowns'.
+    `bin_starts` (B,) are the bins' first pixels; `slopes` (X, C, N) are the unknowns'.
     """
-    acting, precision = weights * shapes, 1.0 / u**2
-    a, b, c = (np.add.reduceat(acting[i] * shapes[j], bin_starts, axis=1) for i, j in ((0, 0), (0, 1), (1, 1)))
-    a, c = a + precision[0], c + precision[1]
-    inverse = np.array([[c, -b], [-b, a]]) / (a * c - b * b)
-    pull = precision * off
-    top = np.add.reduceat(acting * rest, bin_starts, axis=2) + pull
-    cross = np.stack([np.add.reduceat(one * slopes, bin_starts, axis=2) for one in acting])
+    acting, weighted, precision = weights * shapes, weights * slopes, 1.0 / u**2
+    if len(shapes) == 1:
+        inverse = 1.0 / (np.add.reduceat(acting * shapes, bin_starts, axis=2) + precision)[None]
+    else:
+        a, b, c = (np.add.reduceat(acting[i] * shapes[j], bin_starts, axis=1) for i, j in ((0, 0), (0, 1), (1, 1)))
+        a, c = a + precision[0], c + precision[1]
+        inverse = np.array([[c, -b], [-b, a]]) / (a * c - b * b)
+    top = np.add.reduceat(acting * rest, bin_starts, axis=2) + precision * off
+    cross = np.stack([np.add.reduceat(weighted * shape, bin_starts, axis=2) for shape in shapes]).astype(np.float64)
     share = np.einsum("lmkb,mxkb->lxkb", inverse, cross)
-    weighted = (slopes - np.einsum("lkn,lxkn->xkn", shapes, share[..., bins])) * weights
+    normal = np.stack(
+        [
+            weighted[:, k] @ slopes[:, k].T
+            - sum(share[level, :, k] @ cross[level, :, k].T for level in range(len(top)))
+            for k in range(len(rest))
+        ]
+    )
     scores = np.add.reduceat(np.sum(weighted * rest, axis=1), bin_starts, axis=1)
-    return Eliminated(inverse, top, cross, weighted, scores - np.einsum("lxkb,lkb->xb", share, pull))
+    return Eliminated(inverse, top, cross, normal, scores - np.einsum("lxkb,lkb->xb", share, top))
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Levels:
+    """The cloth's encoded levels beside one line, and of a print their slopes across, in B bins and C channels."""
+
+    values: Floats  # (L, C, B)
+    mean: Floats  # (L, C, 1) along the line
+    u: Floats  # (L, C, 1): how they spread along it
+
+    @staticmethod
+    def seen(seen: Reals, inside: NDArray[np.bool_], starts: Ints, slopes_u: Floats | None) -> Levels:
+        """From pixels (C, N) surely `inside` (N,); of a print the slopes across are as great as `slopes_u` (C,)."""
+        count = np.add.reduceat(inside.astype(np.float64), starts)
+        total = np.add.reduceat((seen * inside).astype(np.float64), starts, axis=1)
+        mean = total.sum(axis=1, keepdims=True) / max(float(count.sum()), 1.0)
+        values = np.where(count > FEWEST, total / np.maximum(count, 1.0), mean)
+        levels = Levels(values[None], mean[None], np.full_like(mean, FREE)[None])
+        if slopes_u is None:
+            return levels
+        return levels._with(np.zeros_like(values)[None], np.zeros_like(mean)[None], slopes_u[None, :, None])
+
+    def following(self, free: Eliminated, change: Floats) -> Levels:
+        """After a step of the unknowns by `change` (X,); what is seen of their mean and spread is learnt."""
+        top = free.top - np.einsum("lxkb,x->lkb", free.cross, change)
+        values = self.values + np.einsum("lmkb,mkb->lkb", free.inverse, top)
+        channels = values.shape[1]
+        cloth = np.clip(values[0], LOWEST[:channels], HIGHEST[:channels])
+        bottom = 1.0 / free.inverse[0, 0]
+        weight = np.minimum(bottom, np.median(bottom, axis=1, keepdims=True))
+        weight = weight / weight.sum(axis=1, keepdims=True)
+        mean = np.sum(weight * cloth, axis=1, keepdims=True)
+        count = cloth.shape[1]
+        variance = np.sum(weight * (cloth - mean) ** 2, axis=1, keepdims=True) * count / max(count - 1.0, 1.0)
+        spread = np.sqrt(variance + LEAST_SPREAD**2)
+        learnt = Levels(cloth[None], mean[None], spread[None])
+        return learnt if len(values) == 1 else learnt._with(np.clip(values[1:], -1.0, 1.0), self.mean[1:], self.u[1:])
+
+    def _with(self, values: Floats, mean: Floats, u: Floats) -> Levels:
+        """These levels, and slopes across."""
+        mine, theirs = (self.values, self.mean, self.u), (values, mean, u)
+        return Levels(*(np.concatenate(pair) for pair in zip(mine, theirs, strict=True)))

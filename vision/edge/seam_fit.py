@@ -20,8 +20,9 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from vision.edge.encoding import BGR_OF_YCC, YCC_OF_BGR, Encoder
+from vision.edge.fit import MODEL_ERROR
 from vision.edge.levels import HUBER, eliminate, pixel_weights
-from vision.edge.light import COLOUR_BLUR, MODEL_ERROR
+from vision.edge.light import COLOUR_BLUR
 from vision.edge.noise import Noise
 from vision.edge.windows import Window
 
@@ -248,10 +249,9 @@ class SeamSolver:
 
     def _equations(self, at: _Seen, rest: Floats, weights: Floats, levels: _Levels, unknown: Floats) -> _Equations:
         free = eliminate(
-            self.w.bin_starts, self.bin, at.by_level, at.slopes, rest, weights, levels.u, levels.mean - levels.values
+            self.w.bin_starts, at.by_level, at.slopes, rest, weights, levels.u, levels.mean - levels.values
         )
-        many = len(UNKNOWN)
-        normal = free.weighted.reshape(many, -1) @ at.slopes.reshape(many, -1).T + np.diag(self.precision)
+        normal = free.normal.sum(axis=0) + np.diag(self.precision)
         gradient = free.scores.sum(axis=1) + self.precision * (self.prior - unknown)
         return _Equations(normal, gradient, free.scores, free.inverse, free.top, free.cross)
 

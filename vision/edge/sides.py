@@ -13,7 +13,8 @@ from calibration.pinhole import Pinhole
 from calibration.tone import Tone
 from vision.edge.common import OWN, Common, unseen
 from vision.edge.encoding import Encoder
-from vision.edge.light import CONTRADICTED, VALLEY_PX, Fits, solve
+from vision.edge.fit import CONTRADICTED, VALLEY_PX, Fits, solve
+from vision.edge.light import Unknowns
 from vision.edge.neighbours import Neighbours
 from vision.edge.noise import Noise, encoded_noise
 from vision.edge.valley import contradicted, figures, likeliest_offsets_px, softness_px
@@ -131,11 +132,11 @@ def fit_sides(
         count = np.bincount(window.side, minlength=len(starts))
         own = np.zeros((len(starts), len(OWN)))
         own[:, 0], own[:, 2], own[:, OWN.index("gain")] = offsets, bows, 1.0
-        fits = solve(window, axes, own, picture.noise, prior, picture.encoder, figured, reach.steps, valleys)
+        here = window, axes, picture.noise, picture.encoder, figured, valleys
+        fits = solve(*here, Unknowns(own, prior.values), prior, reach.steps)
         if unasked and (fits.shadow_doubt > CONTRADICTED or fits.leaning > LEANING):
             unasked, prior = False, unseen(float(np.median(axes.rims.height_px)), shadowed=True)
-            steps = SHADOWED_STEPS
-            fits = solve(window, axes, fits.own, picture.noise, prior, picture.encoder, figured, steps, valleys)
+            fits = solve(*here, Unknowns(fits.own, prior.values), prior, SHADOWED_STEPS)
         last, axes, offsets = axes, _rebased(axes, fits, picture), np.zeros(len(starts))
         bows, valleys = fits.own[:, 2], valleys - fits.own[:, 0]
     assert fits is not None

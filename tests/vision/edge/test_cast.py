@@ -13,13 +13,12 @@ import pytest
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from tests.vision.edge.test_light import NOISE, STEP, differences, solver
+from tests.vision.edge.test_light import hold_slopes, start, two_sides
 from tests.vision.exact_cloth import Bgr, Cloth, Light, Mat, grey, light_on_pixels
 from tests.vision.exact_cover import Sensor, View, encode, linear_of
 from vision.edge.cast import CAST, CastShadow
-from vision.edge.common import COMMON, OWN, unseen
+from vision.edge.common import COMMON, OWN
 from vision.edge.coverage import Rims
-from vision.edge.light import _Solver
 from vision.edge.sides import Picture, Sides, SideStart, fit_sides
 from vision.mat import MatPicture, compare_with_mat, mat_picture
 from vision.polygons import outward_normals
@@ -42,16 +41,9 @@ def test_the_table_is_the_blurred_shadow(reach_px: float, soft_px: float) -> Non
 
 @pytest.mark.parametrize("name", CAST)
 def test_slopes_are_finite_differences(name: str) -> None:
-    plain, levels = solver()
-    own = np.array([[0.31, 0.004, 0.2, 0.95, 0.03, 0.05, 0.02], [-0.4, -0.006, -0.1, 1.05, -0.02, -0.1, -0.03]])
-    common = np.array([0.85, 0.9, 0.5, 0.3, -0.2, 0.15, 0.25, 0.4, 0.35, -0.2, 0.3])
-    parts = plain.w, plain.axes, NOISE, unseen(0.5, shadowed=True), plain.encoder
-    with_cast = _Solver(*parts, np.zeros((2, 3)), None)
-    k = len(OWN) + len(COMMON) + CAST.index(name)
-    numerical = differences(with_cast, levels, own, common, k)
-    slopes = with_cast._predict(own, common, levels).slopes[k]
-    assert float(np.abs(numerical).max()) > 50.0 * STEP
-    assert float(np.abs(slopes - numerical).max()) < 0.03 * float(np.abs(numerical).max())
+    own, usual = start()
+    common = np.array([*usual, 0.4, 0.35, -0.2, 0.3])
+    hold_slopes(two_sides(), own, common, len(OWN) + len(COMMON) + CAST.index(name), 0.05)
 
 
 VIEW, SENSOR, LIGHT_MAT = View((620, 430), middle_px=(300.0, 210.0)), Sensor(), Mat(grey(0.45), grey(0.6))
@@ -82,9 +74,9 @@ def fitted(cloth: Bgr, mat: Mat, lights: tuple[Light, ...], seed: int) -> tuple[
     sides = fit_sides(Picture.of(scene, VIEW.camera(), 0.0), starts)
     normals = np.concatenate([outward_normals(c) for c in pieces])
     off, u = [], []
-    for start, fit, normal in zip(starts, sides.fits, normals, strict=True):
+    for rough, fit, normal in zip(starts, sides.fits, normals, strict=True):
         assert fit is not None
-        off.append(float((fit.middle_mat_mm - start.ends_mat_mm.mean(axis=0)) @ normal) * fit.px_per_mm)
+        off.append(float((fit.middle_mat_mm - rough.ends_mat_mm.mean(axis=0)) @ normal) * fit.px_per_mm)
         u.append(math.sqrt(fit.covariance[0, 0]) * fit.px_per_mm)
     return sides, np.array(off), np.array(u)
 

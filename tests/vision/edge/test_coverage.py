@@ -62,14 +62,6 @@ def test_a_lamp_is_hidden_like_a_disc_by_a_straight_edge() -> None:
     assert looked_up(0.8, 0.0, 0.7).lamp == pytest.approx(blurred(sharp, 0.7), abs=3e-3)
 
 
-@pytest.mark.parametrize("name", ["mat", "lamp", "sky", "cast"])
-def test_slopes_are_those_of_the_shares(name: str) -> None:
-    step = 0.1  # a table's pace: between its places the shares are straight
-    ahead, behind = (looked_up(0.8, 0.3, 0.8, AT + by) for by in (step, -step))
-    numerical = (getattr(ahead, name) - getattr(behind, name)) / (2.0 * step)
-    assert getattr(looked_up(0.8, 0.3, 0.8), f"{name}_slope") == pytest.approx(numerical, abs=0.02)
-
-
 def test_a_lamp_straight_above_shades_less_far_than_a_sky() -> None:
     cover = looked_up(1.0, 0.0, 0.5, np.array([0.0, 1.0, 3.0, 8.0]))
     assert np.all(cover.lamp <= cover.sky + 1e-12)
