@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from vision.contrast import CELL_PX, Mask
 from vision.mat import Scene
+from vision.shade import shade_in
 
 CLOSE_CELLS = 5  # a print may have the mat's colour in it: gaps up to this size belong to the cloth
 OPEN_CELLS = 3  # what is thinner than this is taken off
@@ -69,7 +70,8 @@ def find_regions(scene: Scene, on_mat: NDArray[np.bool_], least_area_px: float) 
     found = [
         part
         for whole in _patches(differs, CLOSE_CELLS, rim, least, (0, 0))
-        for part in _split(scene, whole, differs, rim, least)
+        for lit in _without_shade(scene, whole, differs, rim, least)
+        for part in _split(scene, lit, differs, rim, least)
     ]
     return sorted((patch.region(on_mat.shape) for patch in found), key=lambda region: -region.area_px)
 
@@ -150,6 +152,20 @@ def _drawn(outline: NDArray[np.int32], corner: tuple[int, int], shape: tuple[int
     own = np.zeros(shape, np.uint8)
     cv2.drawContours(own, [outline], -1, 1, cv2.FILLED, offset=(-corner[0], -corner[1]))
     return own
+
+
+def _without_shade(
+    scene: Scene, whole: _Patch, differs: Mask, rim: NDArray[np.bool_], least_area: float
+) -> list[_Patch]:
+    """What is left of a patch where the mat does not show through; `differs` (h, w) no longer holds the shade."""
+    if not scene.known:
+        return [whole]
+    shade = shade_in(scene, whole.box, whole.mask, least_area)
+    if not shade.any():
+        return [whole]
+    differs[whole.box][shade] = 0
+    cloth = np.where(shade, 0, whole.mask).astype(np.uint8)
+    return _patches(cloth, 0, rim[whole.box], least_area, whole.corner)
 
 
 def _split(scene: Scene, whole: _Patch, differs: Mask, rim: NDArray[np.bool_], least_area: float) -> list[_Patch]:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from calibration.pinhole import Pinhole
 from tests.measure.edge_bound import least_offset_sd
 from tests.vision.exact_cloth import Bgr, Cloth, Mat, Print, grey, light_on_pixels
-from tests.vision.exact_cover import Floats, Picture, Sensor, View, encode, tone_slope
+from tests.vision.exact_cover import Floats, Floats32, Picture, Sensor, View, encode, tone_slope
 
 SIZE_PX = (900, 600)
 MM_PER_PX = 0.4
@@ -55,9 +55,16 @@ def everywhere() -> NDArray[np.bool_]:
     return np.ones((SIZE_PX[1], SIZE_PX[0]), bool)
 
 
-def picture(*pieces: Piece, seed: int = 1, exposure: float = 1.0, noise_sd: float = NOISE_SD) -> Picture:
-    """What the camera gives, (600, 900, 3) blue green red; without pieces the empty mat."""
+def picture(
+    *pieces: Piece, seed: int = 1, exposure: float = 1.0, noise_sd: float = NOISE_SD, left: Floats32 | None = None
+) -> Picture:
+    """What the camera gives, (600, 900, 3) blue green red; without pieces the empty mat.
+
+    `left` (600, 900) or (600, 900, 3) is what something above the table leaves of the light.
+    """
     light = light_on_pixels(VIEW, Mat(), [piece.cloth() for piece in pieces], optics_px=SENSOR.optics_px)
+    if left is not None:
+        light = light * (left if left.ndim == 3 else left[..., None])
     return encode(light * np.float32(exposure), _sensor(noise_sd), seed)
 
 

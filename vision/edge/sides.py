@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from calibration.pinhole import Pinhole
 from calibration.tone import Tone
+from vision.edge.across import in_the_light_there
 from vision.edge.common import OWN, Common, unseen
 from vision.edge.encoding import Encoder
 from vision.edge.fit import CONTRADICTED, VALLEY_PX, Fits, solve
@@ -115,6 +116,8 @@ def fit_sides(
     trims = np.array([start.trims_px for start in starts], float)
     most = [max(reach.inside_px for reach in reaches), max(reach.outside_px for reach in reaches)]
     everything = sample(picture, axes, most[0] + SPARE_PX, most[1] + SPARE_PX, trims, own_cloth)
+    if picture.scene.known:
+        everything = in_the_light_there(everything, picture.encoder)
     count = np.bincount(everything.side, minlength=len(starts))
     if not count.any():
         return Sides((None,) * len(starts), prior)

@@ -1,0 +1,59 @@
+"""A shadow that falls across a side, of an arm or a lamp's stand: the mat beside it is darker over a part of it.
+
+The fit knows one gain of the mat for a side. Where what lies outside of it shows that the mat's light changes along the
+side, the bare mat is therefore brought to the light that is there, bin by bin.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import median_filter
+
+from vision.edge.encoding import BGR_OF_YCC, Encoder
+from vision.edge.windows import Window
+
+Floats = NDArray[np.float64]
+
+OUTSIDE_PX = 3.0  # from the line as it starts: bare mat
+FEWEST_PX = 12  # in a bin, to tell its light
+BINS = 5  # together tell the light, their middle one counting: lines that cross, and noise, are in one or two
+LEAST = 0.08  # of the mat's light; less is within the gain's own prior, and evener light is better left alone
+SURE = 5.0  # standard deviations
+
+
+def in_the_light_there(window: Window, encoder: Encoder) -> Window:
+    """The same pixels, the bare mat's light changed along those sides beside which it changes."""
+    gains = _gains(window, encoder)
+    if np.all(gains == 1.0):
+        return window
+    sizes = np.diff([*window.bin_starts, len(window.side)])
+    gain = np.repeat(gains, sizes)
+    return replace(window, bare=window.bare * gain, slope=window.slope * gain, around=window.around * gain)
+
+
+def _gains(window: Window, encoder: Encoder) -> Floats:
+    """(B,): the mat's light in each bin over that in its picture, smoothed along the side; 1 where it is even."""
+    gains = np.ones(len(window.bin_starts))
+    if not len(gains):
+        return gains
+    outside = window.across_px > OUTSIDE_PX
+    light = np.zeros(len(window.side))
+    light[outside] = encoder.decode(BGR_OF_YCC @ window.seen[:, outside]).sum(axis=0)
+    bare = np.where(outside, window.bare.sum(axis=0), 0.0)
+    counts, total, of_mat = (
+        np.add.reduceat(one, window.bin_starts) for one in (outside.astype(np.float64), light, bare)
+    )
+    ratio = np.where(counts >= FEWEST_PX, total / np.maximum(of_mat, 1e-6), np.nan)
+    for side in np.unique(window.bin_side):
+        bins = np.flatnonzero(window.bin_side == side)
+        told = bins[np.isfinite(ratio[bins])]
+        if len(told) < 2 * BINS:
+            continue
+        smooth = median_filter(ratio[told], BINS, mode="nearest")
+        noise = 1.4826 * float(np.median(np.abs(ratio[told] - smooth)))
+        if float(np.ptp(smooth)) > max(LEAST, SURE * noise):
+            gains[bins] = np.interp(bins, told, smooth)
+    return gains
