@@ -79,6 +79,7 @@ def blemishes_of(picture: Picture, outline: Outline, cloth: int) -> tuple[Blemis
     n = len(sides)
     trims = np.array([(trim_px(corners, k, INSIDE_PX), trim_px(corners, (k + 1) % n, INSIDE_PX)) for k in range(n)])
     window = sample(picture, axes, INSIDE_PX, OUTSIDE_PX, trims, np.full(n, cloth, np.int64))
+    bare = YCC_OF_BGR @ picture.encoder.encode(window.bare)[0]
     found = list[Blemish]()
     for k, run in enumerate(window.runs):
         if sides[k].printed or run.stop - run.start < FEWEST:
@@ -86,7 +87,7 @@ def blemishes_of(picture: Picture, outline: Outline, cloth: int) -> tuple[Blemis
         half_px = sides[k].length_mm * float(axes.along_px_per_mm[k]) / 2.0
         bow_px = sides[k].bow_mm * float(axes.scale[k])
         across = window.across_px[run] - bow_px * (1.0 / 3.0 - (window.along_px[run] / half_px) ** 2)
-        shares = _shares(picture, window, run, across)
+        shares = _shares(picture, window, bare, run, across)
         first_mm = (float(window.along_px[run].min()) + half_px) / float(axes.along_px_per_mm[k])
         step_mm = STRETCH_PX / float(axes.along_px_per_mm[k])
         if shares is not None:
@@ -94,9 +95,11 @@ def blemishes_of(picture: Picture, outline: Outline, cloth: int) -> tuple[Blemis
     return tuple(found)
 
 
-def _shares(picture: Picture, window: Window, run: slice, across: Floats) -> _Shares | None:
+def _shares(
+    picture: Picture, window: Window, bare_encoded: Floats, run: slice, across: Floats
+) -> _Shares | None:
     along = window.along_px[run] - window.along_px[run].min()
-    seen, bare = window.seen[:, run], YCC_OF_BGR @ picture.encoder.encode(window.bare[:, run])[0]
+    seen, bare = window.seen[:, run], bare_encoded[:, run]
     weights = np.array([1.0, COLOUR_WEIGHT, COLOUR_WEIGHT]) / np.square(picture.noise.sd)
     bins = np.floor(along / BIN_PX).astype(np.int64)
     levels = _cloth_levels(seen, (across > -4.5) & (across < -1.8), bins)
@@ -125,10 +128,16 @@ def _cloth_levels(seen: Floats, inside: Bools, bins: Ints) -> Floats | None:
 
 def _middle_share(across: Floats, share: Floats) -> Floats:
     """(N,): the median share at each pixel's distance from the line."""
-    place = np.floor((across + INSIDE_PX) / PROFILE_PX).astype(np.int64)
-    order = np.argsort(place, kind="stable")
-    parts = np.split(order, np.flatnonzero(np.diff(place[order])) + 1)
-    at, middle = np.array([(np.median(across[part]), np.median(share[part])) for part in parts]).T
+    place = np.floor((across - across.min()) / PROFILE_PX)
+    count = np.bincount(place.astype(np.int64))
+    held = count[count > 0]
+    # One sort for all places: each place's shares lie in a range of their own.
+    span = float(np.ptp(share)) + 1.0
+    ordered = np.sort(place * span + (share - share.min()))
+    first = np.cumsum(held) - held
+    middle = (ordered[first + (held - 1) // 2] + ordered[first + held // 2]) / 2.0
+    middle += share.min() - np.flatnonzero(count) * span
+    at = np.bincount(place.astype(np.int64), across)[count > 0] / held
     return np.asarray(np.interp(across, at, middle), float)
 
 

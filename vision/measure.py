@@ -15,6 +15,7 @@ from vision.blemishes import blemishes_of
 from vision.curved import curved_piece
 from vision.edge.common import Common
 from vision.edge.neighbours import neighbours_of
+from vision.edge.seam_fit import Blurs
 from vision.edge.sides import Picture
 from vision.mat import Scene
 from vision.outline import rough_polygon, touching
@@ -83,7 +84,7 @@ def measure_units(
         i: camera.mat_from_px(c, cloth.height_mm) for i, c in rough.items() if c is not None and i not in rounds
     }
     outlines = fit_outlines(picture, straight, pieces.differs)
-    blur_px, chroma_px = (float(one) for one in outlines.common.values[:2])
+    blurs = Blurs(*(float(one) for one in outlines.common.values[:2]))
     units = []
     for i in own:
         if i in rounds:
@@ -93,8 +94,7 @@ def measure_units(
         if outline is None:
             units.append(_not_measured(regions[i], camera, cloth))
             continue
-        place = (scene, camera, cloth.height_mm, outline.corners_mat_mm)
-        seams = find_seams(*place, blur_px, picture=picture, chroma_px=chroma_px)
+        seams = find_seams(picture, outline.corners_mat_mm, blurs)
         unit = _unit(regions[i], outline, outlines.common, seams, camera, cloth, trust)
         units.append(replace(unit, blemishes=blemishes_of(picture, outline, i + 1)))
     return tuple(units)

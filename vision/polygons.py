@@ -44,7 +44,9 @@ def signed_area(corners: Floats) -> float:
 
 def depths(points: Floats, corners: Floats) -> Floats:
     """(P,): how deep points (P, 2) lie inside a convex outline; negative outside."""
-    return np.asarray(np.min(np.einsum("psk,sk->ps", corners - points[:, None], outward_normals(corners)), axis=1))
+    normals = outward_normals(corners)
+    reach = np.sum(corners * normals, axis=1, keepdims=True)
+    return np.asarray(np.min(reach - normals @ points.T, axis=0))
 
 
 def line_meeting(a: Floats, b: Floats, c: Floats, d: Floats) -> Floats | None:

@@ -9,63 +9,120 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from calibration.pinhole import Pinhole
 from vision.light import byte_step
-from vision.mat import Scene, smooth
-from vision.polygons import depths
+from vision.mat import Scene
+from vision.polygons import depths, signed_area
 
 Floats = NDArray[np.float64]
 
 LEAST_PART = 0.08  # of the area must be on either side
 BINS = 64
-MOST_PIXELS = 6000
-CELLS = 40  # across the piece's longer side: finer than bins are, taken all round
+CELLS = 1500  # of a piece, about: some 40 each way, finer than bins are, taken all round
+FEWEST_CELLS, FEWEST_PIXELS = 12, 100
+SHADE_PX = 41.0  # the light falls off over more than this
 PAIRS = np.array([(0, 0), (0, 1), (0, 2), (1, 1), (1, 2), (2, 2)]).T
+EVERY = 3  # so many directions are skipped at first; a seam gains much of its own in the nearest to it
+AT_FIRST = 0.7  # of what a seam must gain is asked for then
 
 
 @dataclass(frozen=True, eq=False, slots=True)
-class Pixels:
-    """Pixels of a piece: places on the mat (N, 2), levels (N, 3) with the light's slow fall-off divided out, noise."""
+class Cells:
+    """Squares of pixels of a piece: where they lie, and their levels with the light's slow fall-off divided out."""
 
-    places_mat_mm: Floats
-    levels: Floats
-    noise: Floats  # (3,)
+    places_mat_mm: Floats  # (C, 2) their middles
+    moments: Floats  # (10, C) sums of 1, x and x x' over their pixels, x from some level on
+    noise: Floats  # (3,) of one pixel
 
-    def where(self, keep: NDArray[np.bool_]) -> Pixels:
-        """Only those where `keep` (N,) is True."""
-        return Pixels(self.places_mat_mm[keep], self.levels[keep], self.noise)
+    def where(self, keep: NDArray[np.bool_]) -> Cells:
+        """Only those where `keep` (C,) is True."""
+        return Cells(self.places_mat_mm[keep], self.moments[:, keep], self.noise)
+
+    @property
+    def pixels(self) -> int:
+        """How many pixels they hold."""
+        return round(float(self.moments[0].sum()))
 
 
-def inner_pixels(scene: Scene, camera: Pinhole, height_mm: float, outline: Floats, rim_mm: float) -> Pixels | None:
-    """Up to `MOST_PIXELS` pixels more than `rim_mm` inside an outline (N, 2); None where there are few."""
+def inner_cells(scene: Scene, camera: Pinhole, height_mm: float, outline: Floats, rim_mm: float) -> Cells | None:
+    """Cells more than `rim_mm` inside an outline (N, 2); None where there are few."""
     outline_px = camera.px_from_mat(outline, height_mm)
     low = np.maximum(np.floor(outline_px.min(axis=0)).astype(int), 0)
-    high = np.minimum(np.ceil(outline_px.max(axis=0)).astype(int) + 1, [scene.levels.shape[1], scene.levels.shape[0]])
-    step = max(1, math.floor(math.sqrt(float(np.prod(high - low)) / (2.0 * MOST_PIXELS))))
-    ys, xs = np.mgrid[low[1] : high[1] : step, low[0] : high[0] : step]
-    places = camera.mat_from_px(np.column_stack([xs.ravel(), ys.ravel()]).astype(float), height_mm)
-    use = depths(places, outline) > rim_mm
-    if np.count_nonzero(use) < 100:
+    high = np.minimum(np.ceil(outline_px.max(axis=0)).astype(int) + 1, scene.levels.shape[1::-1])
+    area_px = abs(signed_area(outline_px))
+    size = max(1, round(math.sqrt(area_px / CELLS)))
+    count = (high - low) // size
+    if min(count) < 1:
         return None
-    x, y = xs.ravel()[use], ys.ravel()[use]
-    box = (slice(low[1], high[1]), slice(low[0], high[0]))
-    shade = np.maximum(smooth(scene.bare[box], 41)[y - low[1], x - low[0], :1].astype(np.float64), 1e-4)
-    shade /= float(np.median(shade))
-    levels = scene.levels[y, x].astype(np.float64) / shade
+    x, y = np.meshgrid(*(low[k] + size * (np.arange(count[k]) + 0.5) - 0.5 for k in range(2)))
+    places = camera.mat_from_px(np.column_stack([x.ravel(), y.ravel()]), height_mm)
+    half_mm = 0.5 * size * math.sqrt(abs(signed_area(outline)) / area_px)
+    use = depths(places, outline) > rim_mm + half_mm
+    cells = int(np.count_nonzero(use))
+    if cells < FEWEST_CELLS or cells * size * size < FEWEST_PIXELS:
+        return None
+    (width, height), (left, top) = count * size, low
+    box = slice(top, top + height), slice(left, left + width)
+    shade = _shade(scene, box, (int(count[0]), int(count[1])), size)
+    levels = scene.levels[box] / shade[..., None]
+    middle = levels.reshape(-1, 3).mean(axis=0)
+    levels -= middle
+    means = [_cell_means(one, size) for one in (levels, levels * levels, levels * levels[..., [1, 2, 0]])]
+    a, squares, mixed = (one.reshape(-1, 3)[use].T.astype(np.float64) for one in means)
+    ones = np.ones(cells)
+    moments = np.stack([ones, *a, squares[0], mixed[0], mixed[2], squares[1], mixed[1], squares[2]]) * float(size**2)
     # Light cloth is encoded in coarser steps than the mat; compression leaves such a step between its blocks.
-    coarseness = byte_step(float(np.median(levels[:, 0])), scene.tone)
-    return Pixels(places[use], levels, np.maximum(scene.noise, coarseness))
+    coarseness = byte_step(float(np.median(a[0]) + middle[0]), scene.tone)
+    return Cells(places[use], moments, np.maximum(scene.noise, coarseness))
 
 
-def best_line(pixels: Pixels, least_gain: float, turns_rad: Floats) -> Floats | None:
-    """(2, 2): two points of the line that best parts the pixels into two fabrics; None if none gains enough.
+def _shade(scene: Scene, box: tuple[slice, slice], count: tuple[int, int], size: int) -> NDArray[np.float32]:
+    """(height, width) of a box of cells: how the light falls off over the bare mat there, 1 in the middle."""
+    bare = cv2.resize(np.ascontiguousarray(scene.bare[(*box, 0)]), count, interpolation=cv2.INTER_AREA)
+    shade = np.maximum(cv2.blur(bare, (max(1, round(SHADE_PX / size)),) * 2), np.float32(1e-4))
+    shade /= np.median(shade)
+    return np.asarray(cv2.resize(shade, (count[0] * size, count[1] * size)), np.float32)
 
-    `least_gain` is in nats a pixel; `turns_rad` (K,) are the directions across the line that are tried.
+
+def _cell_means(image: NDArray[np.float32], size: int) -> NDArray[np.float32]:
+    count = image.shape[1] // size, image.shape[0] // size
+    return np.asarray(cv2.resize(image, count, interpolation=cv2.INTER_AREA), np.float32)
+
+
+def best_line(cells: Cells, least_gain: float, turns_rad: Floats) -> Floats | None:
+    """(2, 2): two points of the line that best parts the cells into two fabrics; None if none gains enough.
+
+    `least_gain` is in nats a pixel; `turns_rad` (K,) are the directions across the line that are tried, in order.
     """
-    places, moments = _cells(pixels)
+    if _most_gain(cells) < least_gain:
+        return None
+    if len(turns_rad) >= 4 * EVERY:
+        rough = _best_of(cells, turns_rad[::EVERY])
+        if rough is None or rough[0] < AT_FIRST * least_gain:
+            return None
+        near = EVERY * rough[1] + np.arange(1 - EVERY, EVERY)
+        turns_rad = turns_rad[near % len(turns_rad)]
+    best = _best_of(cells, turns_rad)
+    return None if best is None or best[0] <= least_gain else best[2]
+
+
+def _most_gain(cells: Cells) -> float:
+    """Nats a pixel that any parting of the cells can gain at most: as much as parting each from all others.
+
+    A part's covariance is no less than the mean of its cells', and the log determinant is concave.
+    """
+    total = cells.moments.sum(axis=1)
+    share = cells.moments[0] / total[0]
+    return 0.5 * float(_log_det(total, cells.noise) - share @ _log_det(cells.moments, cells.noise))
+
+
+def _best_of(cells: Cells, turns_rad: Floats) -> tuple[float, int, Floats] | None:
+    """The greatest gain, in which direction it is, and two points (2, 2) of the line."""
+    places, moments = cells.places_mat_mm, cells.moments
     middle, total = places.mean(axis=0), moments.sum(axis=1)
     normals = np.column_stack([np.cos(turns_rad), np.sin(turns_rad)])
     across = normals @ (places - middle).T  # (K, C)
@@ -73,36 +130,22 @@ def best_line(pixels: Pixels, least_gain: float, turns_rad: Floats) -> Floats | 
     width = (across.max(axis=1, keepdims=True) - low + 1e-9) / BINS
     bins = np.minimum(((across - low) / width).astype(np.int64), BINS - 1)
     bins += BINS * np.arange(len(normals))[:, None]
-    many = BINS * len(normals)
-    sums = [np.bincount(bins.ravel(), np.tile(one, len(normals)), many).reshape(-1, BINS) for one in moments]
+    many, bins = BINS * len(normals), bins.ravel()
+    sums = [np.bincount(bins, np.tile(one, len(normals)), many).reshape(-1, BINS) for one in moments]
     below = np.cumsum(np.array(sums, np.float64), axis=2)[:, :, :-1]  # (10, K, BINS - 1)
     share = below[0] / total[0]
     gain = 0.5 * (
-        _log_det(total, pixels.noise)
-        - share * _log_det(below, pixels.noise)
-        - (1.0 - share) * _log_det(total[:, None, None] - below, pixels.noise)
+        _log_det(total, cells.noise)
+        - share * _log_det(below, cells.noise)
+        - (1.0 - share) * _log_det(total[:, None, None] - below, cells.noise)
     )
     gain[(share <= LEAST_PART) | (share >= 1.0 - LEAST_PART)] = -np.inf
-    k, place = np.unravel_index(int(np.argmax(gain)), gain.shape)
-    if not gain[k, place] > least_gain:
+    k, place = (int(one) for one in np.unravel_index(int(np.argmax(gain)), gain.shape))
+    if not np.isfinite(gain[k, place]):
         return None
     at = middle + normals[k] * float(low[k, 0] + (place + 1) * width[k, 0])
     along = np.array([-normals[k, 1], normals[k, 0]])
-    return np.array([at, at + along])
-
-
-def _cells(pixels: Pixels) -> tuple[Floats, Floats]:
-    """Mean places (C, 2) of the pixels in each cell, and sums (10, C) of 1, x and x x' over them."""
-    places, x = pixels.places_mat_mm, pixels.levels
-    low = places.min(axis=0)
-    size = max(float(np.max(places.max(axis=0) - low)) / CELLS, 1e-9)
-    column, row = ((places - low) / size).astype(np.int64).T
-    _, cell = np.unique(column * (CELLS + 2) + row, return_inverse=True)
-    first, second = PAIRS
-    moments = np.column_stack([np.ones(len(x)), x, x[:, first] * x[:, second]]).T
-    sums = np.array([np.bincount(cell, one) for one in moments])
-    means = np.array([np.bincount(cell, one) for one in places.T]) / sums[0]
-    return means.T, sums
+    return float(gain[k, place]), k, np.array([at, at + along])
 
 
 def _log_det(moments: Floats, noise: Floats) -> Floats:

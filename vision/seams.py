@@ -12,13 +12,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.pinhole import Pinhole
 from vision.edge.seam_fit import Blurs, SeamLine, SeamSolver
 from vision.edge.sides import Picture
 from vision.edge.windows import Axes, sample
-from vision.mat import Scene
 from vision.polygons import chord
-from vision.seam_search import Pixels, best_line, inner_pixels
+from vision.seam_search import Cells, best_line, inner_cells
 from vision.units import Seam
 
 Floats = NDArray[np.float64]
@@ -39,55 +37,36 @@ HEIGHT_U_MM = 0.1  # of the seam above or below the cloth's top: it may lie in a
 
 
 def find_seams(
-    scene: Scene,
-    camera: Pinhole,
-    height_mm: float,
-    corners_mat_mm: Floats,
-    blur_px: float,
-    turns_rad: Floats = ALL_ROUND_RAD,
-    *,
-    picture: Picture | None = None,
-    chroma_px: float = 1.0,
+    picture: Picture, corners_mat_mm: Floats, blurs: Blurs, turns_rad: Floats = ALL_ROUND_RAD
 ) -> tuple[Seam, ...]:
     """Seams inside the convex outline (N, 2) counter-clockwise, strongest first.
 
-    `turns_rad` (K,) are the directions across a seam that are tried, from the mat's x axis. `blur_px` is the lens'
-    blur, `chroma_px` the colours' further one; `picture` is the scene's, where the caller has it.
+    `turns_rad` (K,) are the directions across a seam that are tried, from the mat's x axis, in order.
     """
-    pixels = inner_pixels(scene, camera, height_mm, corners_mat_mm, RIM_MM)
-    if pixels is None:
+    cells = inner_cells(picture.scene, picture.camera, picture.height_mm, corners_mat_mm, RIM_MM)
+    if cells is None:
         return ()
-    look = _Look(picture, scene, camera, height_mm, corners_mat_mm, Blurs(blur_px, chroma_px))
     found: list[Seam] = []
-    _split(look, turns_rad, pixels, found)
+    _split(_Look.at(picture, corners_mat_mm, blurs), turns_rad, cells, found)
     return tuple(found)
 
 
-def fit_seam(
-    scene: Scene,
-    camera: Pinhole,
-    height_mm: float,
-    outline: Floats,
-    line_mat_mm: Floats,
-    blur_px: float,
-    *,
-    picture: Picture | None = None,
-    chroma_px: float = 1.0,
-) -> Seam | None:
+def fit_seam(picture: Picture, outline: Floats, line_mat_mm: Floats, blurs: Blurs) -> Seam | None:
     """Fit a seam near the line through two points (2, 2); None where no step runs all along it."""
-    return _Look(picture, scene, camera, height_mm, outline, Blurs(blur_px, chroma_px)).fit(line_mat_mm)
+    return _Look.at(picture, outline, blurs).fit(line_mat_mm)
 
 
-@dataclass(eq=False, slots=True)
+@dataclass(frozen=True, eq=False, slots=True)
 class _Look:
     """Where seams are fitted."""
 
-    picture: Picture | None  # made when it is first needed
-    scene: Scene
-    camera: Pinhole
-    height_mm: float
+    picture: Picture  # beside a seam lies the piece itself: other cloth is far from its inside
     outline: Floats
     blurs: Blurs
+
+    @staticmethod
+    def at(picture: Picture, outline: Floats, blurs: Blurs) -> _Look:
+        return _Look(replace(picture, neighbours=None), outline, blurs)
 
     def fit(self, line_mat_mm: Floats) -> Seam | None:
         """The seam near a line, or None."""
@@ -112,29 +91,25 @@ class _Look:
         if length < 4.0 * RIM_MM:
             return None
         middles, along = ends.mean(axis=0)[None], (ends[1] - ends[0])[None] / length
-        return Axes.at(self.camera, self.height_mm, middles, along, np.array([length]))
+        return Axes.at(self.picture.camera, self.picture.height_mm, middles, along, np.array([length]))
 
     def _fitted(self, axes: Axes, reach_px: float, steps: int, folded: bool) -> SeamLine | None:
-        if self.picture is None:
-            self.picture = Picture.of(self.scene, self.camera, self.height_mm)
         trims_px = np.full((1, 2), RIM_MM * float(axes.scale[0]))
-        # Beside a seam lies the piece itself; other cloth is far from its inside.
-        picture = replace(self.picture, neighbours=None)
-        window = sample(picture, axes, reach_px, reach_px, trims_px, np.zeros(1, np.int64))
+        window = sample(self.picture, axes, reach_px, reach_px, trims_px, np.zeros(1, np.int64))
         if len(window.side) < FEWEST:
             return None
-        solver = SeamSolver(window, self.blurs, picture.noise, picture.encoder, float(axes.scale[0]))
+        solver = SeamSolver(window, self.blurs, self.picture.noise, self.picture.encoder, float(axes.scale[0]))
         return solver.solve(steps, folded)
 
     def _u_mm(self, line: SeamLine, middle: Floats, outward: Floats, scale: float) -> float:
-        lens = self.camera.lens_mat_mm
+        lens = self.picture.camera.lens_mat_mm
         seen_off = float((lens[:2] - middle) @ outward) / float(lens[2]) * HEIGHT_U_MM
         return math.hypot(math.sqrt(float(line.covariance[0, 0])) / scale, MODEL_FLOOR_PX / scale, seen_off)
 
 
-def _split(look: _Look, turns_rad: Floats, pixels: Pixels, found: list[Seam]) -> None:
+def _split(look: _Look, turns_rad: Floats, cells: Cells, found: list[Seam]) -> None:
     """Find a seam in this part, then in what lies on either side of it."""
-    start = best_line(pixels, NEXT_GAIN if found else LEAST_GAIN, turns_rad)
+    start = best_line(cells, NEXT_GAIN if found else LEAST_GAIN, turns_rad)
     if start is None or len(found) >= MOST_SEAMS:
         return
     seam = look.fit(start)
@@ -143,7 +118,8 @@ def _split(look: _Look, turns_rad: Floats, pixels: Pixels, found: list[Seam]) ->
     found.append(seam)
     along = seam.ends_mat_mm[1] - seam.ends_mat_mm[0]
     normal = np.array([along[1], -along[0]]) / np.hypot(*along)
-    side = (pixels.places_mat_mm - seam.ends_mat_mm[0]) @ normal
+    side = (cells.places_mat_mm - seam.ends_mat_mm[0]) @ normal
     for keep in (side > RIM_MM, side < -RIM_MM):
-        if np.count_nonzero(keep) > FEWEST_IN_PART:
-            _split(look, turns_rad, pixels.where(keep), found)
+        part = cells.where(keep)
+        if part.pixels > FEWEST_IN_PART:
+            _split(look, turns_rad, part, found)

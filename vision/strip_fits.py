@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.edge.common import Common
+from vision.edge.seam_fit import Blurs
 from vision.edge.sides import NARROW, WIDE, Picture, Reach, SideFit, SideStart, fit_sides
 from vision.pieced import Piece, PiecedLine, straight_line
 from vision.polygons import line_meeting
@@ -194,9 +195,7 @@ def seam_lines(
     seen = list[tuple[int, float]]()  # which look, and how far across
     for k in range(SEAM_LOOKS):
         quad = band.quad(looks[k], looks[k + 1])
-        for seam in find_seams(
-            picture.scene, picture.camera, picture.height_mm, quad, blur_px, turns_rad, picture=picture
-        ):
+        for seam in find_seams(picture, quad, Blurs(blur_px), turns_rad):
             across = band.across_mm(seam.ends_mat_mm)
             if abs(across[1] - across[0]) < PARALLEL * float(np.hypot(*np.diff(seam.ends_mat_mm, axis=0)[0])):
                 seen.append((k, float(across.mean())))
@@ -263,7 +262,7 @@ def _fitted_seam(fitting: Fitting, band: _Band, across_mm: float, blur_px: float
         start_mm = across_mm
         for k in way:
             quad, line = band.quad(shares[k], shares[k + 1]), band.line(shares[k], shares[k + 1], start_mm)
-            seam = fit_seam(picture.scene, picture.camera, picture.height_mm, quad, line, blur_px, picture=picture)
+            seam = fit_seam(picture, quad, line, Blurs(blur_px))
             if seam is None or abs(float(band.across_mm(seam.ends_mat_mm).mean()) - start_mm) > SAME_SEAM_MM:
                 continue
             start_mm = float(band.across_mm(seam.ends_mat_mm).mean())

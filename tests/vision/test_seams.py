@@ -8,6 +8,8 @@ import numpy as np
 import pytest
 
 from tests.vision.exact import MM_PER_PX, Piece, camera, everywhere, grey, picture
+from vision.edge.seam_fit import Blurs
+from vision.edge.sides import Picture
 from vision.light import linear_image
 from vision.mat import compare_with_mat, mat_picture
 from vision.seams import find_seams
@@ -15,13 +17,13 @@ from vision.units import Seam
 
 SLANT = np.array([[70.0, 52.0], [158.0, 61.0], [221.0, 138.0], [133.0, 129.0]])
 SEAM = np.array([[70.0, 52.0] + np.array([63.0, 77.0]) * 0.42, [158.0, 61.0] + np.array([63.0, 77.0]) * 0.42])
-BLUR_PX = 0.757
+BLURS = Blurs(0.757)
 
 
 def seams_of(piece: Piece, seed=1) -> tuple[Seam, ...]:
     bare = mat_picture(linear_image(picture(seed=3000)))
     scene = compare_with_mat(linear_image(picture(piece, seed=seed)), bare, everywhere())
-    return find_seams(scene, camera(), 0.0, piece.corners_mat_mm, BLUR_PX)
+    return find_seams(Picture.of(scene, camera(), 0.0), piece.corners_mat_mm, BLURS)
 
 
 def across_px(seam: Seam, true=SEAM):
@@ -88,7 +90,7 @@ def test_no_seam_in_a_step_of_compression():
     blocks = pixels.copy()
     blocks[:, 352:, 2] -= (blocks[:, 352:, 2] > 150).astype(np.uint8)
     scene = compare_with_mat(linear_image(blocks), bare, everywhere())
-    assert find_seams(scene, camera(), 0.0, SLANT, BLUR_PX) == ()
+    assert find_seams(Picture.of(scene, camera(), 0.0), SLANT, BLURS) == ()
 
 
 def test_no_seam_in_something_tiny():
