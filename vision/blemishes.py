@@ -95,9 +95,7 @@ def blemishes_of(picture: Picture, outline: Outline, cloth: int) -> tuple[Blemis
     return tuple(found)
 
 
-def _shares(
-    picture: Picture, window: Window, bare_encoded: Floats, run: slice, across: Floats
-) -> _Shares | None:
+def _shares(picture: Picture, window: Window, bare_encoded: Floats, run: slice, across: Floats) -> _Shares | None:
     along = window.along_px[run] - window.along_px[run].min()
     seen, bare = window.seen[:, run], bare_encoded[:, run]
     weights = np.array([1.0, COLOUR_WEIGHT, COLOUR_WEIGHT]) / np.square(picture.noise.sd)

@@ -22,7 +22,7 @@ Floats = NDArray[np.float64]
 
 LEAST_PART = 0.08  # of the area must be on either side
 BINS = 64
-CELLS = 1500  # of a piece, about: some 40 each way, finer than bins are, taken all round
+CELLS = 900  # of a piece, about: some 30 each way
 FEWEST_CELLS, FEWEST_PIXELS = 12, 100
 SHADE_PX = 41.0  # the light falls off over more than this
 PAIRS = np.array([(0, 0), (0, 1), (0, 2), (1, 1), (1, 2), (2, 2)]).T
@@ -35,7 +35,7 @@ class Cells:
     """Squares of pixels of a piece: where they lie, and their levels with the light's slow fall-off divided out."""
 
     places_mat_mm: Floats  # (C, 2) their middles
-    moments: Floats  # (10, C) sums of 1, x and x x' over their pixels, x from some level on
+    moments: Floats  # (10, C) sums of 1, x and x x' over their pixels
     noise: Floats  # (3,) of one pixel
 
     def where(self, keep: NDArray[np.bool_]) -> Cells:
@@ -68,29 +68,37 @@ def inner_cells(scene: Scene, camera: Pinhole, height_mm: float, outline: Floats
     (width, height), (left, top) = count * size, low
     box = slice(top, top + height), slice(left, left + width)
     shade = _shade(scene, box, (int(count[0]), int(count[1])), size)
-    levels = scene.levels[box] / shade[..., None]
-    middle = levels.reshape(-1, 3).mean(axis=0)
-    levels -= middle
-    means = [_cell_means(one, size) for one in (levels, levels * levels, levels * levels[..., [1, 2, 0]])]
-    a, squares, mixed = (one.reshape(-1, 3)[use].T.astype(np.float64) for one in means)
-    ones = np.ones(cells)
-    moments = np.stack([ones, *a, squares[0], mixed[0], mixed[2], squares[1], mixed[1], squares[2]]) * float(size**2)
+    moments = _moments(np.ascontiguousarray(scene.levels[box]), size)[:, use] * float(size**2)
+    moments[1:4] /= shade[use]
+    moments[4:] /= shade[use] ** 2
     # Light cloth is encoded in coarser steps than the mat; compression leaves such a step between its blocks.
-    coarseness = byte_step(float(np.median(a[0]) + middle[0]), scene.tone)
+    coarseness = byte_step(float(np.median(moments[1] / moments[0])), scene.tone)
     return Cells(places[use], moments, np.maximum(scene.noise, coarseness))
 
 
-def _shade(scene: Scene, box: tuple[slice, slice], count: tuple[int, int], size: int) -> NDArray[np.float32]:
-    """(height, width) of a box of cells: how the light falls off over the bare mat there, 1 in the middle."""
+def _shade(scene: Scene, box: tuple[slice, slice], count: tuple[int, int], size: int) -> Floats:
+    """(C,) of a box of cells: how the light falls off over the bare mat there, 1 in the middle."""
     bare = cv2.resize(np.ascontiguousarray(scene.bare[(*box, 0)]), count, interpolation=cv2.INTER_AREA)
-    shade = np.maximum(cv2.blur(bare, (max(1, round(SHADE_PX / size)),) * 2), np.float32(1e-4))
-    shade /= np.median(shade)
-    return np.asarray(cv2.resize(shade, (count[0] * size, count[1] * size)), np.float32)
+    shade = np.maximum(cv2.blur(bare, (max(1, round(SHADE_PX / size)),) * 2), 1e-4).astype(np.float64).ravel()
+    return np.asarray(shade / np.median(shade))
 
 
-def _cell_means(image: NDArray[np.float32], size: int) -> NDArray[np.float32]:
-    count = image.shape[1] // size, image.shape[0] // size
-    return np.asarray(cv2.resize(image, count, interpolation=cv2.INTER_AREA), np.float32)
+def _moments(levels: NDArray[np.float32], size: int) -> Floats:
+    """(10, C): 1 and the means of x and x x' over the cells of a picture (h, w, 3)."""
+    count = levels.shape[1] // size, levels.shape[0] // size
+
+    def means(image: NDArray[np.float32]) -> Floats:
+        return np.asarray(cv2.resize(image, count, interpolation=cv2.INTER_AREA), np.float64).ravel()
+
+    # From a level of their own, or little would be left of the squares' digits.
+    middle = [float(one) for one in cv2.mean(levels)[:3]]
+    channels = [np.subtract(one, np.float32(at)) for one, at in zip(cv2.split(levels), middle, strict=True)]
+    x = [means(one) for one in channels]
+    xx = [
+        means(cv2.multiply(channels[i], channels[j])) + middle[i] * x[j] + middle[j] * x[i] + middle[i] * middle[j]
+        for i, j in PAIRS.T
+    ]
+    return np.array([np.ones_like(x[0]), *(one + at for one, at in zip(x, middle, strict=True)), *xx])
 
 
 def best_line(cells: Cells, least_gain: float, turns_rad: Floats) -> Floats | None:
@@ -98,8 +106,6 @@ def best_line(cells: Cells, least_gain: float, turns_rad: Floats) -> Floats | No
 
     `least_gain` is in nats a pixel; `turns_rad` (K,) are the directions across the line that are tried, in order.
     """
-    if _most_gain(cells) < least_gain:
-        return None
     if len(turns_rad) >= 4 * EVERY:
         rough = _best_of(cells, turns_rad[::EVERY])
         if rough is None or rough[0] < AT_FIRST * least_gain:
@@ -108,16 +114,6 @@ def best_line(cells: Cells, least_gain: float, turns_rad: Floats) -> Floats | No
         turns_rad = turns_rad[near % len(turns_rad)]
     best = _best_of(cells, turns_rad)
     return None if best is None or best[0] <= least_gain else best[2]
-
-
-def _most_gain(cells: Cells) -> float:
-    """Nats a pixel that any parting of the cells can gain at most: as much as parting each from all others.
-
-    A part's covariance is no less than the mean of its cells', and the log determinant is concave.
-    """
-    total = cells.moments.sum(axis=1)
-    share = cells.moments[0] / total[0]
-    return 0.5 * float(_log_det(total, cells.noise) - share @ _log_det(cells.moments, cells.noise))
 
 
 def _best_of(cells: Cells, turns_rad: Floats) -> tuple[float, int, Floats] | None:

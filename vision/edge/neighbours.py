@@ -38,12 +38,6 @@ def neighbours_of(regions: Sequence[Region], shape: tuple[int, ...]) -> Neighbou
     return _near(labels)
 
 
-def all_taken(taken: NDArray[np.bool_]) -> Neighbours:
-    """Where a mask (H, W) already says what is other cloth's or next to it; one's own cloth is number 0."""
-    mark = taken.astype(np.uint16)
-    return Neighbours(mark, np.where(taken, mark, np.uint16(NOTHING)).astype(np.uint16))
-
-
 def _near(labels: NDArray[np.uint16]) -> Neighbours:
     square = np.ones((NEAR_PX, NEAR_PX), np.uint8)
     least = np.where(labels > 0, labels, np.uint16(NOTHING)).astype(np.uint16)

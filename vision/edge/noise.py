@@ -6,16 +6,22 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from vision.contrast import commonest
+from vision.contrast import bare_spread, commonest
 from vision.edge.encoding import YCC_OF_BGR, Encoder
 from vision.edge.neighbours import Neighbours
 from vision.edge.windows import BGR_OF_LEVELS
-from vision.mat import Scene
+from vision.mat import MAD_TO_SD, Scene
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 GUESSED_DOUBT = 3.0  # times its noise, of a mat that was guessed: it has no grid lines
 LEAST_COLOURS_TOGETHER = 4.0  # compression and mosaics write one sample of colour for four pixels
-FEWEST_BLOCKS = 50
+PLACES = 6000  # at which blocks are looked for,
+MOST_BLOCKS, FEWEST_BLOCKS = 1500, 50  # and how many of them are taken
+FAR = 3.0  # standard deviations: a block's mean farther off is no bare mat's
 BLOCK_PX = 5  # of bare mat, to see how noise averages
 ROUNDING = 0.289 / 255.0  # standard deviation of rounding to a byte
 
@@ -31,32 +37,20 @@ class Noise:
 def encoded_noise(scene: Scene, encoder: Encoder, neighbours: Neighbours | None = None) -> Noise:
     """The noise of the encoded frame against the encoded bare mat, from blocks of pixels that show bare mat.
 
-    Where `neighbours` do not say which these are, those that are quiet and near the commonest difference.
+    Where `neighbours` do not say which these are, cloth must cover less than two thirds of the picture.
     """
     height, width = scene.levels.shape[:2]
-    pitch = max(BLOCK_PX, int(math.sqrt(height * width / 6000.0)))
     if min(height, width) < 2 * BLOCK_PX:  # a picture of a few pixels
         return Noise((ROUNDING,) * 3, (1.0, LEAST_COLOURS_TOGETHER, LEAST_COLOURS_TOGETHER))
-    ys, xs = np.mgrid[2 : height - BLOCK_PX : pitch, 2 : width - BLOCK_PX : pitch]
-    inner = np.arange(BLOCK_PX)
-    y = ys.ravel()[:, None, None] + inner[:, None]
-    x = xs.ravel()[:, None, None] + inner
-    seen = encoder.encode(scene.levels[y, x].astype(np.float64) @ BGR_OF_LEVELS.T)[0] @ YCC_OF_BGR.T
-    bare = encoder.encode(scene.bare[y, x].astype(np.float64) @ BGR_OF_LEVELS.T)[0] @ YCC_OF_BGR.T
-    off = (seen - bare).reshape(len(y), -1, 3)  # (blocks, pixels, channels)
-    means = off.mean(axis=1)
-    within = off.std(axis=1)
-    bare_ones = np.ones(len(off), bool) if neighbours is None else ~np.any(neighbours.highest[y, x], axis=(1, 2))
-    if np.count_nonzero(bare_ones) < FEWEST_BLOCKS:
-        bare_ones[:] = True
-    # A third of the picture is bare mat at least; what lies on it unseen differs from it, or is restless.
-    far = np.abs(means[:, 0] - commonest(means[bare_ones, 0].astype(np.float32)))
-    near = bare_ones & (far <= np.quantile(far[bare_ones], 0.9 if neighbours is not None else 0.4))
-    quiet = near & (within[:, 0] <= np.quantile(within[near, 0], 0.8))
-    spread = np.sqrt(np.mean(within[quiet] ** 2, axis=0) * BLOCK_PX**2 / (BLOCK_PX**2 - 1.0))
-    middle = np.median(means[quiet], axis=0)
-    of_means = 1.4826 * np.median(np.abs(means[quiet] - middle), axis=0)
-    together = np.clip((of_means * BLOCK_PX / np.maximum(spread, 1e-6)) ** 2, 1.0, float(BLOCK_PX**2))
+    off = _blocks(scene, encoder, *_block_corners(height, width, neighbours))
+    means, within = off.mean(axis=1), off.var(axis=1)
+    # What lies on the mat unseen differs from it, or is restless: medians leave it out.
+    luma = means[:, 0].astype(np.float32)
+    near = np.abs(luma - commonest(luma)) <= FAR * bare_spread(luma)
+    of_means = (MAD_TO_SD * np.median(np.abs(means[near] - np.median(means[near], axis=0)), axis=0)) ** 2
+    variance = np.median(within[near], axis=0) + of_means
+    spread = np.sqrt(variance)
+    together = np.clip(of_means * BLOCK_PX**2 / np.maximum(variance, 1e-12), 1.0, float(BLOCK_PX**2))
     doubt = 1.0 if scene.known else GUESSED_DOUBT
     # Compression writes colours no finer than luma, and may leave exact zeros on a quiet mat: that is no precision.
     sd = doubt * np.maximum(np.maximum(spread, spread[0]), ROUNDING)
@@ -64,3 +58,30 @@ def encoded_noise(scene: Scene, encoder: Encoder, neighbours: Neighbours | None 
     return Noise(
         (float(sd[0]), float(sd[1]), float(sd[2])), (float(together[0]), float(together[1]), float(together[2]))
     )
+
+
+def _block_corners(height: int, width: int, neighbours: Neighbours | None) -> tuple[Ints, Ints]:
+    """(N,) y and x of the first pixels of blocks all over the picture, without cloth where enough are."""
+    pitch = max(BLOCK_PX, int(math.sqrt(height * width / PLACES)))
+    ys, xs = (one.ravel() for one in np.mgrid[2 : height - BLOCK_PX : pitch, 2 : width - BLOCK_PX : pitch])
+    if neighbours is not None:
+        # Cloth's surroundings are wider than a block: they show at its corners or in its middle.
+        steps = ((0, 0), (0, BLOCK_PX - 1), (BLOCK_PX - 1, 0), (BLOCK_PX - 1, BLOCK_PX - 1), (BLOCK_PX // 2,) * 2)
+        bare = ~np.any([neighbours.highest[ys + down, xs + along] for down, along in steps], axis=0)
+        if np.count_nonzero(bare) >= FEWEST_BLOCKS:
+            ys, xs = ys[bare], xs[bare]
+    # A grid's rows repeat themselves: every so many of them would be columns.
+    some = np.linspace(0, len(ys) - 1, min(len(ys), MOST_BLOCKS)).astype(np.int64)
+    return ys[some], xs[some]
+
+
+def _blocks(scene: Scene, encoder: Encoder, ys: Ints, xs: Ints) -> Floats:
+    """(N, pixels, 3): the encoded frame less the encoded bare mat."""
+    inner = np.arange(BLOCK_PX)
+    y, x = ys[:, None, None] + inner[:, None], xs[:, None, None] + inner
+
+    def encoded(levels: NDArray[np.float32]) -> Floats:
+        light = BGR_OF_LEVELS @ levels[y, x].reshape(-1, 3).T.astype(np.float64)
+        return np.asarray(YCC_OF_BGR @ encoder.encode(light)[0])
+
+    return np.moveaxis((encoded(scene.levels) - encoded(scene.bare)).reshape(3, len(ys), -1), 0, -1)

@@ -37,6 +37,8 @@ HYPOTHESES = (((0.0, 0.0), (0.02, 0.02)), ((0.08, 0.0), (0.05, 0.02)), ((0.0, 0.
 LEAST, MOST = np.array([-20.0, -0.5, -0.2, -0.2, 0.2]), np.array([20.0, 0.5, 0.4, 0.4, 4.0])
 HELD = 1e8  # precision of what is not asked
 MOST_STEP_PX = 1.0
+SETTLED_PX = 0.002  # a step of less changes nothing
+FIRST_STEPS = 3  # before which the residuals' spread is not known yet
 SCAN_PX, SCAN_RIM = 0.5, 4  # steps of a first look for the place, and how many of them are left out at either end
 ROOT_TWO_PI = math.sqrt(2.0 * math.pi)
 
@@ -157,7 +159,10 @@ class SeamSolver:
             if step == steps:
                 break
             change = np.linalg.solve(eq.normal, eq.gradient)
-            change *= min(1.0, MOST_STEP_PX / (abs(change[0]) + abs(change[1]) * reach + 1e-9))
+            moved_px = abs(float(change[0])) + abs(float(change[1])) * reach
+            if step >= (FIRST_STEPS if learning else 1) and moved_px < SETTLED_PX:
+                break
+            change *= min(1.0, MOST_STEP_PX / (moved_px + 1e-9))
             top = eq.top - np.einsum("lxkb,x->lkb", eq.cross, change)
             levels.follow(levels.values + np.einsum("lmkb,mkb->lkb", eq.inverse, top), eq.inverse, learning)
             unknown = np.clip(unknown + change, LEAST, MOST)

@@ -53,6 +53,21 @@ def test_noise_of_pixels_that_err_alike(blur_px: float) -> None:
     assert noise.sd[0] == pytest.approx(SD, rel=0.25)
 
 
+def test_without_neighbours_noise_is_the_same() -> None:
+    soft = cv2.GaussianBlur(np.repeat(drawn(2)[..., :1], 3, axis=2), (0, 0), 0.8)
+    one = scene(soft * (SD / soft.std()))
+    known, alone = encoded_noise(one, Encoder.of(SRGB), BARE), encoded_noise(one, Encoder.of(SRGB))
+    assert (alone.sd, alone.together) == (known.sd, known.together)
+
+
+def test_cloth_that_nobody_told_of_does_not_count() -> None:
+    noise = drawn(1)
+    noise[:120, :200] += 0.1  # a fifth of the picture
+    told = encoded_noise(scene(noise), Encoder.of(SRGB))
+    assert told.sd[0] == pytest.approx(SD * np.hypot.reduce([0.299, 0.587, 0.114]), rel=0.15)
+    assert told.together[0] == pytest.approx(1.0, abs=0.3)
+
+
 def test_a_guessed_mat_is_trusted_less() -> None:
     sure, unsure = (encoded_noise(scene(drawn(3), known), Encoder.of(SRGB), BARE).sd[0] for known in (True, False))
     assert unsure == pytest.approx(3.0 * sure, rel=0.05)
