@@ -18,24 +18,24 @@ Floats32 = NDArray[np.float32]
 Mask = NDArray[np.uint8]
 
 CELL_PX = 2
-SIZES = (1, 3, 9)  # cells each way, over which the difference is averaged
+SIZES = (1, 3, 5)  # cells each way, over which the difference is averaged; the last of twice the width
 LEVEL = 7.0  # standard deviations of an averaged difference; noise alone reaches it never in a million pixels
 SMEAR = (0.4, 0.4, 0.5)  # of the contrast nearby: less is a neighbour's edge, spread by lens and averaging
 HALO, HALO_CELLS = 0.08, 4  # of a strong contrast so near: less may be compression's blocks or sharpening
 SEEN = 10.0  # standard deviations: cloth of so much contrast shows all over
 BARE = 4.0  # standard deviations within which a place counts as bare mat when its noise is measured
-SPARSE = 7  # every so many cells each way, for what is measured over the whole picture
+SPARSE = 8  # every so many cells each way, for what is measured over the whole picture
 
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Contrast:
     """Cells of 2 x 2 px, (h, w) = half the picture's size, rounded up.
 
-    `squared[k]` is the squared distance from bare mat in standard deviations of size k, three channels together;
-    `cloth` is 1 where a cell is no bare mat at one of the sizes and not only the smear of what lies beside it.
+    `squared` is the squared distance from bare mat in standard deviations, three channels together, of means over 3
+    cells; `cloth` is 1 where a cell is no bare mat at one of the sizes and not only the smear of what lies beside it.
     """
 
-    squared: tuple[Floats32, ...]
+    squared: Floats32
     cloth: Mask
 
 
@@ -49,39 +49,67 @@ def in_cells(image: Floats32) -> Floats32:
     return np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_AREA), np.float32)
 
 
-def measure_contrast(difference: Floats32, brighter: Floats32, step: float) -> Contrast:
+def measure_contrast(difference: Floats32, noisier: Floats32, step: float) -> Contrast:
     """Weigh a difference from the bare mat, in cells (h, w, 3).
 
-    `brighter` (h, w) is what noise is greater by than in the middle of the mat, `step` what one step of the 8-bit
-    encoding is worth there: compression may leave exact zeros, but no picture knows the light better than half a step.
+    `noisier` (h, w) is what the noise's variance is greater by than in the middle of the mat, `step` what one step of
+    the 8-bit encoding is worth there: compression may leave exact zeros, but no picture knows the light better than
+    half a step.
     """
-    averaged = [difference if size == 1 else _mean(difference, size) for size in SIZES]
-    middle, bare = _bare_places(averaged[1][::SPARSE, ::SPARSE], brighter[::SPARSE, ::SPARSE], 0.5 * step)
-    weakest = np.asarray(1.0 / (brighter * brighter), np.float32)
-    squared, cloth, noise = [], np.zeros(difference.shape[:2], np.uint8), []
-    for size, smear, mean in zip(SIZES, SMEAR, averaged, strict=True):
-        sample = mean[::SPARSE, ::SPARSE][bare] / brighter[::SPARSE, ::SPARSE][bare, None]
-        covariance = _covariance(sample, 0.5 * step)
-        noise.append(float(np.sqrt(np.trace(covariance))))
-        distance = np.asarray(cv2.multiply(_distance(mean, middle, covariance), weakest), np.float32)
-        squared.append(distance)
-        nearby = smear**2 * np.asarray(cv2.dilate(distance, np.ones((size + 2, size + 2), np.uint8)), np.float32)
-        around = HALO**2 * np.asarray(cv2.dilate(distance, np.ones((size + 2 * HALO_CELLS,) * 2, np.uint8)), np.float32)
-        least = np.maximum(np.maximum(nearby, around, out=nearby), np.float32(LEVEL**2), out=nearby)
-        differs = (distance > least).view(np.uint8)
-        if size == SIZES[-1]:
-            differs = _weak(differs, distance, noise[-2] / noise[-1], size)
-        cloth |= differs
-    return Contrast(tuple(squared), cloth)
+    smooth, least_sd = _mean(difference, SIZES[1]), 0.5 * step
+    brighter = np.sqrt(noisier[::SPARSE, ::SPARSE])
+    middle, bare = _bare_places(smooth[::SPARSE, ::SPARSE], brighter, least_sd)
+    middling, noise = _distance(smooth, noisier, SPARSE, middle, bare, least_sd)
+    single, _ = _distance(difference, noisier, SPARSE, middle, bare, least_sd)
+    cloth = _beyond(single, SIZES[0], SMEAR[0]) | _beyond(middling, SIZES[1], SMEAR[1])
+    # What is averaged over many cells is as good in every other one.
+    half = difference.shape[1] // 2, difference.shape[0] // 2
+    if min(half) > SIZES[2]:
+        broad = _mean(np.asarray(cv2.resize(difference, half, interpolation=cv2.INTER_AREA), np.float32), SIZES[2])
+        of_half = np.asarray(cv2.resize(noisier, half, interpolation=cv2.INTER_AREA), np.float32)
+        distance, broad_noise = _distance(broad, of_half, SPARSE // 2, middle, bare, least_sd)
+        weak = _weak(_beyond(distance, SIZES[2], SMEAR[2]), distance, noise / broad_noise)
+        cloth |= np.asarray(cv2.resize(weak, cloth.shape[::-1], interpolation=cv2.INTER_NEAREST), np.uint8)
+    return Contrast(middling, cloth)
 
 
-def _weak(differs: Mask, distance: Floats32, finer: float, size: int) -> Mask:
+def _distance(
+    mean: Floats32, noisier: Floats32, every: int, middle: Floats, bare: NDArray[np.bool_], least_sd: float
+) -> tuple[Floats32, float]:
+    """(h, w) squared Mahalanobis distance of means (h, w, 3) from `middle`, and the noise of all channels.
+
+    `bare` tells of every so many means whether they show bare mat, whose covariance is taken.
+    """
+    sample, brighter = mean[::every, ::every], np.sqrt(noisier[::every, ::every])
+    bare = bare[: sample.shape[0], : sample.shape[1]]
+    covariance = _covariance(sample[bare] / brighter[bare, None], least_sd)
+    white = np.linalg.inv(np.linalg.cholesky(covariance))
+    rows = np.column_stack([white, -white @ middle]).astype(np.float32)
+    whitened = cv2.transform(mean, rows)
+    squared = cv2.transform(cv2.multiply(whitened, whitened, dst=whitened), np.ones((1, 3), np.float32))
+    return np.asarray(cv2.divide(squared, noisier, dst=squared), np.float32), float(np.sqrt(np.trace(covariance)))
+
+
+def _beyond(distance: Floats32, size: int, smear: float) -> Mask:
+    """1 where a squared distance is beyond noise and beyond the smear of what is nearby."""
+    nearby = np.asarray(cv2.dilate(distance, np.ones((size + 2, size + 2), np.uint8)), np.float32)
+    around = np.asarray(cv2.dilate(nearby, np.ones((2 * HALO_CELLS - 1,) * 2, np.uint8)), np.float32)
+    nearby *= np.float32(smear**2)
+    around *= np.float32(HALO**2)
+    least = np.maximum(np.maximum(nearby, around, out=nearby), np.float32(LEVEL**2), out=nearby)
+    return (distance > least).view(np.uint8)
+
+
+def _weak(differs: Mask, distance: Floats32, finer: float) -> Mask:
     """What only the greatest size can show: elsewhere it would blur over the gap between neighbours.
 
     `finer` is the noise of the next finer size over this one's. A thread seems as wide as what it is averaged over.
     """
     weak = cv2.bitwise_and(differs, (distance < (SEEN * finer) ** 2).view(np.uint8))
-    return np.asarray(cv2.morphologyEx(weak, cv2.MORPH_OPEN, np.ones((size + 2, size + 2), np.uint8)), np.uint8)
+    square = np.ones((SIZES[2] + 1, SIZES[2] + 1), np.uint8)  # even: dilated from the other side than eroded
+    before = SIZES[2] // 2
+    thin = cv2.erode(weak, square, anchor=(before, before))
+    return np.asarray(cv2.dilate(thin, square, anchor=(SIZES[2] - before,) * 2), np.uint8)
 
 
 def _mean(image: Floats32, size: int) -> Floats32:
@@ -110,14 +138,6 @@ def _covariance(sample: Floats32 | Floats, least_sd: float) -> Floats:
         return np.eye(3) * max(least_sd, 1e-6) ** 2
     centred = sample - sample.mean(axis=0)
     return np.asarray(centred.T @ centred / len(sample) + np.eye(3) * (least_sd**2 + 1e-12), np.float64)
-
-
-def _distance(mean: Floats32, middle: Floats, covariance: Floats) -> Floats32:
-    """(h, w) squared Mahalanobis distance of (h, w, 3) from `middle`."""
-    white = np.linalg.inv(np.linalg.cholesky(covariance))
-    rows = np.column_stack([white, -white @ middle]).astype(np.float32)
-    whitened = cv2.transform(mean, rows)
-    return np.asarray(cv2.transform(cv2.multiply(whitened, whitened), np.ones((1, 3), np.float32)), np.float32)
 
 
 def commonest(values: Floats32) -> float:

@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 
 from calibration.pinhole import Pinhole
 from calibration.tone import SRGB, Tone
-from vision.contrast import Contrast, bare_spread, commonest, in_cells, measure_contrast
+from vision.contrast import CELL_PX, Contrast, bare_spread, commonest, in_cells, measure_contrast
 from vision.exposure import Exposure, match_exposure
 from vision.light import LUMA_CHROMA, byte_step, luma_chroma
-from vision.register import find_move
+from vision.register import Marks, find_move
 
 Floats32 = NDArray[np.float32]
 
@@ -44,6 +44,11 @@ class MatPicture:
     def coarse(self) -> Floats32:
         """Its means over squares of 8 x 8 px, blue green red."""
         return _coarse(self.cells)
+
+    @cached_property
+    def marks(self) -> Marks:
+        """By which a move of the camera shows in cells."""
+        return Marks.of(np.asarray(cv2.extractChannel(self.cells, 0), np.float32), CELL_PX)
 
 
 def mat_picture(linear: Floats32) -> MatPicture:
@@ -126,10 +131,12 @@ class Scene:
     def contrast(self) -> Contrast:
         """How surely each cell of 2 x 2 px differs from the bare mat."""
         # Brighter places are noisier: the photons' share grows with the light (Poisson), the encoding's step likewise.
-        level = cv2.extractChannel(self.bare_cells, 0)
+        level = np.asarray(cv2.extractChannel(self.bare_cells, 0), np.float32)
         middle = max(float(np.median(level[::4, ::4])), 1e-4)
-        brighter = np.asarray(np.sqrt(np.maximum(level / np.float32(middle), np.float32(1.0))), np.float32)
-        return measure_contrast(self.seen_cells - self.bare_cells, brighter, self.step)
+        noisier = np.maximum(level * np.float32(1.0 / middle), np.float32(1.0))
+        return measure_contrast(
+            np.asarray(cv2.subtract(self.seen_cells, self.bare_cells), np.float32), noisier, self.step
+        )
 
 
 def compare_with_mat(linear: Floats32, mat: MatPicture, on_mat: NDArray[np.bool_], tone: Tone = SRGB) -> Scene:
@@ -162,12 +169,12 @@ class _Bare:
 
 def _bare_now(seen: Floats32, mat: MatPicture, on_mat: NDArray[np.bool_]) -> _Bare:
     """`seen` are the frame's cells (h, w, 3)."""
-    shown, coarse = on_mat[::2, ::2], _coarse(seen)
+    shown, coarse = on_mat[::CELL_PX, ::CELL_PX], _coarse(seen)
     exposure = match_exposure(coarse, mat.coarse, shown)
     cells = _in_light(mat.cells, exposure)
     light, mats = cv2.extractChannel(seen, 0), cv2.extractChannel(cells, 0)
     free = _without_cloth(coarse, mat.coarse * exposure.field(mat.coarse.shape[1::-1]), shown.shape)
-    move = find_move(np.asarray(light, np.float32), np.asarray(mats, np.float32), free & shown, 2)
+    move = find_move(np.asarray(light, np.float32), np.asarray(mats, np.float32), free & shown, mat.marks)
     if not move.significant:
         return _Bare(_in_light(mat.levels, exposure), cells, 0.0)
     height, width = on_mat.shape

@@ -51,7 +51,7 @@ class Region:
 def difference_map(scene: Scene) -> NDArray[np.float32]:
     """(H, W): how many standard deviations the frame, smoothed over 6 px, differs from the bare mat in all channels."""
     height, width = scene.levels.shape[:2]
-    distance = cv2.sqrt(scene.contrast.squared[1])
+    distance = cv2.sqrt(scene.contrast.squared)
     even = (distance.shape[1] * CELL_PX, distance.shape[0] * CELL_PX)
     return np.asarray(cv2.resize(distance, even)[:height, :width], np.float32)
 
@@ -113,14 +113,14 @@ def _patches(
 ) -> list[_Patch]:
     """Connected patches of a mask whose first cell is at `corner` of the picture: closed, filled, opened."""
     pad = CLOSE_CELLS  # so that closing does not stick to the rim
-    mask, rim = np.pad(differs, pad), np.pad(rim, pad)
+    mask, rim = _padded(differs, pad), _padded(rim.view(np.uint8), pad) > 0
     if close_cells:
         mask = np.asarray(cv2.morphologyEx(mask, cv2.MORPH_CLOSE, _disc(close_cells)), np.uint8)
     filled = _filled(mask, rim)
     # What is thin all over is none; else opening takes no more than it must, for it rounds the corners off.
     opened, shift = _opened(filled, OPEN_CELLS), np.array(corner) - pad
     found = _outlined(opened, rim, least_area, shift)
-    return [patch for patch in found if _opened(np.pad(patch.mask, 3), THREAD_CELLS).any()]
+    return [patch for patch in found if _opened(_padded(patch.mask, 3), THREAD_CELLS).any()]
 
 
 def _outlined(mask: Mask, rim: NDArray[np.bool_], least_area: float, shift: NDArray[np.int_]) -> Iterator[_Patch]:
@@ -241,6 +241,10 @@ def _opened(mask: Mask, size: int) -> Mask:
     return np.asarray(cv2.morphologyEx(mask, cv2.MORPH_OPEN, _disc(size)), np.uint8)
 
 
+def _padded(mask: Mask, pad: int) -> Mask:
+    return np.asarray(cv2.copyMakeBorder(mask, pad, pad, pad, pad, cv2.BORDER_CONSTANT), np.uint8)
+
+
 def _disc(size: int) -> Mask:
     return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)), dtype=np.uint8)
 
@@ -256,5 +260,5 @@ def _filled(mask: Mask, rim: NDArray[np.bool_]) -> Mask:
 
 def _rim(inside: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """The cells on the mat next to what is not, and next to the picture's rim."""
-    padded = np.pad(inside.astype(np.uint8), 1)
+    padded = _padded(inside.astype(np.uint8), 1)
     return np.asarray(inside & (cv2.erode(padded, np.ones((3, 3), np.uint8))[1:-1, 1:-1] == 0))

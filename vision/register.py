@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
+Ints = NDArray[np.int64]
 
 COARSE = 4  # times smaller than the pictures given, for the first look: so far lines still overlap after 10 px
 MOST_MARKS = 8_000
@@ -23,6 +24,7 @@ SETTLED_PX = 0.01
 LIKELY = np.array([20.0, 5.0, 5.0, 20.0, 5.0, 5.0, 1.5, 1.5])  # px; shift, stretch and turn, tilt, at the picture's rim
 TUKEY = 4.685  # a difference this many standard deviations large says nothing of a move (95 % efficiency; Huber 1981)
 MARK = 4.0  # a mark's slope over the noise of slopes
+GRAIN = 1.5  # the same where there are no lines
 NEIGHBOURS = 9.0  # so many pixels err together where a picture is compressed or resampled
 LEAST_MOVE_PX = 0.06  # what is less than this moves no side by a hundredth of a pixel
 SURE = 25.0  # chi squared of a move beyond which it is one
@@ -37,25 +39,43 @@ class Move:
     significant: bool
 
 
-def find_move(frame: Floats32, bare: Floats32, usable: NDArray[np.bool_], cell_px: int) -> Move:
-    """The move between two pictures (h, w) of light of the same exposure, each pixel of theirs `cell_px` wide.
+def find_move(frame: Floats32, bare: Floats32, usable: NDArray[np.bool_], marks: Marks) -> Move:
+    """The move between two pictures (h, w) of light of the same exposure; `marks` are those of the bare mat.
 
     `usable` (h, w) is False on cloth. A frame without marks has not moved as far as anybody can tell.
     """
-    size = (frame.shape[1] // COARSE, frame.shape[0] // COARSE)
-    if min(size) < 16:
+    if marks.small is None:
         return _still()
+    size = marks.small.shape[1::-1]
     small = [np.asarray(cv2.resize(one, size, interpolation=cv2.INTER_AREA), np.float32) for one in (frame, bare)]
     free = cv2.resize(usable.astype(np.uint8), size, interpolation=cv2.INTER_AREA) > 0
-    middle = (np.array(frame.shape[1::-1], float) - 1) / 2
-    scale = float(frame.shape[1])
-    rough = _Fit.of(small[0], small[1], free, _Axes(_at_cells(middle, 1 / COARSE), scale / COARSE))
+    rough = _Fit.of(small[0], small[1], free, marks.small)
     change = np.zeros(8) if rough is None else rough.settle(np.zeros(8), COARSE_STEPS)[0]
-    fine = _Fit.of(frame, bare, usable, _Axes(middle, scale))
+    fine = _Fit.of(frame, bare, usable, marks.own)
     if fine is None:
         return _still()
     change, covariance = fine.settle(change, FINE_STEPS)
-    return _judged(change, covariance, frame.shape, fine.axes, cell_px)
+    return _judged(change, covariance, frame.shape, marks.own.axes, marks.cell_px)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Marks:
+    """Where the bare mat has lines or grain to tell a move by, in a picture of it and in a smaller one."""
+
+    own: _Marked
+    small: _Marked | None  # None where there is too little
+    cell_px: int
+
+    @staticmethod
+    def of(light: Floats32, cell_px: int) -> Marks:
+        """Of the mat's light (h, w), each pixel of which is `cell_px` of the camera's wide."""
+        size = (light.shape[1] // COARSE, light.shape[0] // COARSE)
+        middle, scale = (np.array(light.shape[1::-1], float) - 1) / 2, float(light.shape[1])
+        own, small = _Marked.of(light, _Axes(middle, scale)), None
+        if min(size) >= 16:
+            smaller = np.asarray(cv2.resize(light, size, interpolation=cv2.INTER_AREA), np.float32)
+            small = _Marked.of(smaller, _Axes(_at_cells(middle, 1 / COARSE), scale / COARSE))
+        return Marks(own, small, cell_px)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -90,44 +110,67 @@ def _at_cells(point: Floats, times: float) -> Floats:
 
 
 @dataclass(frozen=True, eq=False, slots=True)
-class _Fit:
-    """The marks of one size of picture, and what the frame shows there."""
+class _Marked:
+    """The slopes of the mat's own picture, and its pixels (flat indexes) that are marks: of lines, of grain."""
 
     axes: _Axes
-    bare: Floats32
+    shape: tuple[int, ...]
     slope_x: Floats32
     slope_y: Floats32
+    lines: Ints
+    grain: Ints
+    light_of_lines: Floats32
+    light_of_grain: Floats32
+
+    @staticmethod
+    def of(light: Floats32, axes: _Axes) -> _Marked:
+        slope_x = np.asarray(cv2.Scharr(light, cv2.CV_32F, 1, 0, scale=1 / 32), np.float32)
+        slope_y = np.asarray(cv2.Scharr(light, cv2.CV_32F, 0, 1, scale=1 / 32), np.float32)
+        steep = cv2.dilate(np.maximum(np.abs(slope_x), np.abs(slope_y)), np.ones((3, 3), np.uint8))
+        ground = float(np.median(steep[::3, ::3]))
+        inside = np.zeros(light.shape, bool)
+        inside[6:-6, 6:-6] = True
+        lines, grain = (np.flatnonzero((steep > least * ground) & inside) for least in (MARK, GRAIN))
+        flat = light.ravel()
+        return _Marked(axes, light.shape, slope_x, slope_y, lines, grain, flat[lines], flat[grain])
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Fit:
+    """The marks that can be used, and what the frame shows there."""
+
+    marked: _Marked
+    bare: Floats32
+    brighter: float  # the light of `bare` over that in which the slopes were taken
     places: Floats  # (N, 2)
     seen: Floats32  # (N,)
 
     @staticmethod
-    def of(frame: Floats32, bare: Floats32, usable: NDArray[np.bool_], axes: _Axes) -> _Fit | None:
-        slope_x = np.asarray(cv2.Scharr(bare, cv2.CV_32F, 1, 0, scale=1 / 32), np.float32)
-        slope_y = np.asarray(cv2.Scharr(bare, cv2.CV_32F, 0, 1, scale=1 / 32), np.float32)
-        steep = cv2.dilate(np.maximum(np.abs(slope_x), np.abs(slope_y)), np.ones((3, 3), np.uint8))
-        ground = float(np.median(steep[::3, ::3]))
-        inside = np.zeros(bare.shape, bool)
-        inside[6:-6, 6:-6] = True
-        marks = np.flatnonzero(((steep > MARK * ground) & usable & inside).ravel())
-        if len(marks) < LEAST_MARKS:  # no lines: the grain must do
-            marks = np.flatnonzero(((steep > 1.5 * ground) & usable & inside).ravel())
-        if len(marks) < LEAST_MARKS:
+    def of(frame: Floats32, bare: Floats32, usable: NDArray[np.bool_], marked: _Marked) -> _Fit | None:
+        free = usable.ravel()
+        marks, light = marked.lines, marked.light_of_lines
+        use = np.flatnonzero(free[marks])
+        if len(use) < LEAST_MARKS:  # no lines: the grain must do
+            marks, light = marked.grain, marked.light_of_grain
+            use = np.flatnonzero(free[marks])
+        if len(use) < LEAST_MARKS:
             return None
-        marks = marks[:: max(1, len(marks) // MOST_MARKS)]
-        y, x = np.divmod(marks, bare.shape[1])
-        return _Fit(axes, bare, slope_x, slope_y, np.column_stack([x, y]).astype(float), frame.ravel()[marks])
+        use = use[:: max(1, len(use) // MOST_MARKS)]
+        marks, light = marks[use], light[use]
+        y, x = np.divmod(marks, marked.shape[1])
+        brighter = float(bare.ravel()[marks] @ light) / max(float(light @ light), 1e-12)
+        return _Fit(marked, bare, brighter, np.column_stack([x, y]).astype(float), frame.ravel()[marks])
 
     def settle(self, change: Floats, steps: int) -> tuple[Floats, Floats]:
         """The eight numbers from a start, and their covariance (8, 8)."""
-        u = (self.places - self.axes.middle) / self.axes.scale
-        along_x, along_y = self.axes.slopes_of(u)
+        axes = self.marked.axes
+        along_x, along_y = axes.slopes_of((self.places - axes.middle) / axes.scale)
         covariance = np.eye(8)
         for _ in range(steps):
-            at = (self.places + self.axes.scale * np.column_stack([along_x @ change, along_y @ change])).astype(
-                np.float32
-            )
-            bare, slope_x, slope_y = (_sampled(one, at) for one in (self.bare, self.slope_x, self.slope_y))
-            jacobian = self.axes.scale * (slope_x[:, None] * along_x + slope_y[:, None] * along_y)
+            at = self.places + axes.scale * np.column_stack([along_x @ change, along_y @ change])
+            pictures = self.bare, self.marked.slope_x, self.marked.slope_y
+            bare, slope_x, slope_y = (_sampled(one, at.astype(np.float32)) for one in pictures)
+            jacobian = axes.scale * self.brighter * (slope_x[:, None] * along_x + slope_y[:, None] * along_y)
             off = self.seen - bare
             off = off - np.median(off)
             # Cloth may hide more than half of the marks: the third that fits best tells the noise; of a normal
@@ -136,12 +179,12 @@ class _Fit:
             weight = np.clip(1.0 - (off / (TUKEY * spread)) ** 2, 0.0, 1.0) ** 2
             normal = np.asarray(jacobian.T @ (weight[:, None] * jacobian), np.float64)
             # What the marks leave open (cloth on them, the table around) stays as small as a camera's knock makes it.
-            prior = np.diag(NEIGHBOURS * (spread * self.axes.scale / LIKELY) ** 2)
+            prior = np.diag(NEIGHBOURS * (spread * axes.scale / LIKELY) ** 2)
             normal = normal + prior
             step = np.linalg.solve(normal, jacobian.T @ (weight * off) - prior @ change)
             change = change + step
             covariance = np.asarray(np.linalg.inv(normal), np.float64) * (spread**2 * NEIGHBOURS)
-            if np.abs(step).max() * self.axes.scale < SETTLED_PX:
+            if np.abs(step).max() * axes.scale < SETTLED_PX:
                 break
         return change, covariance
 
