@@ -20,6 +20,7 @@ Floats32 = NDArray[np.float32]
 LUMA_CHROMA = np.array(
     [[0.0722, 0.7152, 0.2126], [-0.0722, -0.7152, 0.7874], [0.9278, -0.7152, -0.2126]], dtype=np.float32
 )
+BGR_OF_LEVELS = np.linalg.inv(LUMA_CHROMA.astype(np.float64))
 
 
 def srgb_from_linear(linear: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -13,12 +13,11 @@ from calibration.pinhole import Pinhole
 from calibration.tone import SRGB, Tone
 from vision.contrast import CELL_PX, Contrast, bare_spread, commonest, in_cells, measure_contrast
 from vision.exposure import Exposure, match_exposure
-from vision.light import LUMA_CHROMA, byte_step, luma_chroma
+from vision.light import BGR_OF_LEVELS, LUMA_CHROMA, byte_step, luma_chroma
 from vision.register import Marks, find_move
 
 Floats32 = NDArray[np.float32]
 
-BGR_OF_LEVELS = np.linalg.inv(LUMA_CHROMA).astype(np.float32)
 COARSE = 4  # cells each way, of what is told in broad strokes
 SPARSE = 9  # every so many pixels, for the noise of all of them
 MAD_TO_SD = 1.4826  # median absolute deviation of a normal distribution to its standard deviation
@@ -199,7 +198,7 @@ def _coarse(cells: Floats32) -> Floats32:
 
 
 def _bgr(levels: Floats32) -> Floats32:
-    return np.asarray(cv2.transform(levels, BGR_OF_LEVELS), np.float32)
+    return np.asarray(cv2.transform(levels, BGR_OF_LEVELS.astype(np.float32)), np.float32)
 
 
 def _in_light(levels: Floats32, exposure: Exposure) -> Floats32:

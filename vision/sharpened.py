@@ -14,8 +14,8 @@ from calibration.tone import Tone
 from vision.edge.encoding import YCC_OF_BGR, Encoder
 from vision.edge.profiles import profiles_of
 from vision.edge.sharpening import Sharpening, find_sharpening, seems_sharpened
-from vision.light import luma_chroma
-from vision.mat import BGR_OF_LEVELS, Scene
+from vision.light import BGR_OF_LEVELS, luma_chroma
+from vision.mat import Scene
 from vision.regions import Region
 
 Floats32 = NDArray[np.float32]
@@ -43,7 +43,7 @@ def before_sharpening(scene: Scene, regions: Sequence[Region]) -> Scene:
 def unsharpened(levels: Floats32, sharpening: Sharpening, tone: Tone) -> Floats32:
     """Linear luminance and colour differences (H, W, 3) before sharpening; cameras sharpen luma, colours stay."""
     encoded_of, linear_of = _tables(tone)
-    root = cv2.sqrt(np.clip(cv2.transform(levels, BGR_OF_LEVELS), 0.0, 1.0))
+    root = cv2.sqrt(np.clip(cv2.transform(levels, BGR_OF_LEVELS.astype(np.float32)), 0.0, 1.0))
     encoded = encoded_of[np.rint(root * np.float32(FINE)).astype(np.uint16)]
     luma = np.asarray(cv2.transform(encoded, YCC_OF_BGR[:1].astype(np.float32)), np.float32)
     change = sharpening.undone(luma) - luma

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from vision.contrast import bare_spread, commonest
 from vision.edge.encoding import YCC_OF_BGR, Encoder
 from vision.edge.neighbours import Neighbours
-from vision.edge.windows import BGR_OF_LEVELS
+from vision.light import BGR_OF_LEVELS
 from vision.mat import MAD_TO_SD, Scene
 
 Floats = NDArray[np.float64]

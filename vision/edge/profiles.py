@@ -11,7 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.edge.encoding import YCC_OF_BGR, Encoder
-from vision.mat import BGR_OF_LEVELS, Scene
+from vision.light import BGR_OF_LEVELS
+from vision.mat import Scene
 from vision.polygons import signed_area
 from vision.regions import Region
 

@@ -13,14 +13,13 @@ from calibration.pinhole import Pinhole
 from vision.edge.coverage import Rims
 from vision.edge.encoding import YCC_OF_BGR, Encoder
 from vision.edge.neighbours import Neighbours
-from vision.light import LUMA_CHROMA
+from vision.light import BGR_OF_LEVELS
 from vision.mat import Scene
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 BIN_PX = 6.0  # along the side: one cloth level each
-BGR_OF_LEVELS = np.linalg.inv(LUMA_CHROMA.astype(np.float64))
 
 
 class Picture(Protocol):
