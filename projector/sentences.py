@@ -63,7 +63,7 @@ def sentence(event: Mapping[str, Any]) -> str:
             return f"Rig {file}{_rig_figures(event)}."
         case {"event": "moved", "what": what, "by_mm": by_mm}:
             return f"The {_words(what)} has moved by {mm_text(by_mm)}."
-        case {"event": "summary", "words": list(words)}:
+        case {"event": "summary" | "block", "words": list(words)}:
             return "\n".join(words)
         case {"event": "summary"}:
             return _summary(event)

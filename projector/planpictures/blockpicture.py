@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Any
 
 from projector.piecing.patchwork.patches import Block
-from projector.planpictures.swatches import Swatch
+from projector.planpictures.swatches import Swatch, swatches
 
 EDGE = "#222222"
 
@@ -29,3 +30,19 @@ def draw_block(axes: Any, block: Block, looks: Mapping[str, Swatch]) -> None:
 
 def _look(swatch: Swatch) -> dict[str, Any]:
     return {"facecolor": swatch.tint, "hatch": swatch.pattern, "edgecolor": EDGE, "linewidth": 0.8}
+
+
+def write_block(path: Path, block: Block, wide_in: float = 3.0) -> None:
+    """One block as a picture of its own, `wide_in` inches wide; the file's ending says which kind."""
+    import matplotlib
+
+    matplotlib.use("Agg")
+    import matplotlib.pyplot as plt
+
+    wide, tall = block.outline_mm.max(axis=0) - block.outline_mm.min(axis=0)
+    with matplotlib.rc_context({"hatch.linewidth": 0.6, "svg.hashsalt": block.name}):
+        page = plt.figure(figsize=(wide_in, wide_in * tall / wide), facecolor="white")
+        fabrics = [patch.fabric for patch in block.patches] + [disc.fabric for disc in block.discs]
+        draw_block(page.add_axes((0.0, 0.0, 1.0, 1.0)), block, swatches(fabrics))
+        page.savefig(path, dpi=150)
+        plt.close(page)

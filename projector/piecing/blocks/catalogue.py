@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from projector.piecing.blocks import compass, diamonds, rings, rows, sixty, triangles
-from projector.piecing.blocks.recipe import BlockError, Parameter, Recipe, near_to, quoted, values_of
+from projector.piecing.blocks.recipe import BlockError, Parameter, Recipe, near_to, quoted, taken, values_of
 from projector.piecing.patchwork.patches import Block
 
-__all__ = ["BlockError", "Parameter", "Recipe", "block_of", "recipe_of", "recipes"]
+__all__ = ["BlockError", "Parameter", "Recipe", "block_of", "recipe_of", "recipes", "taken"]
 
 _ALL = (*rows.RECIPES, *triangles.RECIPES, *diamonds.RECIPES, *sixty.RECIPES, *rings.RECIPES, *compass.RECIPES)
 

@@ -30,14 +30,15 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from projector.piecing.blocks.build import Place, block, in_pairs, patch, role, spoke, square
-from projector.piecing.blocks.recipe import BlockError, Parameter, Recipe, Values, short_length
+from projector.piecing.blocks.recipe import BlockError, Parameter, Recipe, Values, at_least, at_most
 from projector.piecing.blocks.rim import along_rim, around, to_rim
 from projector.piecing.patchwork.patches import Block, Disc, Patch, Piece, Sewn
 
-EVEN = 0.15  # of the way from where a wedge begins to the tip behind it: where its shoulder lies unless a width is said
+EVEN = (0.15, 0.25, 0.35, 0.5, 0.65)  # of the way to a tip is where shoulders lie unless a width is said; what fits
 CLEAR = 0.9  # of the angle to the next point's axis is what a side may turn until it meets the rim
 FIRST = 0.7  # of the disc's rim belongs to the first rank unless a width is said
 PARALLEL = 1e-9
@@ -70,6 +71,9 @@ class Point:
         return spoke(self.tip, -back, self.out_rad(left))
 
 
+Wedge = tuple[Point, Point, Place, Place]  # clockwise and counter-clockwise neighbour, and where it leaves each
+
+
 def shoulder(beside: Point, behind: Point, behind_is_left: bool) -> Place:
     """Where the side of a point comes out behind the one beside it; `behind_is_left`: counter-clockwise of that.
 
@@ -98,6 +102,19 @@ def least_radius_mm(tip_mm: float, width_mm: float, of_first: int, end_mm: float
 def greatest_radius_mm(tip_mm: float, width_mm: float, end_mm: float) -> float:
     """The greatest radius of a disc at which the first rank's inner ends are `end_mm` wide; 0 where none is."""
     return 0.0 if width_mm < end_mm else math.hypot(tip_mm * (1.0 - end_mm / width_mm), end_mm / 2.0)
+
+
+def _half_to_reach(share: float, tip_mm: float, pairs: Sequence[Wedge]) -> float:
+    """Half the tip's angle with which a rank's shoulders lie at least so far out, as a share of the way to its tips."""
+    halves = []
+    for right, left, low, high in pairs:
+        way = (right.way_rad + left.way_rad) / 2.0
+        for beside, is_left, begin in ((right, True, low), (left, False, high)):
+            radius = math.hypot(*begin)
+            x, y = beside.at_radius(min(radius + share * (tip_mm - radius), 0.98 * beside.tip_mm), is_left)
+            along, across = x * math.cos(way) + y * math.sin(way), x * math.sin(way) - y * math.cos(way)
+            halves.append(math.atan2(abs(across), tip_mm - along))
+    return max(halves)
 
 
 def compass(finish_mm: float, of: Values) -> Block:
@@ -152,21 +169,21 @@ class _Star:
         of, beta = self.values, math.pi / self.of_first
         tip, width = of.number("tip_1"), of.length_or_none("width_1")
         if tip - self.centre_mm < 0.05 * self.finish_mm:
-            raise of.wrong("tip_1", f"must be at least {short_length(self.centre_mm + 0.05 * self.finish_mm)}")
+            raise of.wrong("tip_1", f"must be at least {at_least(self.centre_mm + 0.05 * self.finish_mm)}")
         if self.square and width is not None:
             raise of.wrong("width_1", 'follows from the square and must be "even"')
         if width is None:
             turn = beta if self.square else self._even_turn(end_mm)
             half = self.centre_mm * math.sin(turn) * tip / (tip - self.centre_mm * math.cos(turn))
             if self.square and math.sqrt(2.0) * self.centre_mm < end_mm * (1.0 - 1e-9):
-                raise of.wrong("centre", f"must be at least {short_length(end_mm)}, {WIDE_ENOUGH}")
+                raise of.wrong("centre", f"must be at least {at_least(end_mm)}, {WIDE_ENOUGH}")
         else:
             half = width / 2.0
             least, most = least_radius_mm(tip, width, self.of_first, end_mm), greatest_radius_mm(tip, width, end_mm)
             if least > most:
                 raise of.wrong("width_1", 'is less than a seam needs; make it wider, or write "even"')
             if not least * (1.0 - 1e-9) <= self.centre_mm <= most * (1.0 + 1e-9):
-                bounds = f"from {short_length(2.0 * least)} to {short_length(2.0 * most)}"
+                bounds = f"from {at_least(2.0 * least)} to {at_most(2.0 * most)}"
                 raise of.wrong("centre", f"must be {bounds}, {WIDE_ENOUGH}")
         return self._and(tip, math.atan2(half, tip))
 
@@ -176,7 +193,7 @@ class _Star:
         beta = math.pi / self.of_first
         needed = end_mm / (2.0 * self.centre_mm)
         if needed > math.sin(beta / 2.0) * (1.0 + 1e-9):
-            least = short_length(end_mm / math.sin(beta / 2.0))
+            least = at_least(end_mm / math.sin(beta / 2.0))
             raise self.values.wrong("centre", f"must be at least {least}, {WIDE_ENOUGH}")
         return max(beta / 2.0, min(FIRST * beta, beta - math.asin(min(1.0, needed))))
 
@@ -191,20 +208,22 @@ class _Star:
         pairs = [(a, b, *self._begin(a, b)) for a, b in itertools.pairwise(points)]
         start = max(math.hypot(*place) for *_, low, high in pairs for place in (low, high))
         if tip < start + 0.02 * self.finish_mm:
-            raise of.wrong(f"tip_{rank + 1}", f"must be at least {short_length(start + 0.02 * self.finish_mm)}")
+            raise of.wrong(f"tip_{rank + 1}", f"must be at least {at_least(start + 0.02 * self.finish_mm)}")
         if width is not None:
             return self._and(tip, math.atan2(width / 2.0, tip))
-        halves = []
-        for right, left, low, high in pairs:
-            way = (right.way_rad + left.way_rad) / 2.0
-            for beside, is_left, begin in ((right, True, low), (left, False, high)):
-                radius = math.hypot(*begin)
-                x, y = beside.at_radius(min(radius + EVEN * (tip - radius), 0.98 * beside.tip_mm), is_left)
-                along, across = x * math.cos(way) + y * math.sin(way), x * math.sin(way) - y * math.cos(way)
-                halves.append(math.atan2(abs(across), tip - along))
         turns = [2.0 * math.pi * k / self.of_first for k in range(self.of_first)]
         most = min(self._most_half(tip, (a.way_rad + b.way_rad) / 2.0 + turn) for a, b, *_ in pairs for turn in turns)
-        return self._and(tip, min(max(halves), most))
+        stars = (self._and(tip, min(_half_to_reach(share, tip, pairs), most)) for share in EVEN)
+        return next((star for star in stars if star._shows(rank, pairs)), self._and(tip, most))
+
+    def _shows(self, rank: int, pairs: Sequence[Wedge]) -> bool:
+        """Whether all points of a rank come out behind those beside them."""
+        return all(
+            self._is_shoulder(behind, right, low, shoulder(right, behind, True))
+            and self._is_shoulder(behind, left, high, shoulder(left, behind, False))
+            for right, left, low, high in pairs
+            for behind in [self.point(rank, (right.way_rad + left.way_rad) / 2.0)]
+        )
 
     def _begin(self, right: Point, left: Point) -> tuple[Place, Place]:
         """Where the wedge between two neighbours leaves the one and the other."""
@@ -260,16 +279,22 @@ class _Star:
         piece = self._sewn_point(behind, [on_right, low], [high, on_left])
         return Sewn(Sewn(self._wedge(right, behind, low, low), piece), self._wedge(behind, left, high, high))
 
-    def _check_shoulder(self, behind: Point, beside: Point, begin: Place, place: Place) -> None:
+    def _is_shoulder(self, behind: Point, beside: Point, begin: Place, place: Place) -> bool:
+        """Whether a place lies on the side of the point beside, between where the wedge begins and both tips."""
         least = LEAST_SIDE * self.finish_mm
         out = math.dist(begin, beside.tip)
         free = math.dist(place, beside.tip)
         shown = math.dist(place, behind.tip)
         seen = (place[0] - begin[0]) * (beside.tip[0] - begin[0]) + (place[1] - begin[1]) * (beside.tip[1] - begin[1])
-        if seen < 0.0 or not (least < free < out - least and shown > least):
+        return seen > 0.0 and least < free < out - least and shown > least
+
+    def _check_shoulder(self, behind: Point, beside: Point, begin: Place, place: Place) -> None:
+        if not self._is_shoulder(behind, beside, begin, place):
             name = f"width_{behind.rank + 1}"
             reason = "must let its sides end on those of the points beside it, outside the centre and inside their tips"
-            raise self.values.wrong(name, f'{reason}; write "even", or move tip_{behind.rank + 1}')
+            even = isinstance(self.values.read[name], str)
+            other = "make the points before it narrower" if even else 'write "even"'
+            raise self.values.wrong(name, f"{reason}; {other}, or move tip_{behind.rank + 1}")
 
     def _sewn_point(self, point: Point, right: list[Place], left: list[Place]) -> Piece:
         """A point from its corners on the clockwise side, inside first, and those on the other, inside last."""
@@ -308,7 +333,7 @@ class _Star:
     def _crossing(self, rank: int) -> BlockError:
         name = f"tip_{rank + 1}"
         return self.values.wrong(
-            f"width_{rank + 1}", f'makes points cross each other; write "even", or move {name} out'
+            f"width_{rank + 1}", f"makes points cross each other; make it narrower, or move {name} out"
         )
 
 

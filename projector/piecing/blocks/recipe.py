@@ -149,28 +149,48 @@ def _number(kind: Kind, word: str, finish_mm: float) -> float:
     return float(part * Fraction(finish_mm)) if kind == "length" else float(part)
 
 
+def taken(parameter: Parameter) -> str:
+    """Which values a parameter takes, as a person writes them."""
+    words = " or ".join(parameter.choices)
+    if parameter.kind == "choice":
+        return words
+    least, most = (_bound(parameter.kind, value) for value in (parameter.least, parameter.most))
+    bounds = f"at least {least}" if math.isinf(parameter.most) else f"{least} to {most}"
+    if parameter.kind == "length":
+        bounds = "a length" if math.isinf(parameter.most) else f"a length, {bounds} of the finished size"
+    return f"{words}, or {bounds}" if words else bounds
+
+
+def _bound(kind: Kind, value: float) -> str:
+    if kind == "count":
+        return f"{value:.0f}"
+    return f"{math.degrees(value):g} deg" if kind == "angle" else f"{100.0 * value:g} %"
+
+
 def _bounds(parameter: Parameter, finish_mm: float) -> str:
-    """Between which values a parameter lies, as a person writes them."""
-
-    def written(value: float) -> str:
-        match parameter.kind:
-            case "count":
-                return f"{value:.0f}"
-            case "angle":
-                return f"{math.degrees(value):g} deg"
-            case "share":
-                return f"{100.0 * value:g} %"
-        return f"{100.0 * value:g} % of the finished size ({short_length(value * finish_mm)})"
-
-    if math.isinf(parameter.most):
-        return f"at least {written(parameter.least)}"
-    return f"from {written(parameter.least)} to {written(parameter.most)}"
+    """What is taken, and of a length also what that is at a finished size."""
+    if parameter.kind != "length" or math.isinf(parameter.most):
+        return taken(parameter)
+    return f"{taken(parameter)} ({at_least(parameter.least * finish_mm)} to {at_most(parameter.most * finish_mm)})"
 
 
-def short_length(value_mm: float) -> str:
-    """A length for a message: as a fraction of an inch where that is exact, else mm to two places."""
-    source = length_source(round(value_mm, 6))
-    return source if source.endswith("in") else f"{value_mm:.2f} mm"
+def at_least(value_mm: float) -> str:
+    """A length for a message that may be written as it stands: an exact fraction of an inch, else mm rounded up.
+
+    >>> at_least(25.4), at_least(32.5411)
+    ('1 in', '32.55 mm')
+    """
+    return _short(value_mm, math.ceil)
+
+
+def at_most(value_mm: float) -> str:
+    """As `at_least`, rounded down."""
+    return _short(value_mm, math.floor)
+
+
+def _short(value_mm: float, whole: Callable[[float], int]) -> str:
+    source = length_source(round(value_mm, 9))
+    return source if source.endswith("in") else f"{whole(round(value_mm * 100.0, 6)) / 100.0:g} mm"
 
 
 def quoted(text: str) -> str:

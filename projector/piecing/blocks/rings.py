@@ -6,7 +6,7 @@ import itertools
 import math
 
 from projector.piecing.blocks.build import block, in_pairs, patch, role, spoke, square
-from projector.piecing.blocks.recipe import Parameter, Recipe, Values, short_length
+from projector.piecing.blocks.recipe import Parameter, Recipe, Values, at_least, at_most
 from projector.piecing.blocks.rim import along_rim, around, to_rim
 from projector.piecing.patchwork.patches import Block, Disc, Piece, Sewn
 
@@ -21,7 +21,7 @@ def ring_of_wedges(finish_mm: float, of: Values) -> Block:
     n, rings, fabrics = of.count("wedges"), of.count("rings"), of.count("fabrics")
     outer, inner = of.number("across") / 2.0, of.number("centre") / 2.0
     if outer - inner < 0.02 * finish_mm:
-        raise of.wrong("centre", f"must be less than {short_length(2.0 * (outer - 0.02 * finish_mm))}")
+        raise of.wrong("centre", f"must be at most {at_most(2.0 * (outer - 0.02 * finish_mm))}")
     _check_inner_ends(of, n, inner)
     middle = (finish_mm / 2.0, finish_mm / 2.0)
     # A side lies at the bottom; spoke k is the clockwise side of sector k.
@@ -58,7 +58,7 @@ def _check_inner_ends(of: Values, n: int, inner_mm: float) -> None:
     """A wedge's inner end is at least a seam allowance wide: neither side's allowance then reaches the other seam."""
     least = of.number("seam_allowance") / (2.0 * math.sin(math.pi / n))
     if inner_mm < least * (1.0 - 1e-9):
-        why = f"must be at least {short_length(2.0 * least)}, so that each of {n} wedges is a seam allowance wide there"
+        why = f"must be at least {at_least(2.0 * least)}, so that each of {n} wedges is a seam allowance wide there"
         raise of.wrong("centre", why)
 
 

@@ -5,8 +5,10 @@ from __future__ import annotations
 import math
 
 from projector.piecing.blocks.build import Floats, block, box, in_pairs, one_by_one, role, square
-from projector.piecing.blocks.recipe import Parameter, Recipe, Values, short_length
+from projector.piecing.blocks.recipe import Parameter, Recipe, Values, at_least, at_most
 from projector.piecing.patchwork.patches import Block, Patch, Piece
+
+LEAST_CENTRE = 1e-3  # of the finished size
 
 
 def rail(finish_mm: float, of: Values) -> Block:
@@ -72,11 +74,12 @@ def _log_and_centre(finish_mm: float, of: Values, rounds: int) -> tuple[float, f
         log_mm = (finish_mm - centre_mm) / (2 * rounds)
     assert log_mm is not None
     left_mm = finish_mm - 2 * rounds * log_mm
-    if left_mm < 1e-3 * finish_mm:
-        most = finish_mm / (2 * rounds)
-        raise of.wrong("log", f"leaves no centre with {rounds} rounds and must be less than {short_length(most)}")
+    least_mm = LEAST_CENTRE * finish_mm
+    if left_mm < least_mm * (1.0 - 1e-9):
+        most = at_most((finish_mm - least_mm) / (2 * rounds))
+        raise of.wrong("log", f"leaves no centre with {rounds} rounds and must be at most {most}")
     if centre_mm is not None and not math.isclose(centre_mm, left_mm, abs_tol=1e-6):
-        raise of.wrong("centre", f'must be {short_length(left_mm)} with that log; or write log = "even"')
+        raise of.wrong("centre", f'must be {at_least(left_mm)} with that log; or write log = "even"')
     return log_mm, left_mm
 
 
@@ -108,7 +111,9 @@ RECIPES = (
         (
             Parameter("rounds", "count", "3", "how many rounds of four logs", 1, 30),
             Parameter("log", "length", "even", "finished width of a log", 1e-3, 0.5, ("even",)),
-            Parameter("centre", "length", "what is left", "side of the square centre", 1e-3, 0.98, ("what is left",)),
+            Parameter(
+                "centre", "length", "what is left", "side of the square centre", LEAST_CENTRE, 0.98, ("what is left",)
+            ),
         ),
         log_cabin,
     ),
