@@ -168,8 +168,9 @@ class _Star:
     def _with_first_rank(self, end_mm: float) -> _Star:
         of, beta = self.values, math.pi / self.of_first
         tip, width = of.number("tip_1"), of.length_or_none("width_1")
-        if tip - self.centre_mm < 0.05 * self.finish_mm:
-            raise of.wrong("tip_1", f"must be at least {at_least(self.centre_mm + 0.05 * self.finish_mm)}")
+        shortest = self.centre_mm + 0.05 * self.finish_mm
+        if tip < shortest * (1.0 - 1e-9):
+            raise of.wrong("tip_1", f"must be at least {at_least(shortest)}")
         if self.square and width is not None:
             raise of.wrong("width_1", 'follows from the square and must be "even"')
         if width is None:
@@ -207,8 +208,9 @@ class _Star:
             points = [*(p for pair in zip(points, between, strict=False) for p in pair), points[-1]]
         pairs = [(a, b, *self._begin(a, b)) for a, b in itertools.pairwise(points)]
         start = max(math.hypot(*place) for *_, low, high in pairs for place in (low, high))
-        if tip < start + 0.02 * self.finish_mm:
-            raise of.wrong(f"tip_{rank + 1}", f"must be at least {at_least(start + 0.02 * self.finish_mm)}")
+        shortest = start + 0.02 * self.finish_mm
+        if tip < shortest * (1.0 - 1e-9):
+            raise of.wrong(f"tip_{rank + 1}", f"must be at least {at_least(shortest)}")
         if width is not None:
             return self._and(tip, math.atan2(width / 2.0, tip))
         turns = [2.0 * math.pi * k / self.of_first for k in range(self.of_first)]

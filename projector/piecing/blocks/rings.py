@@ -20,7 +20,7 @@ def ring_of_wedges(finish_mm: float, of: Values) -> Block:
     """
     n, rings, fabrics = of.count("wedges"), of.count("rings"), of.count("fabrics")
     outer, inner = of.number("across") / 2.0, of.number("centre") / 2.0
-    if outer - inner < 0.02 * finish_mm:
+    if outer - inner < 0.02 * finish_mm * (1.0 - 1e-9):
         raise of.wrong("centre", f"must be at most {at_most(2.0 * (outer - 0.02 * finish_mm))}")
     _check_inner_ends(of, n, inner)
     middle = (finish_mm / 2.0, finish_mm / 2.0)
