@@ -10,8 +10,8 @@ from calibration.rigfile import check_place
 from projector.clock import WallClock
 from projector.commands.options import OptionError, add_json, add_tolerances, read, whole
 from projector.events import Teller
-from projector.piecing.blocks.catalogue import block_of
-from projector.piecing.lengths import INCH_MM, inches_text, length_mm
+from projector.piecing.blocks.catalogue import block_of, recipe_of
+from projector.piecing.lengths import INCH_MM, inches_text, length_mm, length_source
 from projector.piecing.making import Wishes, plan_of
 from projector.piecing.planreading import plan_text
 from projector.piecing.plans import Making, Plan
@@ -44,7 +44,7 @@ def add(commands: Any) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Make the block, plan it, write both files, say in a few lines what it takes."""
-    settings = dict(_setting(text) for text in args.set)
+    settings = _settings(args.block, args.set, args.seam)
     block = block_of(args.block, args.finish, settings)
     making = Making(args.block, args.finish, args.make, args.usable_width, tuple(settings.items()))
     plain = Wishes()
@@ -83,6 +83,14 @@ def words(plan: Plan) -> list[str]:
 
 def _yards(value_mm: float) -> str:
     return f"{inches_text(value_mm / 36.0, 8).removesuffix(' in')} yd"
+
+
+def _settings(name: str, texts: list[str], seam_mm: float) -> dict[str, str]:
+    """The block's parameters; one whose seams must keep apart is told the allowance it is sewn with."""
+    settings = dict(_setting(text) for text in texts)
+    if any(parameter.name == "seam_allowance" for parameter in recipe_of(name).parameters):
+        settings.setdefault("seam_allowance", length_source(seam_mm))
+    return settings
 
 
 def _setting(text: str) -> tuple[str, str]:

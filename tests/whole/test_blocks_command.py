@@ -63,3 +63,10 @@ def test_what_cannot_be_told_or_drawn_is_one_line(tmp_path: Path) -> None:
     refused("blocks", "rail", "--picture", tmp_path / "file", says="no folder")
     refused("blocks", "compass star", "--picture", tmp_path, "--finish", "1 in", says="centre")
     refused("blocks", "--kind", "gif", says="--kind")
+
+
+def test_a_plan_tells_its_block_the_seam_allowance(tmp_path: Path) -> None:
+    """30 wedges are 1/4 in wide at 2.39 in across, 3/8 in at 3.59 (plain trigonometry: end / sin 6 degrees)."""
+    words = ("plan", "ring of wedges", "--finish", "12 in", "--set", "wedges=30", "--set", "centre=2 1/2 in")
+    assert chalkbeam(*words, "-o", tmp_path / "plan.toml").code == 0
+    refused(*words, "--seam", "3/8 in", "-o", tmp_path / "other.toml", says="at least 91.13 mm")
