@@ -45,20 +45,34 @@ FEWEST_FACING = 3  # sides that can tell a blur of its own way from where they f
 LEAST_LAMP = 0.05
 LEAST_SLOPE = 1e-4  # of the encoded range: a print's levels change across it by so much at least
 DRAWN = 0.25  # of what levels without order would draw: a print lies between order and none
-SETTLED_PX, SETTLED_U = 0.001, 0.1  # a step of so much, and of so much of its uncertainty, moves no side
+SETTLED_PX = 0.001  # a step of so much moves no side, whatever its uncertainty
+
+
+@dataclass(frozen=True, slots=True)
+class Until:
+    """When a fit ends: after so many steps, or when one moves no side by more than a share of its uncertainty."""
+
+    steps: int
+    moves_u: Floats | float  # (S,), or of all sides
 
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Fits:
     """What the fit gives of S sides."""
 
-    own: Floats  # (S, 7), in the order of `OWN`
+    at: Unknowns
+    levels: dict[int, Levels]  # of the sides that have pixels
     own_covariance: Floats  # (S, 3, 3) of offset, turn and bow, were the common unknowns exact
     by_common: Floats  # (S, 3, 7): how offset, turn and bow follow an error of the common unknowns
     common: Common
     colour_share: Floats  # (S,) of what is known of the offset, that comes from the colours
     shadow_doubt: float  # chi-square, 4 degrees of freedom: how much the sides contradict the prior's shadow
     leaning: float  # chi-square, 2 degrees of freedom: how much their blurs differ by where they face
+
+    @property
+    def own(self) -> Floats:
+        """(S, 7), in the order of `OWN`."""
+        return self.at.own
 
 
 def solve(
@@ -70,15 +84,18 @@ def solve(
     valleys_px: Floats | None,
     start: Unknowns,
     prior: Common,
-    most_steps: int,
-    channels: Channels = COLOURS,
+    until: Until,
+    known: Fits | None = None,
 ) -> Fits:
     """Fit all sides of `window` from `start`; see the module's text.
+
+    `known` are earlier fits of the same sides, near `start`: what they learnt of noise and levels holds from the start,
+    but for prints, which it would hold at an edge of their own.
 
     `figures` (S, C): how much the encoded levels of the sides' prints vary within a bin; 0 for plain cloth. Offsets
     stay within `VALLEY_PX` of `valleys_px` (S,) where these are finite: there a print's own edges lead astray.
     """
-    return _Solver(window, axes, noise, encoder, figures, valleys_px, prior, channels).solve(start, most_steps)
+    return _Solver(window, axes, noise, encoder, figures, valleys_px, prior, COLOURS).solve(start, until, known)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -115,14 +132,15 @@ class _Solver:
         self.figures, self.figured = figures[:, :count], figures.max(axis=1) > 0.0
         self.before = np.asarray(np.linalg.inv(prior.covariance), np.float64)
 
-    def solve(self, start: Unknowns, most_steps: int) -> Fits:
-        at, levels = start, self._first_levels(start.own)
-        for step in range(most_steps):
-            here = self._evaluated(at, levels, told=step > 0)
+    def solve(self, start: Unknowns, until: Until, known: Fits | None) -> Fits:
+        at, levels = start, self._first_levels(start.own, known.levels if known else {})
+        for step in range(until.steps):
+            told = np.full(self.count, step > 0) | (~self.figured if known else False)
+            here = self._evaluated(at, levels, told)
             own_change, common_change = here.equations.step()
             common_change[CHROMA] = np.clip(common_change[CHROMA], -MOST_CHROMA_STEP_PX, MOST_CHROMA_STEP_PX)
             at = self._stepped(at, own_change, common_change)
-            if step and self._settled(own_change, here.equations):
+            if np.all(told) and self._settled(own_change, here.equations, until.moves_u):
                 break
             both = np.concatenate([own_change, np.tile(common_change, (self.count, 1))], axis=1)
             changes = np.einsum("sxd,sx->sd", here.follows, both)
@@ -134,13 +152,13 @@ class _Solver:
             # The bare mat's own noise is in the slopes and in what is left: that alone can seem a shadow. Slopes by
             # what the pixels beside show of the mat have another noise: an instrument (J. Durbin, Errors in variables,
             # Review of the International Statistical Institute 22, 1954, from memory).
-            apart = self._evaluated(at, levels, told=True, around=True)
+            apart = self._evaluated(at, levels, told=np.ones(self.count, bool), around=True)
             doubt = apart.equations.against(SHADOW)
-        return self._result(at, here, doubt)
+        return self._result(at, levels, here, doubt)
 
-    def _settled(self, change: Floats, equations: Equations) -> bool:
+    def _settled(self, change: Floats, equations: Equations, moves_u: Floats | float) -> bool:
         moved = np.abs(change[:, 0]) + np.abs(change[:, 1]) * self.reach
-        most = SETTLED_PX + SETTLED_U * np.sqrt(equations.own_covariance[:, 0, 0])
+        most = SETTLED_PX + moves_u * np.sqrt(equations.own_covariance[:, 0, 0])
         return bool(np.all(moved[self.sides] < most[self.sides]))
 
     def _stepped(self, at: Unknowns, change: Floats, common_change: Floats) -> Unknowns:
@@ -151,16 +169,18 @@ class _Solver:
         common, many = at.common + common_change, len(at.common)
         return Unknowns(np.clip(own, low, high), np.clip(common, COMMON_LEAST[:many], COMMON_MOST[:many]))
 
-    def _first_levels(self, own: Floats) -> list[Levels]:
-        return [
-            Levels.seen(
-                w.seen, w.across_px < own[s, 0] - SURELY_PX, w.starts, self.figures[s] if self.figured[s] else None
-            )
-            for s, w in zip(self.sides, self.pixels, strict=True)
-        ]
+    def _first_levels(self, own: Floats, known: dict[int, Levels]) -> list[Levels]:
+        levels = []
+        for s, w in zip(self.sides, self.pixels, strict=True):
+            slopes_u = np.maximum(self.figures[s], LEAST_SLOPE) if self.figured[s] else None
+            seen = Levels.seen(w.seen, w.across_px < own[s, 0] - SURELY_PX, w.starts, slopes_u)
+            levels.append(seen.spread_as(None if self.figured[s] else known.get(s)))
+        return levels
 
-    def _evaluated(self, at: Unknowns, levels: Sequence[Levels], told: bool, around: bool = False) -> _Evaluated:
-        """The equations at some unknowns; `told`: the residuals there tell how noisy each side is.
+    def _evaluated(
+        self, at: Unknowns, levels: Sequence[Levels], told: NDArray[np.bool_], around: bool = False
+    ) -> _Evaluated:
+        """The equations at some unknowns; `told` (S,): whether residuals tell how noisy a side is.
 
         `around`: slopes are those before the mat as the pixels beside show it.
         """
@@ -174,7 +194,7 @@ class _Solver:
             if around:
                 beside = self._light(replace(w, bare=w.around), table[s], at, s, level)
                 light = replace(light, slopes=beside.slopes)
-            free = self._side(w, light, level, told)
+            free = self._side(w, light, level, bool(told[s]))
             frees.append(free)
             normal[s] = follows[s] @ free.normal.sum(axis=0) @ follows[s].T
             gradient[s] = follows[s] @ free.scores.sum(axis=1)
@@ -231,10 +251,10 @@ class _Solver:
     def _spread(self, rest: Singles, use: NDArray[np.bool_], most: float) -> Singles:
         """(C, 1) robust standard deviation of a side's residuals where `use` (C, N) is True."""
         own = [np.abs(one[of]) for one, of in zip(rest, use, strict=True)]
-        spread = [1.4826 * float(np.median(one)) if one.size >= 5 else 0.0 for one in own]
-        return np.asarray(np.clip(np.array(spread, np.float32)[:, None], self.floor, most * self.floor))
+        middles = [np.partition(one, one.size // 2)[one.size // 2] if one.size >= 5 else 0.0 for one in own]
+        return np.asarray(np.clip(1.4826 * np.array(middles, np.float32)[:, None], self.floor, most * self.floor))
 
-    def _result(self, at: Unknowns, here: _Evaluated, shadow_doubt: float) -> Fits:
+    def _result(self, at: Unknowns, levels: list[Levels], here: _Evaluated, shadow_doubt: float) -> Fits:
         inverse, by_common, covariance = here.equations.eliminated()
         own_covariance, n = np.zeros((self.count, 3, 3)), len(OWN)
         clustered = inverse.copy()
@@ -245,7 +265,8 @@ class _Solver:
             own_covariance[:, k, k] = np.maximum(clustered[:, k, k], inverse[:, k, k])
         colour_share = here.info[:, 1:].sum(axis=1) / np.maximum(here.info.sum(axis=1), 1e-12)
         return Fits(
-            at.own,
+            at,
+            dict(zip(self.sides, levels, strict=True)),
             own_covariance,
             by_common[:, :3],
             Common(at.common, covariance),

@@ -6,7 +6,7 @@ the spread of levels along the line, so that plain cloth pays nothing for them.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -91,6 +91,10 @@ class Levels:
         if slopes_u is None:
             return levels
         return levels._with(np.zeros_like(values)[None], np.zeros_like(mean)[None], slopes_u[None, :, None])
+
+    def spread_as(self, known: Levels | None) -> Levels:
+        """These levels, with the mean and the spread along the line that another fit has learnt."""
+        return self if known is None else replace(known, values=self.values)
 
     def following(self, free: Eliminated, change: Floats) -> Levels:
         """After a step of the unknowns by `change` (X,); what is seen of their mean and spread is learnt."""

@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 from vision.edge.cast import CastShadow
 from vision.edge.common import COMMON, OWN
 from vision.edge.coverage import RimLight, Rims
-from vision.edge.encoding import YCC_OF_BGR, Encoder
+from vision.edge.encoding import BGR_OF_YCC, YCC_OF_BGR, Encoder
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
@@ -48,16 +48,12 @@ class Channels:
     """What is written down of C colours of light: their mix, and where each is seen (place, share of it)."""
 
     of_light: Floats  # (C, C) encoded channels of encoded colours
+    to_light: Floats  # (C, C) and back
     places: tuple[tuple[float, float], ...]  # all channels at the first, from the second on also at the others
 
-    @property
-    def to_light(self) -> Floats:
-        """(C, C) encoded colours of encoded channels."""
-        return np.asarray(np.linalg.inv(self.of_light), np.float64)
 
-
-COLOURS = Channels(YCC_OF_BGR, COLOUR_BLUR)
-GREY = Channels(np.eye(1), COLOUR_BLUR[:1])
+COLOURS = Channels(YCC_OF_BGR, np.asarray(BGR_OF_YCC, np.float64), COLOUR_BLUR)
+GREY = Channels(np.eye(1), np.eye(1), COLOUR_BLUR[:1])
 
 
 @dataclass(frozen=True, eq=False, slots=True)

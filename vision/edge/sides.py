@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 from calibration.pinhole import Pinhole
 from calibration.tone import Tone
 from vision.edge.across import in_the_light_there
-from vision.edge.common import OWN, Common, unseen
+from vision.edge.common import Common, unseen
 from vision.edge.encoding import Encoder
-from vision.edge.fit import CONTRADICTED, VALLEY_PX, Fits, solve
+from vision.edge.fit import CONTRADICTED, OWN_PRIOR, VALLEY_PX, Fits, Until, solve
 from vision.edge.light import Unknowns
 from vision.edge.neighbours import Neighbours
 from vision.edge.noise import Noise, encoded_noise
@@ -29,6 +29,7 @@ SPARE_PX = 4.0  # around the widest window, for lines that move
 FEWEST = 30  # pixels that make a side
 ASTRAY = 0.95  # of the valley's width: the fit lies at its end
 SHADOWED_STEPS = 14  # from no direction at all to where the shadow falls
+ROUGHLY_U, FINELY_U = 3.0, 0.05  # of a side's uncertainty: a step that matters no more, at first and at last
 LEANING = 13.8  # chi-square of 2 degrees of freedom that chance exceeds in 1 of 1000 pictures
 
 
@@ -122,24 +123,30 @@ def fit_sides(
     if not count.any():
         return Sides((None,) * len(starts), prior)
     figured = figures(everything, picture.noise)
+    printed = np.asarray(figured.any(axis=1))
     valleys = np.full(len(starts), np.nan)
     offsets, bows, fits, last = np.zeros(len(starts)), np.zeros(len(starts)), None, axes
     for reach in reaches:
         placed = everything.placed(axes)
         window = placed.kept(_near(placed, reach, np.zeros(len(starts)), bows, figured * 0.0))
         if reach is WIDE and picture.scene.known:
-            offsets = likeliest_offsets_px(window, placed, picture.noise, picture.encoder, float(prior.values[0]))
-            valleys = np.where(figured.any(axis=1), offsets, np.nan)
-        if np.any(figured):
+            light = picture.noise, picture.encoder, float(prior.values[0])
+            offsets = likeliest_offsets_px(window, placed, *light, printed)
+            valleys = np.where(printed, offsets, np.nan)
+        if np.any(printed):
             window = placed.kept(_near(placed, reach, offsets, bows, figured))
         count = np.bincount(window.side, minlength=len(starts))
-        own = np.zeros((len(starts), len(OWN)))
-        own[:, 0], own[:, 2], own[:, OWN.index("gain")] = offsets, bows, 1.0
+        # What an earlier fit has found is where the next begins, but for prints; its axes lie along the lines already.
+        start = Unknowns(np.tile(OWN_PRIOR, (len(starts), 1)), prior.values)
+        if fits is not None:
+            start = Unknowns(np.where(printed[:, None], start.own, fits.own), fits.common.values)
+        start.own[:, :3] = np.column_stack([offsets, np.zeros(len(starts)), bows])
         here = window, axes, picture.noise, picture.encoder, figured, valleys
-        fits = solve(*here, Unknowns(own, prior.values), prior, reach.steps)
+        moves_u = np.where(printed | (reach is reaches[-1]), FINELY_U, ROUGHLY_U)
+        fits = solve(*here, start, prior, Until(reach.steps, moves_u), fits)
         if unasked and (fits.shadow_doubt > CONTRADICTED or fits.leaning > LEANING):
             unasked, prior = False, unseen(float(np.median(axes.rims.height_px)), shadowed=True)
-            fits = solve(*here, Unknowns(fits.own, prior.values), prior, SHADOWED_STEPS)
+            fits = solve(*here, Unknowns(fits.own, prior.values), prior, Until(SHADOWED_STEPS, FINELY_U), fits)
         last, axes, offsets = axes, _rebased(axes, fits, picture), np.zeros(len(starts))
         bows, valleys = fits.own[:, 2], valleys - fits.own[:, 0]
     assert fits is not None
@@ -147,12 +154,12 @@ def fit_sides(
     seen_px, soft_px = window.reach_px(), softness_px(placed)
     # A fit that would leave the valley contradicts the search: then either may be right.
     astray = np.where(np.abs(valleys) > ASTRAY * VALLEY_PX, VALLEY_PX, 0.0)
-    bent = np.where(figured.any(axis=1) & picture.scene.known, fits.own[:, 2], 0.0)
+    bent = np.where(printed & picture.scene.known, fits.own[:, 2], 0.0)
     blur_px = float(fits.common.values[0])
     bent = np.where(contradicted(placed, picture.noise, picture.encoder, blur_px, bent), bent, 0.0)
     doubts = np.column_stack([astray, bent])
     found = [
-        _fit(s, fits, last, axes, float(seen_px[s]), float(soft_px[s]), doubts[s], bool(figured[s].any()))
+        _fit(s, fits, last, axes, float(seen_px[s]), float(soft_px[s]), doubts[s], bool(printed[s]))
         if count[s] >= FEWEST
         else None
         for s in range(len(starts))

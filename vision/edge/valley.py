@@ -28,6 +28,7 @@ STRAY = 0.02  # of the pixels may have any colour: dust, a thread
 LEAST_STEP = 0.08  # of the encoded range, between cloth and mat, to tell how soft an edge is
 NEAR_PX = 4.0  # a shape is told by what is no farther from the line
 CLEARLY = 4.5  # of a log likelihood: what a normal distribution has three standard deviations out
+SEARCHED = 400  # pixels that tell a plain side's place to half a pixel
 SHOWN = 150  # pixels that tell the cloth's colours
 ROOT_TWO_PI = math.sqrt(2.0 * math.pi)
 LEAST_PIXELS = 20
@@ -59,15 +60,20 @@ def contradicted(window: Window, noise: Noise, encoder: Encoder, blur_px: float,
     return result
 
 
-def likeliest_offsets_px(window: Window, deep: Window, noise: Noise, encoder: Encoder, blur_px: float) -> Floats:
+def likeliest_offsets_px(
+    window: Window, deep: Window, noise: Noise, encoder: Encoder, blur_px: float, printed: Bools
+) -> Floats:
     """(S,) offsets outward of the sides' lines at which cloth and mat part best; 0 where too little is seen.
 
-    `deep` are pixels of the same sides that reach farther inside, to tell the cloth's colours.
+    `deep` are pixels of the same sides that reach farther inside, to tell the cloth's colours. Sides that are not
+    `printed` (S,) need a place to start from only: some of their pixels are enough.
     """
     result = np.zeros(window.count)
     bare = YCC_OF_BGR @ encoder.encode(window.bare)[0]
     spread = MAT_SPREAD * np.array(noise.sd)[:, None]
-    for s, (run, deep_run) in enumerate(zip(window.runs, deep.runs, strict=True)):
+    for s, (whole, deep_run) in enumerate(zip(window.runs, deep.runs, strict=True)):
+        thinned = 1 if printed[s] else max(1, (whole.stop - whole.start) // SEARCHED)
+        run = slice(whole.start, whole.stop, thinned)
         across, seen = window.across_px[run], window.seen[:, run]
         cloth = deep.seen[:, deep_run][:, deep.across_px[deep_run] < -SURELY_INSIDE_PX]
         if cloth.shape[1] < LEAST_PIXELS or np.ptp(window.along_px[run]) < LEAST_LENGTH_PX:
