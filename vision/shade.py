@@ -11,7 +11,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.mat import BGR_OF_LEVELS, Scene
+from vision.light import BGR_OF_LEVELS
+from vision.mat import Scene
 
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
@@ -113,4 +114,4 @@ def _fine(levels: Floats32) -> Floats32:
 
 
 def _bgr(levels: Floats32) -> Floats32:
-    return np.asarray(cv2.transform(levels, BGR_OF_LEVELS), np.float32)
+    return np.asarray(cv2.transform(levels, BGR_OF_LEVELS.astype(np.float32)), np.float32)
