@@ -1,14 +1,16 @@
 """Which way each seam is pressed, and where it turns.
 
-Where two seams meet across a third and go on in one line, their allowances should lie in opposite directions: they
-then lock, and the cloth is equally thick. What such a choice leaves free goes away from bulk: toward the side on which
-fewer seams end, and where that is equal toward the piece that was added.
+Where two seams meet across a third, their allowances should lie in opposite directions: they then lock, and the cloth
+is equally thick. Of several that meet in one place it is those that go on in one line. What such a choice leaves free
+goes away from bulk: toward the side on which fewer seams end, and where that is equal toward the piece that was added.
 """
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections import defaultdict, deque
+from collections.abc import Iterator
 from dataclasses import replace
 
 from projector.piecing.patchwork.mesh import Edge, Mesh
@@ -36,21 +38,32 @@ def pressed(block: Block) -> Block:
 
 
 def opposite_pairs(stages: Stages) -> list[tuple[int, int, bool]]:
-    """Pairs of joins (their numbers) that go on in one line across a third, and whether they lie in opposite
-    directions when both are pressed toward the same of their two pieces, first or second."""
+    """Pairs of joins (their numbers) that meet across a third, and whether they lie in opposite directions when both
+    are pressed toward the same of their two pieces, first or second."""
     seam_of = _seams(stages)
-    mesh, pairs = stages.mesh, list[tuple[int, int, bool]]()
-    for node, ways in _ways(mesh).items():
-        for i, one in enumerate(ways):
-            for other in ways[i + 1 :]:
-                if not _in_line(mesh, one, node, other):
-                    continue
-                a, b = seam_of.get((node, one)), seam_of.get((node, other))
-                if a is None or b is None or a[0] == b[0]:
-                    continue
+    pairs: dict[tuple[int, int, bool], None] = {}
+    for node, ways in _ways(stages.mesh).items():
+        for one, other in _meeting(stages.mesh, node, [way for way in ways if (node, way) in seam_of], seam_of):
+            a, b = seam_of[(node, one)], seam_of[(node, other)]
+            if a[0] != b[0]:
                 # Seen from the node, the left of one way is the right of the other.
-                pairs.append((a[0], b[0], a[1] == b[1]))
-    return pairs
+                pairs[(a[0], b[0], a[1] == b[1])] = None
+    return list(pairs)
+
+
+def _meeting(
+    mesh: Mesh, node: int, ways: list[int], seam_of: dict[Edge, tuple[int, bool]]
+) -> Iterator[tuple[int, int]]:
+    """Ways from a node that go on in one line; of a seam that runs through it also the only ways on its two sides."""
+    for one, other in itertools.combinations(ways, 2):
+        if not _in_line(mesh, one, node, other):
+            continue
+        yield one, other
+        if seam_of[(node, one)][0] == seam_of[(node, other)][0]:
+            left = [way for way in ways if way not in (one, other) and _is_left(mesh, node, one, way)]
+            right = [way for way in ways if way not in (one, other, *left)]
+            if len(left) == len(right) == 1:
+                yield min(left[0], right[0]), max(left[0], right[0])
 
 
 def _directions(stages: Stages) -> list[bool]:
@@ -133,3 +146,8 @@ def _in_line(mesh: Mesh, one: int, at: int, other: int) -> bool:
     (ax, ay), (x, y), (bx, by) = mesh.places[one], mesh.places[at], mesh.places[other]
     ux, uy, vx, vy = ax - x, ay - y, bx - x, by - y
     return ux * vx + uy * vy < 0.0 and abs(ux * vy - uy * vx) < STRAIGHT_SIN * math.hypot(ux, uy) * math.hypot(vx, vy)
+
+
+def _is_left(mesh: Mesh, at: int, onward: int, way: int) -> bool:
+    (x, y), (ax, ay), (bx, by) = mesh.places[at], mesh.places[onward], mesh.places[way]
+    return (ax - x) * (by - y) - (ay - y) * (bx - x) > 0.0

@@ -50,3 +50,23 @@ def test_a_single_patch_has_nothing_to_press() -> None:
     alone = Patch("a", np.array([[0, 0], [1, 0], [0, 1]], float))
     block = Block("alone", alone, alone.corners_mm)
     assert pressed(block) is block
+
+
+@pytest.mark.parametrize(
+    ("name", "values", "crossings"),
+    [
+        ("half-square triangles", {"units": "4", "setting": "pinwheel"}, None),
+        ("eight-pointed star", {"rows": "3"}, None),
+        ("hexagon of triangles", {"rows": "3"}, None),
+        ("ring of wedges", {"wedges": "12", "rings": "3"}, 36),
+        ("checkerboard", {"columns": "6", "rows": "5"}, 20),
+    ],
+)
+def test_all_seams_that_meet_lock(name: str, values: dict[str, str], crossings: int | None) -> None:
+    """Told by where the allowances go; `crossings` counted by hand: in a ring two seams and the rim's at each spoke."""
+    stages = Stages(block_of(name, 100.0, values), 6.0)
+    pairs = opposite_pairs(stages)
+    assert len(pairs) > 0
+    assert crossings in (None, len(pairs))
+    for a, b, same in pairs:
+        assert (stages.joins[a].press == stages.joins[b].press) == same
