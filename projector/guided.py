@@ -65,6 +65,7 @@ def guide(bench: Bench, plan: Plan, made: tuple[int, ...] | None = None) -> Guid
     """Lead through a plan. Raises CameraError, JournalError."""
     if bench.rig.projector is None:
         raise ValueError("a rig with a projector is needed")
+    _tell_unguided(bench, plan)
     area = tuple((float(x), float(y)) for x, y in bench.rig.area_mat_mm)
     seeing = _Seeing(bench)
     judged: list[Judged] = []
@@ -92,6 +93,15 @@ def guide(bench: Bench, plan: Plan, made: tuple[int, ...] | None = None) -> Guid
             return Guided(tuple(judged), stopped=True)
         state, unlike = _carried_out(bench, turn, judged)
     return Guided(tuple(judged), state.stopped)
+
+
+def _tell_unguided(bench: Bench, plan: Plan) -> None:
+    """Light leads through parallel cuts alone: say which units of a plan the person cuts by the plan's picture."""
+    for unit in plan.units:
+        if unit.lay:
+            way = "every second one turned" if unit.lay.way == "turned" else "laid side by side"
+            do = f'cut {unit.lay.make} "{unit.name}" by the plan\'s picture, {way}, and check them'
+            bench.table.teller.tell("refused", what="unit", name=unit.name, why="not_guided", do=do)
 
 
 def _not_clear(bench: Bench, state: Cutting) -> Still:
