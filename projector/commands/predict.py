@@ -10,7 +10,7 @@ from typing import Any
 from projector.clock import WallClock
 from projector.commands.options import add_json
 from projector.events import Teller
-from projector.piecing.foresight.advice import closing_words, shift_words, size_words
+from projector.piecing.foresight.advice import SAID_MM, closing_words, shift_words, size_words
 from projector.piecing.planfile import load_plan
 from projector.predicting import Prediction, predict, read_units
 
@@ -74,7 +74,10 @@ def words(told: Prediction, metric: bool) -> list[str]:
         lines.append("no sewn segment was measured: seams are taken to be as planned")
     else:
         way = "deeper" if told.seam.mean_mm > 0 else "less deep"
-        lines.append(f"seams are {abs(told.seam.mean_mm):.2f} ± {told.seam.u_mean_mm:.2f} mm {way} than planned")
+        off = (
+            f"{abs(told.seam.mean_mm):.2f} mm {way} than planned" if abs(told.seam.mean_mm) >= SAID_MM else "as planned"
+        )
+        lines.append(f"seams are {off}, ± {told.seam.u_mean_mm:.2f} mm")
     lines += [closing_words(one) for one in told.closings[:MOST_TOLD]]
     if told.shift_mm:
         lines.append(shift_words(told.shift_mm, metric))

@@ -11,10 +11,11 @@ from scipy.stats import norm
 from projector.piecing.foresight.closing import Closing
 from projector.piecing.foresight.forecast import Size
 from projector.piecing.foresight.piles import Pile
-from projector.piecing.lengths import INCH_MM, inches_text, mm_text
+from projector.piecing.lengths import INCH_MM, difference_text, inches_text, mm_text
 
 SURE = 2.0  # standard uncertainties that a size must be off, to be worth a change
 LEAST_SHIFT_MM = 0.05
+SAID_MM = 0.05  # a smaller difference is none at a sewing machine
 ODD_RISK = 0.01  # of calling any unit of a pile odd though all are alike
 
 
@@ -54,7 +55,11 @@ def size_words(size: Size, metric: bool) -> str:
     told, fine = (mm_text, 1) if metric else (inches_text, 64)
     off = size.expected_mm - size.planned_mm
     spread = math.hypot(size.sd_mm, size.u_mm)
-    way = "as planned" if abs(off) < 0.05 else f"{told(abs(off), fine)} {'over' if off > 0 else 'under'}"
+    if abs(off) < SAID_MM:
+        way = "as planned"
+    else:
+        amount = mm_text(abs(off), 2) + (" over" if off > 0 else " under")
+        way = amount if metric else difference_text(off, "over", "under")
     return f"{told(size.planned_mm, fine)} planned: {way}, give or take {mm_text(2.0 * spread)} (2 standard deviations)"
 
 
