@@ -53,6 +53,12 @@ class Equations:
             prior_gradient=self.prior_gradient - self.prior_normal @ common_change,
         )
 
+    def without(self, sides: NDArray[np.bool_]) -> Equations:
+        """The same, some sides (S,) saying nothing of what is common."""
+        n, normal, gradient = len(OWN), self.normal.copy(), self.gradient.copy()
+        normal[sides, n:], normal[sides, :, n:], gradient[sides, n:] = 0.0, 0.0, 0.0
+        return replace(self, normal=normal, gradient=gradient)
+
     def against(self, which: slice) -> float:
         """Chi-square of a score test: how strongly the sides, without the prior, pull at some common unknowns."""
         _, _, reduced, right, _ = self._parts()

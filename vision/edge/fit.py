@@ -20,7 +20,9 @@ from vision.edge.equations import Equations
 from vision.edge.levels import Eliminated, Levels, eliminate, pixel_weights
 from vision.edge.light import COLOURS, Channels, SideLight, SidePixels, Unknowns, predicted, tables
 from vision.edge.noise import Noise
+from vision.edge.ruled import NO_BARS, Bars
 from vision.edge.windows import Axes, Window
+from vision.mat import MAD_TO_SD
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
@@ -82,6 +84,8 @@ def solve(
     encoder: Encoder,
     figures: Floats,
     valleys_px: Floats | None,
+    bars: Bars,
+    cut: bool,
     start: Unknowns,
     prior: Common,
     until: Until,
@@ -94,8 +98,10 @@ def solve(
 
     `figures` (S, C): how much the encoded levels of the sides' prints vary within a bin; 0 for plain cloth. Offsets
     stay within `VALLEY_PX` of `valleys_px` (S,) where these are finite: there a print's own edges lead astray.
+    `bars` are lines along sides; unless they are `cut`, sides beside them say nothing of what is common.
     """
-    return _Solver(window, axes, noise, encoder, figures, valleys_px, prior, COLOURS).solve(start, until, known)
+    solver = _Solver(window, axes, noise, encoder, figures, valleys_px, bars, cut, prior, COLOURS)
+    return solver.solve(start, until, known)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -117,6 +123,8 @@ class _Solver:
         encoder: Encoder,
         figures: Floats,
         valleys_px: Floats | None,
+        bars: Bars,
+        cut: bool,
         prior: Common,
         channels: Channels,
     ) -> None:
@@ -125,18 +133,22 @@ class _Solver:
         self.floor = np.array(noise.sd[:count], np.float32)[:, None]
         self.together = np.array(noise.together[:count], np.float32)[:, None]
         self.count, self.reach = window.count, window.reach_px()
-        self.sides, self.pixels = side_pixels(window)
+        self.bars, self.lined = bars if cut else NO_BARS, bars.beside(window.side, window.count)
+        self.runs = [run for run in window.runs if run.stop > run.start]
+        self.sides, self.pixels = side_pixels(window, axes, self.bars)
         valleys = np.full(window.count, np.nan) if valleys_px is None else valleys_px
         self.lowest = np.where(np.isfinite(valleys), valleys - VALLEY_PX, -MOST_OFFSET_PX)
         self.highest = np.where(np.isfinite(valleys), valleys + VALLEY_PX, MOST_OFFSET_PX)
         self.figures, self.figured = figures[:, :count], figures.max(axis=1) > 0.0
+        self.silent = self.figured | self.lined & (not cut)
         self.before = np.asarray(np.linalg.inv(prior.covariance), np.float64)
 
     def solve(self, start: Unknowns, until: Until, known: Fits | None) -> Fits:
         at, levels = start, self._first_levels(start.own, known.levels if known else {})
         for step in range(until.steps):
-            told = np.full(self.count, step > 0) | (~self.figured if known else False)
-            here = self._evaluated(at, levels, told)
+            told = np.full(self.count, step > 0) | (~(self.figured | self.lined) if known else False)
+            there = at, levels, told
+            here = self._evaluated(*there)
             own_change, common_change = here.equations.step()
             common_change[CHROMA] = np.clip(common_change[CHROMA], -MOST_CHROMA_STEP_PX, MOST_CHROMA_STEP_PX)
             at = self._stepped(at, own_change, common_change)
@@ -147,14 +159,15 @@ class _Solver:
             levels = [
                 one.following(free, changes[s]) for s, one, free in zip(self.sides, levels, here.free, strict=True)
             ]
-        doubt = here.equations.after(own_change, common_change).against(SHADOW)
+        # Beside a line, what is not known of the line can seem a shadow.
+        doubt = here.equations.after(own_change, common_change).without(self.lined).against(SHADOW)
         if doubt > CONTRADICTED:
             # The bare mat's own noise is in the slopes and in what is left: that alone can seem a shadow. Slopes by
             # what the pixels beside show of the mat have another noise: an instrument (J. Durbin, Errors in variables,
             # Review of the International Statistical Institute 22, 1954, from memory).
             apart = self._evaluated(at, levels, told=np.ones(self.count, bool), around=True)
-            doubt = apart.equations.against(SHADOW)
-        return self._result(at, levels, here, doubt)
+            doubt = apart.equations.without(self.lined).against(SHADOW)
+        return self._result(at, levels, here, doubt, self._by_bars(here, *there))
 
     def _settled(self, change: Floats, equations: Equations, moves_u: Floats | float) -> bool:
         moved = np.abs(change[:, 0]) + np.abs(change[:, 1]) * self.reach
@@ -199,29 +212,51 @@ class _Solver:
             normal[s] = follows[s] @ free.normal.sum(axis=0) @ follows[s].T
             gradient[s] = follows[s] @ free.scores.sum(axis=1)
             info[s] = free.normal[:, 0, 0]
-        # A print says nothing of what the picture's sides have in common: too much of it is unknown.
-        normal[self.figured, n:], normal[self.figured, :, n:], gradient[self.figured, n:] = 0.0, 0.0, 0.0
         # Where the picture's sides throw no shadow, none of them does.
         own_u = OWN_U * np.array([1.0, 1.0, 1.0, 1.0, 1.0, max(at.common[2], LEAST_LAMP), 1.0])
         gradient[:, :n] += (OWN_PRIOR - at.own) / own_u**2
         normal[:, :n, :n] += np.diag(1.0 / own_u**2)
         pull = self.before @ (self.prior.values - at.common)
-        return _Evaluated(Equations(normal, gradient, self.before, pull), frees, info, follows)
+        # A print says nothing of what the picture's sides have in common: too much of it is unknown.
+        equations = Equations(normal, gradient, self.before, pull).without(self.silent)
+        return _Evaluated(equations, frees, info, follows)
+
+    def _by_bars(
+        self, here: _Evaluated, at: Unknowns, levels: Sequence[Levels], told: NDArray[np.bool_]
+    ) -> list[Floats]:
+        """(S, 3) each: by how much offset, turn and bow would differ with other bars that may as well be true."""
+        spread = MAD_TO_SD * float(np.median(np.abs(at.own[self.sides, FOCUS])))
+        others = self.bars.doubted(float(at.common[0]), min(spread, float(OWN_U[FOCUS])))
+        table = tables(self.axes.rims, at, self.axes.outward, self.axes.scale) if others else None
+        gradients = np.zeros((len(others), *here.equations.gradient.shape))
+        for s, w, level, run in zip(self.sides, self.pixels, levels, self.runs, strict=True):
+            if self.lined[s] and table is not None:
+                light = self._light(w, table[s], at, s, level)
+                shapes, (weights, _) = _shapes(w, light, level), self._weights(w, light, level, bool(told[s]))
+                for gradient, bars in zip(gradients, others, strict=True):
+                    off = self._light(replace(w, bars=bars.within(run)), table[s], at, s, level).seen - light.seen
+                    free = eliminate(w.starts, shapes, light.slopes, off, weights, level.u, np.zeros(1))
+                    gradient[s] = here.follows[s] @ free.scores.sum(axis=1)
+        still = replace(here.equations, prior_gradient=np.zeros_like(here.equations.prior_gradient))
+        return [replace(still, gradient=one).without(self.silent).step()[0][:, :3] for one in gradients]
 
     def _light(self, w: SidePixels, table: Singles, at: Unknowns, s: int, levels: Levels) -> SideLight:
-        chroma_px, figured = float(at.common[1]), bool(self.figured[s])
-        return predicted(w, table, at.own[s], chroma_px, levels.values, figured, self.channels, self.encoder)
+        figured = bool(self.figured[s])
+        return predicted(w, table, at, s, levels.values, figured, self.channels, self.encoder)
 
-    def _side(self, w: SidePixels, light: SideLight, levels: Levels, told: bool) -> Eliminated:
+    def _weights(self, w: SidePixels, light: SideLight, levels: Levels, told: bool) -> tuple[Singles, Singles]:
+        """As `pixel_weights` has them."""
         rest = w.seen - light.seen
         variance = (
             self._variance(w, light, rest, levels.values[0])
             if told
             else np.broadcast_to(4.0 * self.floor**2, rest.shape)
         )
-        weights, lone = pixel_weights(rest, variance, self.floor, self.together)
-        h = light.by_level
-        shapes = h[None] if len(levels.values) == 1 else np.stack([h, h * w.tilt])
+        return pixel_weights(rest, variance, self.floor, self.together)
+
+    def _side(self, w: SidePixels, light: SideLight, levels: Levels, told: bool) -> Eliminated:
+        rest, (weights, lone) = w.seen - light.seen, self._weights(w, light, levels, told)
+        h, shapes = light.by_level, _shapes(w, light, levels)
         free = eliminate(w.starts, shapes, light.slopes, rest, weights, levels.u, levels.mean - levels.values)
         # The levels are only known so far: their doubt would draw the edge outward, where they explain more pixels.
         # The likelihood's slope with the levels integrated out takes that back (Fisher's identity).
@@ -254,7 +289,9 @@ class _Solver:
         middles = [np.partition(one, one.size // 2)[one.size // 2] if one.size >= 5 else 0.0 for one in own]
         return np.asarray(np.clip(1.4826 * np.array(middles, np.float32)[:, None], self.floor, most * self.floor))
 
-    def _result(self, at: Unknowns, levels: list[Levels], here: _Evaluated, shadow_doubt: float) -> Fits:
+    def _result(
+        self, at: Unknowns, levels: list[Levels], here: _Evaluated, shadow_doubt: float, by_bars: Sequence[Floats]
+    ) -> Fits:
         inverse, by_common, covariance = here.equations.eliminated()
         own_covariance, n = np.zeros((self.count, 3, 3)), len(OWN)
         clustered = inverse.copy()
@@ -263,6 +300,8 @@ class _Solver:
             clustered[s] = inverse[s] @ (scores @ scores.T) @ inverse[s] * (count / max(count - 2.0, 1.0))
         for k in range(3):
             own_covariance[:, k, k] = np.maximum(clustered[:, k, k], inverse[:, k, k])
+        for off in by_bars:
+            own_covariance += off[:, :, None] * off[:, None]
         colour_share = here.info[:, 1:].sum(axis=1) / np.maximum(here.info.sum(axis=1), 1e-12)
         return Fits(
             at,
@@ -281,7 +320,7 @@ class _Solver:
         Opposite sides have one lens and one motion. Beside dark cloth a hard shadow looks like more cloth and a softer
         edge, so nearly that nothing but this tells it.
         """
-        seen = [s for s in self.sides if not self.figured[s]]
+        seen = [s for s in self.sides if not self.silent[s]]
         facing, off = self.axes.outward[seen], focus[seen] / OWN_U[FOCUS]
         if len(seen) < FEWEST_FACING:
             return 0.0
@@ -290,8 +329,15 @@ class _Solver:
         return float(pull @ np.linalg.solve(facing.T @ facing + np.eye(2) * 1e-3, pull))
 
 
-def side_pixels(window: Window) -> tuple[list[int], list[SidePixels]]:
+def _shapes(w: SidePixels, light: SideLight, levels: Levels) -> Singles:
+    """(1 or 2, C, N): how what is seen follows the levels."""
+    h = light.by_level
+    return h[None] if len(levels.values) == 1 else np.stack([h, h * w.tilt])
+
+
+def side_pixels(window: Window, axes: Axes, bars: Bars = NO_BARS) -> tuple[list[int], list[SidePixels]]:
     """The sides that have pixels, and these."""
+    foot_px = np.maximum(axes.rims.wall_px, 0.0)
     across, along, bow = (_single(one) for one in (window.across_px, window.along_px, window.bow_basis()))
     sides, pixels = [], []
     first = np.searchsorted(window.bin_side, np.arange(window.count + 1))
@@ -303,7 +349,10 @@ def side_pixels(window: Window) -> tuple[list[int], list[SidePixels]]:
             starts = window.bin_starts[first[s] : first[s + 1]] - run.start
             sizes = np.diff([*starts, run.stop - run.start])
             sides.append(s)
-            pixels.append(SidePixels(across[run], along[run], bow[run], seen, bare, slope, around, starts, sizes))
+            lines = bars.within(run), float(foot_px[s])
+            pixels.append(
+                SidePixels(across[run], along[run], bow[run], seen, bare, slope, around, starts, sizes, *lines)
+            )
     return sides, pixels
 
 

@@ -26,6 +26,7 @@ from vision.edge.cast import CastShadow
 from vision.edge.common import COMMON, OWN
 from vision.edge.coverage import RimLight, Rims
 from vision.edge.encoding import BGR_OF_YCC, YCC_OF_BGR, Encoder
+from vision.edge.ruled import Bars
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
@@ -69,6 +70,8 @@ class SidePixels:
     around: Singles  # (C, N) of the bare mat: the mean of the pixels beside each
     starts: Ints  # (B,) first pixel of each bin
     sizes: Ints  # (B,)
+    bars: Bars  # of these pixels, lines of the mat that run along the side
+    foot_px: float  # from how far outward of the line the mat shows
 
     @property
     def tilt(self) -> Singles:
@@ -174,18 +177,19 @@ class SideLight:
 def predicted(
     w: SidePixels,
     table: Singles,
-    own: Floats,
-    chroma_px: float,
+    at: Unknowns,
+    s: int,
     levels: Floats,
     figured: bool,
     channels: Channels,
     encoder: Encoder,
 ) -> SideLight:
-    """The light of one side with its `table` (13 or 16, K), its unknowns `own` (7,) and its cloth's `levels` (2, C, B).
+    """The light of side `s` with its `table` (13 or 16, K) and its cloth's `levels` (2, C, B).
 
     `figured`: it is a print, whose level changes across the side too.
     """
-    offset, turn, bow, gain = (np.float32(one) for one in own[:4])
+    offset, turn, bow, gain = (np.float32(one) for one in at.own[s, :4])
+    usual_px, chroma_px = at.common[:2]
     e = w.across_px - offset - turn * w.along_px - bow * w.bow
     by_bin, to_light = np.arange(len(w.sizes)).repeat(w.sizes), channels.to_light
     of_bins = encoder.decode(to_light @ levels[0]).astype(np.float32)
@@ -199,7 +203,7 @@ def predicted(
     seen, by_level, by_level_slope = (np.zeros((count, n), np.float32) for _ in range(3))
     slopes = np.zeros((len(table) - TABLE_WALL + WALL, count, n), np.float32)
     shares = np.zeros((2, n), np.float32)
-    parts = np.empty((count, 5, n), np.float32)
+    parts, on = np.empty((count, 5, n), np.float32), w.bars.pixels
     place = (e - np.float32(FIRST_PX)) * np.float32(1.0 / STEP_PX)
     last = np.float32(table.shape[1] - 0.001)
     for reach, part in channels.places:
@@ -209,12 +213,16 @@ def predicted(
         to_seen = channels.of_light.astype(np.float32)[rows] * counts
         here = np.clip(place + np.float32(reach * chroma_px / STEP_PX), np.float32(0.0), last)
         low = here.astype(np.int64)
-        at = table.take(low, axis=1)
-        share, visible, mend = at[:3] + at[3:6] * ((here - low.astype(np.float32)) * np.float32(STEP_PX))
+        row = table.take(low, axis=1)
+        share, visible, mend = row[:3] + row[3:6] * ((here - low.astype(np.float32)) * np.float32(STEP_PX))
         parts[:, 1] = mat * visible + mat_slope * mend
+        parts[:, 0] = f * row[3] + mat * row[4] + mat_slope * row[5]
+        parts[:, 2] = ahead * row[6] + mat_slope * row[7]
+        if len(on):
+            cuts = w.bars.mend(e[on] + reach * chroma_px, w.foot_px, at.blur_px[s], usual_px)
+            for part_of, cut in zip((1, 0, 2), cuts, strict=True):
+                parts[:, part_of, on] += (gain * w.bars.light * cut).astype(np.float32)
         encoded, steepness = encoder.nearest(f * share + parts[:, 1])
-        parts[:, 0] = f * at[3] + mat * at[4] + mat_slope * at[5]
-        parts[:, 2] = ahead * at[6] + mat_slope * at[7]
         parts[:, 3], parts[:, 4] = mat, f
         parts *= steepness[:, None]
         by_e, by_gain, by_blur, by_mat, by_f = np.moveaxis((to_seen @ parts.reshape(count, -1)).reshape(-1, 5, n), 1, 0)
@@ -224,14 +232,14 @@ def predicted(
         slopes[BLUR, rows] += by_blur
         if reach:
             slopes[CHROMA, rows] += np.float32(reach) * by_e
-        slopes[WALL, rows] += by_f * at[TABLE_WALL]
-        slopes[LAMP:, rows] -= by_mat * at[TABLE_WALL + 1 :, None]
+        slopes[WALL, rows] += by_f * row[TABLE_WALL]
+        slopes[LAMP:, rows] -= by_mat * row[TABLE_WALL + 1 :, None]
         relative = channels.of_light[0].astype(np.float32) @ (steepness / f_steep)
         by_level[rows] += counts * (share * relative)
-        by_level_slope[rows] -= counts * (at[3] * relative)
-        shares[1] += np.float32(part) * at[TABLE_TOP]
+        by_level_slope[rows] -= counts * (row[3] * relative)
+        shares[1] += np.float32(part) * row[TABLE_TOP]
         if reach == 0.0:
-            shares[0] = at[TABLE_TOP]
+            shares[0] = row[TABLE_TOP]
     slopes[GAIN] /= gain
     slopes[TURN], slopes[BOW] = slopes[OFFSET] * w.along_px, slopes[OFFSET] * w.bow
     return SideLight(seen, slopes, by_level, by_level_slope, shares)

@@ -18,6 +18,7 @@ from vision.edge.fit import CONTRADICTED, OWN_PRIOR, VALLEY_PX, Fits, Until, sol
 from vision.edge.light import Unknowns
 from vision.edge.neighbours import Neighbours
 from vision.edge.noise import Noise, encoded_noise
+from vision.edge.ruled import find_bars
 from vision.edge.valley import contradicted, figures, likeliest_offsets_px, softness_px
 from vision.edge.windows import Axes, Window, sample
 from vision.mat import Scene
@@ -124,7 +125,7 @@ def fit_sides(
         return Sides((None,) * len(starts), prior)
     figured = figures(everything, picture.noise)
     printed = np.asarray(figured.any(axis=1))
-    valleys = np.full(len(starts), np.nan)
+    valleys, lined = np.full(len(starts), np.nan), np.ones(len(starts), bool)
     offsets, bows, fits, last = np.zeros(len(starts)), np.zeros(len(starts)), None, axes
     for reach in reaches:
         placed = everything.placed(axes)
@@ -136,12 +137,16 @@ def fit_sides(
         if np.any(printed):
             window = placed.kept(_near(placed, reach, offsets, bows, figured))
         count = np.bincount(window.side, minlength=len(starts))
-        # What an earlier fit has found is where the next begins, but for prints; its axes lie along the lines already.
+        # Far from its place a side that cuts a line is led astray by it: lines are cut when the sides have one.
+        bars = find_bars(window, axes.outward_px, float((fits.common if fits else prior).values[0]), lined)
+        lined, cut = bars.beside(window.side, len(starts)), fits is not None or reach is NARROW
+        # What an earlier fit has found is where the next begins, but for prints and where lines were not cut; its axes
+        # lie along the lines already.
         start = Unknowns(np.tile(OWN_PRIOR, (len(starts), 1)), prior.values)
         if fits is not None:
-            start = Unknowns(np.where(printed[:, None], start.own, fits.own), fits.common.values)
+            start = Unknowns(np.where((printed | lined)[:, None], start.own, fits.own), fits.common.values)
         start.own[:, :3] = np.column_stack([offsets, np.zeros(len(starts)), bows])
-        here = window, axes, picture.noise, picture.encoder, figured, valleys
+        here = window, axes, picture.noise, picture.encoder, figured, valleys, bars, cut
         moves_u = np.where(printed | (reach is reaches[-1]), FINELY_U, ROUGHLY_U)
         fits = solve(*here, start, prior, Until(reach.steps, moves_u), fits)
         if unasked and (fits.shadow_doubt > CONTRADICTED or fits.leaning > LEANING):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -71,6 +73,16 @@ def test_a_score_is_that_of_the_named_unknowns_with_all_others_free() -> None:
     normal = matrix[np.ix_(asked, asked)] - follow @ matrix[np.ix_(rest, asked)]
     pull = right[asked] - follow @ right[rest]
     assert eq.against(which) == pytest.approx(float(pull @ np.linalg.solve(normal, pull)), rel=1e-4)
+
+
+def test_sides_left_out_of_what_is_common_do_not_move_it() -> None:
+    eq, out = equations(3), np.arange(SIDES) == 2
+    pulled = replace(eq, gradient=eq.gradient + 5.0 * out[:, None])
+    assert pulled.without(out).step()[1] == pytest.approx(eq.without(out).step()[1], rel=1e-12)
+    assert pulled.step()[1] != pytest.approx(eq.step()[1], rel=1e-2)
+    own, follow, _ = eq.without(out).eliminated()
+    assert np.allclose(own, eq.eliminated()[0])
+    assert not follow[2].any()
 
 
 def test_after_the_step_that_solves_them_nothing_pulls() -> None:

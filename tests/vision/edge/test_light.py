@@ -40,7 +40,7 @@ def two_sides(height_mm: float = HEIGHT_MM) -> tuple[list[SidePixels], Axes, lis
     turns = np.array([0.4, 2.2])
     axes = Axes.at(camera(), height_mm, middle, np.column_stack([np.cos(turns), np.sin(turns)]), np.full(2, 24.0))
     window = sample(Picture.of(scene, camera(), height_mm), axes, 5.0, 6.0, np.zeros((2, 2)), np.zeros(2, np.int64))
-    _, pixels = side_pixels(window)
+    _, pixels = side_pixels(window, axes)
     rng = np.random.default_rng(1)
     levels = [YCC_OF_BGR @ rng.uniform(0.5, 0.9, (3, len(side.sizes))) for side in pixels]
     return pixels, axes, [np.stack([one, 0.02 * np.sin(10.0 * one)]) for one in levels]
@@ -56,10 +56,10 @@ def lights(
     sides: tuple[list[SidePixels], Axes, list[Floats]], own: Floats, common: Floats, figured: bool
 ) -> list[SideLight]:
     pixels, axes, levels = sides
-    table = tables(axes.rims, Unknowns(own, common), axes.outward, axes.scale)
+    at = Unknowns(own, common)
+    table = tables(axes.rims, at, axes.outward, axes.scale)
     return [
-        predicted(one, table[s], own[s], float(common[1]), levels[s], figured, COLOURS, Encoder.of(SRGB))
-        for s, one in enumerate(pixels)
+        predicted(one, table[s], at, s, levels[s], figured, COLOURS, Encoder.of(SRGB)) for s, one in enumerate(pixels)
     ]
 
 
