@@ -22,7 +22,7 @@ Floats = NDArray[np.float64]
 
 LEAST_PART = 0.08  # of the area must be on either side
 BINS = 64
-CELLS = 900  # of a piece, about: some 30 each way
+CELLS = 1600  # of a piece, about: some 40 each way; coarser ones part prints at the wrong turn
 FEWEST_CELLS, FEWEST_PIXELS = 12, 100
 SHADE_PX = 41.0  # the light falls off over more than this
 PAIRS = np.array([(0, 0), (0, 1), (0, 2), (1, 1), (1, 2), (2, 2)]).T
