@@ -15,7 +15,7 @@ from projector.piecing.cutting.straight import straight_patches
 from projector.piecing.cutting.yardage import bought_mm
 from projector.piecing.lengths import INCH_MM, inches_text, length_source
 from projector.piecing.patchwork import stages
-from projector.piecing.patchwork.patches import Block, Patch, Sewn
+from projector.piecing.patchwork.patches import Block, Patch, Sewn, area_mm2
 from projector.piecing.patchwork.sameness import Kind, kinds_of
 from projector.piecing.patchwork.stages import Stage, Stages
 from projector.piecing.plans import (
@@ -37,6 +37,8 @@ from projector.piecing.tables import MOST_UNITS, PlanError
 Floats = NDArray[np.float64]
 
 SHARP_RAD = math.radians(30.0)  # a patch with a sharper corner is cut with its tips trimmed: mitres would be too long
+HAIR_RAD = 1e-9
+CLEARLY_LESS = 1.03  # straight cuts are easier by hand: nesting must spare more of the cloth than this
 ROUND_CORNERS = 64  # of the polygon that stands for a disc
 WORDS = {3: "triangle", 4: "patch", 5: "five-sided patch", 6: "six-sided patch"}
 
@@ -189,36 +191,39 @@ class _Maker:
         self.units.append(Unit(name, cut))
 
     def _from_strip(self, name: str, fabric: str, stage: Stage, make: int) -> None:
-        """A patch of another shape: cut straight across if that can be, else nested."""
+        """A patch of another shape: cut straight across, unless nesting takes clearly less cloth."""
         usable, margin = self.making.usable_mm, self.wishes.margin_mm
-        corners, way, strip_mm, gives = stage.raw_mm, _NESTED, 0.0, 0
-        if _sharpest(stage.finished_mm) >= SHARP_RAD:
-            ways = straight_patches(stage.finished_mm, self.wishes.seam_allowance_mm)
-            ways = [one for one in ways if one.per_strip(usable, margin)]
-            if ways:
-                least = min(
-                    ways,
-                    key=lambda one: (round(self._cost(one.strip_mm, one.per_strip(usable, margin), make)), one.bias_mm),
-                )
-                corners, way, strip_mm = least.corners_mm, _TURNED, least.strip_mm
-                gives = least.per_strip(usable, margin)
-        if way is _NESTED:
-            nest = nested(corners)
-            corners, strip_mm, gives = nest.cycle_mm[0], nest.strip_mm, nest.per_strip(usable)
-        if not gives:
-            raise self._too_large(name, strip_mm)
-        self._laid(name, fabric, corners, way, strip_mm, gives, make)
+        grain = stage.piece.grain_rad if isinstance(stage.piece, Patch) else None
+        straight, cost = None, math.inf
+        if _sharpest(stage.finished_mm) >= SHARP_RAD - HAIR_RAD:
+            ways = straight_patches(stage.finished_mm, self.wishes.seam_allowance_mm, grain)
+            costs = [_cost(one.strip_mm, one.per_strip(usable, margin), make) for one in ways]
+            cost, _, straight = min(
+                ((round(cost, 3), one.bias_mm, one) for cost, one in zip(costs, ways, strict=True)),
+                key=lambda way: way[:2],
+                default=(math.inf, 0.0, None),
+            )
+        if cost * usable > CLEARLY_LESS * make * area_mm2(stage.raw_mm):
+            nest = nested(stage.raw_mm, usable - margin, grain, make)
+            gives = nest.per_strip(usable - margin)
+            if straight is None or cost > CLEARLY_LESS * _cost(nest.strip_mm, gives, make):
+                self._laid(name, fabric, nest.cycle_mm[0], _NESTED, nest.strip_mm, gives, make)
+                return
+        assert straight is not None
+        gives = straight.per_strip(usable, margin)
+        self._laid(name, fabric, straight.corners_mm, _TURNED, straight.strip_mm, gives, make)
 
     def _disc(self, name: str, fabric: str, radius_mm: float) -> None:
         turns = np.arange(ROUND_CORNERS) * 2.0 * math.pi / ROUND_CORNERS
         raw = radius_mm + self.wishes.seam_allowance_mm
         corners = raw * (1.0 + np.column_stack([np.cos(turns), np.sin(turns)]))
-        gives = math.floor(self.making.usable_mm / (2.0 * raw))
-        if not gives:
-            raise self._too_large(name, 2.0 * raw)
-        self._laid(name, fabric, corners, _NESTED, 2.0 * raw, gives, self.making.make)
+        room, make = self.making.usable_mm - self.wishes.margin_mm, self.making.make
+        nest = nested(corners, room, 0.0, make)  # however it is turned it is the same
+        self._laid(name, fabric, nest.cycle_mm[0], _NESTED, nest.strip_mm, nest.per_strip(room), make)
 
     def _laid(self, name: str, fabric: str, corners: Floats, way: Way, strip_mm: float, gives: int, make: int) -> None:
+        if not gives:
+            raise self._too_large(name, float(np.ptp(corners, axis=0).max()))
         strip = Strip(
             f"{name.split()[0]} strip", _exact(strip_mm), self.making.usable_mm, (), (fabric,), self.wishes.margin_mm
         )
@@ -229,9 +234,6 @@ class _Maker:
         self.strips.append(replace(strip, count=count))
         for fabric, width_mm in zip(strip.fabrics, strip.bands_mm or (strip.width_mm,), strict=True):
             self.taken_mm[fabric] = self.taken_mm.get(fabric, 0.0) + count * width_mm
-
-    def _cost(self, strip_mm: float, gives: int, make: int) -> float:
-        return math.ceil(make / gives) * strip_mm
 
     # -- how they are sewn -------------------------------------------------------------------------------------------
 
@@ -272,6 +274,11 @@ class _Maker:
 
 _TURNED: Way = "turned"
 _NESTED: Way = "nested"
+
+
+def _cost(strip_mm: float, gives: int, make: int) -> float:
+    """How wide all strips for so many patches are together."""
+    return math.ceil(make / gives) * strip_mm if gives else math.inf
 
 
 def _sharpest(corners: Floats) -> float:

@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from projector.piecing.cutting.lines import parallel_cuts
-from projector.piecing.cutting.straight import StraightPatch
-from projector.piecing.patchwork.patches import Block
+from projector.piecing.cutting.rows import laid_row
+from projector.piecing.patchwork.patches import Block, area_mm2
 from projector.piecing.patchwork.stages import Stage
 from projector.piecing.plans import Plan, Strip, Unit, expected_shape, units_from_strip
 from projector.piecing.shapes import Shape
@@ -45,16 +45,14 @@ def draw_strip(axes: Any, plan: Plan, strip: Strip, looks: Mapping[str, Swatch],
     if unit is not None and unit.cut:
         for line in parallel_cuts(strip, unit.cut):
             axes.plot(*line.ends_mm.T, color=CUT, linewidth=1.2, linestyle="-" if line.frees else ":")
-    elif unit is not None and unit.lay and unit.lay.way == "turned":
-        patch = lying(expected_shape(plan, unit).corners_mm)
-        start = np.array([patch.truing_mm(strip.true_margin_mm), 0.0])
-        for one in (corners + start for corners in patch.row_mm(unit.lay.per_strip)):
+    elif unit is not None and unit.lay:
+        for one in laid_row(strip, unit.lay, expected_shape(plan, unit).corners_mm):
             axes.plot(*np.vstack([one, one[:1]]).T, color=CUT, linewidth=1.2)
     low, high = float(starts.min()), float(starts.max()) + strip.length_mm
     axes.set_xlim(low - 5.0, high + 5.0)
     axes.set_ylim(-3.0, strip.width_mm + 3.0)
     axes.set_aspect("equal", anchor="SW")
-    axes.set_title(_strip_words(strip, unit, metric), fontsize=8, loc="left", pad=3)
+    axes.set_title(_strip_words(plan, strip, unit, metric), fontsize=8, loc="left", pad=3)
 
 
 def strip_tall(strip: Strip) -> float:
@@ -105,19 +103,12 @@ def fill(axes: Any, corners: Floats, swatch: Swatch) -> None:
     axes.add_patch(Polygon(corners, closed=True, **look))
 
 
-def lying(corners: Floats) -> StraightPatch:
-    """A patch as a plan writes it, begun at the side on its strip's lower edge."""
-    low = np.abs(corners[:, 1]) + np.abs(np.roll(corners[:, 1], -1))
-    turned = np.roll(corners, -int(np.argmin(low)), axis=0)
-    return StraightPatch(turned - turned[0], 0.0)
-
-
 def _source(unit: Unit) -> str | None:
     source = unit.cut or unit.lay
     return source.strip if source else None
 
 
-def _strip_words(strip: Strip, unit: Unit | None, metric: bool) -> str:
+def _strip_words(plan: Plan, strip: Strip, unit: Unit | None, metric: bool) -> str:
     bands = strip.bands_mm or (strip.width_mm,)
     alike = max(bands) - min(bands) < 1e-6
     wide = length_words(bands[0], metric) if alike else " + ".join(length_words(one, metric) for one in bands)
@@ -133,11 +124,21 @@ def _strip_words(strip: Strip, unit: Unit | None, metric: bool) -> str:
         words += f"; {count} from each, {length_words(unit.cut.width_mm, metric)} at {angle}"
     elif unit is not None and unit.lay:
         count, make = unit.lay.per_strip, unit.lay.make
-        words += f"; {count} from each, {'every second one turned' if unit.lay.way == 'turned' else 'side by side'}"
+        words += f"; {count} from each, {'every second one turned' if unit.lay.way == 'turned' else 'nested'}"
     else:
         return words
     spare = count * strip.count - make
-    return f"{words}; {make} in all{f', {spare} to spare' if spare else ''}"
+    words = f"{words}; {make} in all{f', {spare} to spare' if spare else ''}"
+    if unit.lay:
+        words += (
+            f"; {100.0 * _waste(strip, make, expected_shape(plan, unit).corners_mm):.0f} % of the cloth is left over"
+        )
+    return words
+
+
+def _waste(strip: Strip, make: int, corners: Floats) -> float:
+    """The share of strips' cloth that is in none of the patches (N, 2)."""
+    return 1.0 - make * area_mm2(corners) / (strip.count * strip.width_mm * strip.length_mm)
 
 
 def _bands(shape: Shape) -> list[Floats]:

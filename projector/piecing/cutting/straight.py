@@ -89,8 +89,12 @@ class StraightPatch:
         return abs(float(left[0])), abs(float(right[0]))
 
 
-def straight_patches(finished_mm: Floats, allowance_mm: float) -> list[StraightPatch]:
-    """Every way in which straight cuts across a strip give a patch, by its finished corners (N, 2); [] if none does."""
+def straight_patches(finished_mm: Floats, allowance_mm: float, grain_rad: float | None = None) -> list[StraightPatch]:
+    """Every way in which straight cuts across a strip give a patch, by its finished corners (N, 2); [] if none does.
+
+    With a grain (in the patch's frame) only those in which it lies on the straight grain, across or along the strip:
+    the trade takes either for a side that must not stretch (common practice).
+    """
     raw = grown(finished_mm, allowance_mm)
     n = len(raw)
     if n not in (3, 4):
@@ -99,6 +103,10 @@ def straight_patches(finished_mm: Floats, allowance_mm: float) -> list[StraightP
     for side in range(n):
         start, end = raw[side], raw[(side + 1) % n]
         along = (end - start) / math.hypot(*(end - start))
+        if grain_rad is not None:
+            off = (grain_rad - math.atan2(along[1], along[0])) % (math.pi / 2.0)
+            if min(off, math.pi / 2.0 - off) > ON_GRAIN_RAD:
+                continue
         turn = np.array([[along[0], along[1]], [-along[1], along[0]]])
         lying = np.roll((raw - start) @ turn.T, -side, axis=0)
         if n == 4 and abs(lying[2, 1] - lying[3, 1]) > NEAR_MM:

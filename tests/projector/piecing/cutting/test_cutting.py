@@ -8,34 +8,20 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from shapely import LineString, Polygon, box
+from shapely import Polygon, box
 from shapely.affinity import translate
-from shapely.ops import split
 
-from projector.piecing.cutting.lines import CutLine, parallel_cuts, turned_cuts
+from projector.piecing.cutting.lines import parallel_cuts, turned_cuts
 from projector.piecing.cutting.segments import segment_of
 from projector.piecing.cutting.straight import straight_patches
 from projector.piecing.cutting.yardage import bought_mm, roomy_mm
 from projector.piecing.patchwork.patches import Patch
 from projector.piecing.plans import Cut, Strip, units_from_strip
 from projector.piecing.shapes import Lean, slant
+from tests.projector.piecing.cutting.virtual import cut_up, same_side_up
 
 IN = 25.4
 S = IN / 4
-
-
-def cut_up(cloth: Polygon, lines: list[CutLine]) -> list[Polygon]:
-    """What lies between neighbouring cuts, from the left: the strip is split along each line in turn."""
-    units, rest = [], cloth
-    for line in lines:
-        (low, high) = line.ends_mm
-        along = (high - low) / np.hypot(*(high - low)) * 10.0
-        parts = sorted(split(rest, LineString([low - along, high + along])).geoms, key=lambda part: part.centroid.x)
-        assert len(parts) == 2, "a cut misses the cloth"
-        if line.frees:
-            units.append(parts[0])
-        rest = parts[1]
-    return units
 
 
 def strip_set(n: int, lean: Lean, staggered: bool, length: float = 42 * IN) -> tuple[Strip, Polygon]:
@@ -82,8 +68,12 @@ def test_a_wrong_lean_is_another_unit() -> None:
     for other in (left, turned):
         low = min(other.exterior.coords, key=lambda p: (round(p[1], 6), p[0]))
         assert right.symmetric_difference(translate(other, -low[0], -low[1])).area > 100.0
+    corners = slant(80.0, 50.0, math.radians(60), "right").corners_mm
+    assert same_side_up(-corners + [3.0, 4.0], corners)
+    assert not same_side_up(slant(80.0, 50.0, math.radians(60), "left").corners_mm, corners)
 
 
+MARGINS = st.one_of(st.just(0.0), st.floats(0.1, 6.0))
 triangles = st.tuples(st.floats(20, 200), st.floats(-0.5, 1.5), st.floats(15, 150)).map(
     lambda t: np.array([[0.0, 0.0], [t[0], 0.0], [t[0] * t[1], t[2]]])
 )
@@ -93,7 +83,7 @@ trapezoids = st.tuples(st.floats(20, 200), st.floats(-0.5, 0.9), st.floats(20, 2
 
 
 @settings(max_examples=60, deadline=None)
-@given(st.one_of(triangles, trapezoids), st.floats(300, 1200), st.floats(0.0, 6.0))
+@given(st.one_of(triangles, trapezoids), st.floats(300, 1200), MARGINS)
 def test_turned_cuts_free_just_the_patches_that_are_promised(
     finished: np.ndarray, length: float, margin: float
 ) -> None:
@@ -112,6 +102,42 @@ def test_turned_cuts_free_just_the_patches_that_are_promised(
         for unit, wanted in zip(units, row, strict=False):
             moved = translate(Polygon(wanted), patch.truing_mm(margin), 0.0)
             assert unit.symmetric_difference(moved).area < 1e-5 * moved.area
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.one_of(triangles, trapezoids), st.floats(300, 1200), MARGINS)
+def test_a_strip_gives_the_greatest_number_of_turned_patches(
+    finished: np.ndarray, length: float, margin: float
+) -> None:
+    """Against trying: patches laid one after the other, beginning with either way up, each as far left as can be."""
+    for patch in straight_patches(finished, S):
+        upright = patch.corners_mm
+        laid = []
+        for first in (0, 1):
+            count, cut = 0, None  # cut: where the last one ends, its lower and its upper end
+            while True:
+                one = upright if count % 2 == first else upright[1] + upright[2] - upright
+                left, right = _ends(one)
+                # Its left cut lies on the last one's right cut, or is the truing cut.
+                begin = left.min() if cut is None else left[0] - cut[0]
+                if cut is not None:
+                    assert left[1] - cut[1] == pytest.approx(begin, abs=1e-6)
+                else:
+                    run = abs(left[1] - left[0])
+                    begin -= margin * math.hypot(run, patch.strip_mm) / patch.strip_mm
+                cut = right - begin
+                if cut.max() > length + 1e-9:
+                    break
+                count += 1
+            laid.append(count)
+        assert patch.per_strip(length, margin) == max(laid)
+
+
+def _ends(patch: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """(lower, upper) x of the left and of the right cut of a patch that spans its strip."""
+    low, high = patch[:, 1] < 1e-6, patch[:, 1] > patch[:, 1].max() - 1e-6
+    rows = [patch[low][:, 0], patch[high][:, 0]]
+    return np.array([row.min() for row in rows]), np.array([row.max() for row in rows])
 
 
 def test_half_square_triangles_need_the_strip_that_the_hand_rule_says() -> None:
