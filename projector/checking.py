@@ -111,7 +111,7 @@ class _Look:
                 if i in found or abs(area_mm2 / star.side_mm**2 - 1.0) > BLOCK_AREA:
                     continue
                 for unit in self._units(pieces, self.block_cloth, set(range(len(pieces.regions))) - {i}):
-                    block = measure_block(self.scene, self.camera, unit, star, self.block_cloth, self.trust)
+                    block = measure_block(pieces.scene, self.camera, unit, star, self.block_cloth, self.trust)
                     if block is not None:
                         found[i] = (block, star)
         return found
