@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from projector.journal import Journal
-from projector.piecing.blocks.catalogue import block_of
+from projector.piecing.blockmaking import block_to_make
 from projector.piecing.foresight.advice import needle_shift_mm, odd_ones
 from projector.piecing.foresight.closing import Closing, Corner, closings
 from projector.piecing.foresight.forecast import SeamErrors, Size, Source, forecast
@@ -102,9 +102,8 @@ def _event(line: str, path: Path, number: int) -> Mapping[str, object]:
 def _made(plan: Plan) -> Made:
     if plan.making is None:
         raise PredictError(f"{plan.name}: the plan has no [block]; make it with chalkbeam plan")
-    block = block_of(plan.making.block, plan.making.finish_mm, dict(plan.making.settings))
     wishes = Wishes(plan.seam_allowance_mm, plan.tolerance_mm, plan.angle_tolerance_rad, plan.hand)
-    return plan_of(block, plan.making, wishes)
+    return plan_of(block_to_make(plan.making), plan.making, wishes)
 
 
 def _piles(plan: Plan, units: Iterable[Mapping[str, object]]) -> list[Pile]:

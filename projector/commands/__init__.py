@@ -21,7 +21,9 @@ from projector.display import DisplayError
 from projector.events import Teller
 from projector.journal import JournalError
 from projector.piecing.blocks.catalogue import BlockError
+from projector.piecing.drawing.drawn import DrawingError
 from projector.piecing.lengths import LengthError
+from projector.piecing.patchwork.stages import SewingError
 from projector.piecing.shapes import ShapeError
 from projector.piecing.tables import PlanError
 from projector.predicting import PredictError
@@ -43,6 +45,7 @@ FOR_THE_PERSON = (
     CameraError,
     CheckError,
     DisplayError,
+    DrawingError,
     JournalError,
     LengthError,
     OptionError,
@@ -52,6 +55,7 @@ FOR_THE_PERSON = (
     RealignError,
     RehearsalError,
     RigError,
+    SewingError,
     ShapeError,
     SheetError,
     VerifyError,

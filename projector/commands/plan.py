@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -10,9 +11,13 @@ from calibration.rigfile import check_place
 from projector.clock import WallClock
 from projector.commands.options import OptionError, add_json, add_tolerances, read, whole
 from projector.events import Teller
-from projector.piecing.blocks.catalogue import block_of, recipe_of
+from projector.piecing.blockmaking import block_to_make, making_of_drawing
+from projector.piecing.blocks.catalogue import recipe_of
+from projector.piecing.drawing.own import set_in_notes
+from projector.piecing.drawingfile import is_drawing, load_drawing
 from projector.piecing.lengths import INCH_MM, inches_text, length_mm, length_source
 from projector.piecing.making import Wishes, plan_of
+from projector.piecing.patchwork.patches import Block
 from projector.piecing.planreading import plan_text
 from projector.piecing.plans import Making, Plan
 from projector.planpictures.pages import PICTURES, write_pictures
@@ -22,8 +27,12 @@ def add(commands: Any) -> None:
     """Add the command to the command line."""
     parser = commands.add_parser("plan", help="plan a block: strips, cuts, cloth, sewing", description=__doc__)
     length = read(length_mm)
-    parser.add_argument("block", metavar="BLOCK", help="its name (chalkbeam blocks lists them)")
-    parser.add_argument("--finish", required=True, type=length, metavar="LENGTH", help='finished size ("14 in")')
+    parser.add_argument(
+        "block", metavar="BLOCK", help="its name, or one's own: a drawing.svg or a list.toml of patches"
+    )
+    parser.add_argument(
+        "--finish", required=True, type=length, metavar="LENGTH", help='finished size, of a drawing its width ("14 in")'
+    )
     parser.add_argument("--make", type=whole(1), default=1, metavar="N", help="how many blocks (1)")
     parser.add_argument(
         "--set", action="append", default=[], metavar="NAME=VALUE", help="a parameter of the block; may be given again"
@@ -44,9 +53,12 @@ def add(commands: Any) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Make the block, plan it, write both files, say in a few lines what it takes."""
-    settings = _settings(args.block, args.set, args.seam)
-    block = block_of(args.block, args.finish, settings)
-    making = Making(args.block, args.finish, args.make, args.usable_width, tuple(settings.items()))
+    for place in (args.out, args.picture):
+        if place is not None:
+            check_place(place)
+    if args.picture and args.picture.suffix.lower() not in PICTURES:
+        raise OptionError(f"{args.picture}: no kind of picture that is drawn; let it end in {', '.join(PICTURES)}")
+    making, block, notes = _block(args)
     plain = Wishes()
     wishes = Wishes(
         args.seam,
@@ -56,18 +68,30 @@ def run(args: argparse.Namespace) -> int:
     )
     made = plan_of(block, making, wishes)
     plan = made.plan
-    check_place(args.out)
-    if args.picture:
-        check_place(args.picture)
-        if args.picture.suffix.lower() not in PICTURES:
-            raise OptionError(f"{args.picture}: no kind of picture that is drawn; let it end in {', '.join(PICTURES)}")
     args.out.write_text(plan_text(plan), encoding="utf-8")
     if args.picture:
         write_pictures(args.picture, block, made)
     fabrics = [{"name": f.name, "need_mm": round(f.need_mm, 4), "buy_mm": round(f.buy_mm, 4)} for f in plan.fabrics]
     files = {"plan": str(args.out)} | ({"picture": str(args.picture)} if args.picture else {})
-    Teller(WallClock(), args.json).tell("summary", words=words(plan), fabrics=fabrics, steps=len(plan.steps), **files)
+    told = [*notes, *words(plan)]
+    Teller(WallClock(), args.json).tell(
+        "summary", words=told, fabrics=fabrics, steps=len(plan.steps), notes=notes, **files
+    )
     return 0
+
+
+def _block(args: argparse.Namespace) -> tuple[Making, Block, list[str]]:
+    """What is made: a block of the library, or one's own with what is to be known of its drawing."""
+    making = Making(args.block, args.finish, args.make, args.usable_width)
+    if not is_drawing(args.block):
+        making = replace(making, settings=tuple(_settings(args.block, args.set, args.seam).items()))
+        return making, block_to_make(making), []
+    if args.set:
+        raise OptionError(f"{args.block}: a drawing has no parameters; leave --set out")
+    drawing = load_drawing(Path(args.block))
+    making, notes = making_of_drawing(drawing, making)
+    block = block_to_make(making)
+    return making, block, [*notes, *set_in_notes(block, args.finish, drawing)]
 
 
 def words(plan: Plan) -> list[str]:

@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
 
-from projector.piecing.planreading import MOST_BYTES, plan_from_text
+from projector.piecing.planreading import plan_from_text
 from projector.piecing.plans import Plan, expected_shape
 from projector.piecing.shapes import Shape, parse_shape
-from projector.piecing.tables import PlanError
+from projector.piecing.tables import MOST_BYTES, PlanError
 
 
 @dataclass(frozen=True, slots=True)

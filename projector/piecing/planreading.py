@@ -7,9 +7,6 @@ A mistake is told in one line that names the key and its value. Rows are counted
 from __future__ import annotations
 
 import math
-import re
-import tomllib
-from typing import Any
 
 from projector.piecing.lengths import angle_source, length_source
 from projector.piecing.planrows import (
@@ -20,7 +17,6 @@ from projector.piecing.planrows import (
     making_lines,
     making_of,
     places_of,
-    quoted,
     sewn_lines,
     step_lines,
     steps_of,
@@ -37,14 +33,9 @@ from projector.piecing.plans import (
     units_from_strip,
 )
 from projector.piecing.shapes import ShapeError
-from projector.piecing.tables import PlanError, Table, shown
+from projector.piecing.tables import PlanError, Table, quoted, rows_of, shown
 
-MOST_BYTES = 1_000_000
-_LONGEST_LINE = 5_000
-_MOST_DOTS = 20  # outside quotes; keys like a.a.a... take the TOML reader seconds
-
-_QUOTED_OR_COMMENT = re.compile(r"""\"[^"]*\"|'[^']*'|#.*""")
-
+_HAS = "a plan has [[strips]] and [[units]] only"
 _PLAN_KEYS = frozenset(
     {"name", "hand", "tolerance", "angle_tolerance", "seam_allowance", "block", "fabrics", "strips", "units", "steps"}
 )
@@ -63,7 +54,7 @@ def plan_from_text(text: str, file: str) -> Plan:
     PlanError
         Not TOML, an unknown or missing key, a value that makes no sense, more units than the strips give.
     """
-    plan = _plan(Table(f"{file}, ", _toml(text, file), _PLAN_KEYS))
+    plan = _plan(Table(f"{file}, ", rows_of(text, file, "plan", _HAS), _PLAN_KEYS))
     _check_names(plan, file)
     for number, unit in enumerate(plan.units, 1):
         _check_unit(plan, unit, f"{file}, units[{number}]")
@@ -89,24 +80,6 @@ def plan_text(plan: Plan) -> str:
         lines += ["", "[[units]]", *_unit_lines(unit)]
     lines += step_lines(plan)
     return "\n".join(lines) + "\n"
-
-
-def _toml(text: str, file: str) -> dict[str, Any]:
-    if len(text) > MOST_BYTES:
-        raise PlanError(f"{file}: larger than {MOST_BYTES // 1_000_000} MB; give a plan file (TOML)")
-    for number, line in enumerate(text.splitlines(), 1):
-        if len(line) > _LONGEST_LINE:
-            raise PlanError(f"{file}, line {number}: longer than {_LONGEST_LINE} letters; give a plan file (TOML)")
-        if line.count(".") > _MOST_DOTS and _QUOTED_OR_COMMENT.sub("", line).count(".") > _MOST_DOTS:
-            raise PlanError(f"{file}, line {number}: nested too deep; a plan has [[strips]] and [[units]] only")
-    try:
-        return tomllib.loads(text)
-    except RecursionError:
-        raise PlanError(f"{file}: nested too deep; a plan has [[strips]] and [[units]] only") from None
-    except tomllib.TOMLDecodeError as error:
-        raise PlanError(f"{file}: not TOML: {' '.join(str(error).split())}; correct it there") from None
-    except ValueError:  # Python reads no integer of more than 4300 digits
-        raise PlanError(f"{file}: a number in it is too long to be read; shorten it") from None
 
 
 def _plan(table: Table) -> Plan:

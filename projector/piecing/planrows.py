@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import json
 from typing import Any
 
 from projector.piecing.cutting.yardage import roomy_mm
+from projector.piecing.drawing.patchlist import discs_of, patch_lines, patches_of
 from projector.piecing.lengths import LengthError, angle_source, coordinates_mm, inches_text, length_source
 from projector.piecing.plans import Fabric, Line, Making, Place, Plan, Step, Trim, Unit
-from projector.piecing.tables import PlanError, Table, shown
+from projector.piecing.tables import PlanError, Table, quoted, shown
 
-_BLOCK_KEYS = frozenset({"name", "finish", "make", "usable_width", "settings"})
+_BLOCK_KEYS = frozenset({"name", "finish", "make", "usable_width", "settings", "patches", "discs"})
 _FABRIC_KEYS = frozenset({"name", "need", "buy"})
 _STEP_KEYS = frozenset({"sew", "makes", "count", "press", "match", "set_in"})
 _TRIM_KEYS = frozenset({"side", "seam", "from", "distance", "angle"})
@@ -36,6 +36,8 @@ def making_of(table: Table) -> Making | None:
         block.whole("make"),
         block.length("usable_width", plain.usable_mm),
         tuple((key, names.text(key)) for key in settings),
+        patches_of(block),
+        discs_of(block),
     )
 
 
@@ -112,6 +114,7 @@ def making_lines(plan: Plan) -> list[str]:
         lines += [f"make = {making.make}", f"usable_width = {_length(making.usable_mm)}"]
         if making.settings:
             lines += ["", "[block.settings]", *(f"{quoted(key)} = {quoted(text)}" for key, text in making.settings)]
+        lines += patch_lines("block.", making.patches, making.discs)
     for fabric in plan.fabrics:
         lines += ["", "[[fabrics]]", f"name = {quoted(fabric.name)}"]
         lines += [f"need = {_length(fabric.need_mm)} # along the selvage", f"buy = {_yards(fabric.buy_mm)}"]
@@ -152,11 +155,6 @@ def step_lines(plan: Plan) -> list[str]:
 def by_hand(width_mm: float) -> str:
     """A remark on a strip of which patches are cut roomy by hand and trimmed later (common practice)."""
     return f" # {inches_text(width_mm, 64)}; by hand {inches_text(roomy_mm(width_mm), 4)}, and trim"
-
-
-def quoted(text: str) -> str:
-    """A TOML basic string; JSON's escapes are a part of TOML's."""
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def _count(row: Table, key: str) -> int:

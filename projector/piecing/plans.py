@@ -115,14 +115,38 @@ class Step:
 
 
 @dataclass(frozen=True, slots=True)
+class OwnPatch:
+    """A patch of one's own block: its corners, in the drawing's own frame or at the finished size."""
+
+    fabric: str
+    corners_mm: tuple[Place, ...]
+    name: str = ""
+    grain_rad: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class OwnDisc:
+    """A round patch laid over one's own block."""
+
+    fabric: str
+    middle_mm: Place
+    radius_mm: float
+
+
+@dataclass(frozen=True, slots=True)
 class Making:
-    """Which block a plan makes, how large it is finished, and how often."""
+    """Which block a plan makes, how large it is finished, and how often.
+
+    One of the library goes by its name and settings; one's own has its patches here, at the finished size.
+    """
 
     block: str
     finish_mm: float
     make: int
     usable_mm: float = 40.0 * INCH_MM  # of the cloth's width, between the selvages
     settings: tuple[tuple[str, str], ...] = ()
+    patches: tuple[OwnPatch, ...] = ()
+    discs: tuple[OwnDisc, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import difflib
 import json
+import re
+import tomllib
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -12,8 +14,13 @@ from projector.piecing.lengths import LengthError, angle_rad, coordinate_mm, len
 
 MOST_ROWS = 1_000  # of strips, of units
 MOST_UNITS = 10_000  # of one kind
+MOST_BYTES = 1_000_000
 _MOST_IN_A_ROW = 50  # seams, fabrics
 _LONGEST_NAME = 80
+_LONGEST_LINE = 5_000
+_MOST_DOTS = 20  # outside quotes; keys like a.a.a... take the TOML reader seconds
+
+_QUOTED_OR_COMMENT = re.compile(r"""\"[^"]*\"|'[^']*'|#.*""")
 
 
 class PlanError(Exception):
@@ -107,13 +114,37 @@ class Table:
     def names(self, key: str) -> tuple[str, ...]:
         return tuple(Table(f"{self.where}", {key: value}, frozenset({key})).text(key) for value in self.row(key))
 
-    def tables(self, key: str, keys: frozenset[str]) -> list[Table]:
+    def tables(self, key: str, keys: frozenset[str], most: int = MOST_ROWS) -> list[Table]:
         value = self.rows.get(key, [])
         if not isinstance(value, list) or not all(isinstance(row, dict) for row in value):
             raise self.wrong(key, f"must be tables, each begun by a line [[{key}]]")
-        if len(value) > MOST_ROWS:
-            raise PlanError(f"{self.where}{key}: {len(value)} of them are too many; at most {MOST_ROWS} are taken")
+        if len(value) > most:
+            raise PlanError(f"{self.where}{key}: {len(value)} of them are too many; at most {most} are taken")
         return [Table(f"{self.where}{key}[{n}].", row, keys) for n, row in enumerate(value, 1)]
+
+
+def rows_of(text: str, file: str, kind: str, has: str) -> dict[str, Any]:
+    """The rows of a TOML file; `kind` of file it should be, and what such a file `has`. Raises PlanError."""
+    if len(text) > MOST_BYTES:
+        raise PlanError(f"{file}: larger than {MOST_BYTES // 1_000_000} MB; give a {kind} file (TOML)")
+    for number, line in enumerate(text.splitlines(), 1):
+        if len(line) > _LONGEST_LINE:
+            raise PlanError(f"{file}, line {number}: longer than {_LONGEST_LINE} letters; give a {kind} file (TOML)")
+        if line.count(".") > _MOST_DOTS and _QUOTED_OR_COMMENT.sub("", line).count(".") > _MOST_DOTS:
+            raise PlanError(f"{file}, line {number}: nested too deep; {has}")
+    try:
+        return tomllib.loads(text)
+    except RecursionError:
+        raise PlanError(f"{file}: nested too deep; {has}") from None
+    except tomllib.TOMLDecodeError as error:
+        raise PlanError(f"{file}: not TOML: {' '.join(str(error).split())}; correct it there") from None
+    except ValueError:  # Python reads no integer of more than 4300 digits
+        raise PlanError(f"{file}: a number in it is too long to be read; shorten it") from None
+
+
+def quoted(text: str) -> str:
+    """A TOML basic string; JSON's escapes are a part of TOML's."""
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def shown(value: object) -> str:

@@ -95,11 +95,11 @@ class Mesh:
         return min(choices, key=turn)
 
 
-def mesh_of(polygons_mm: Sequence[Floats]) -> Mesh:
-    """The mesh of polygons (N, 2) each, counter-clockwise."""
+def mesh_of(polygons_mm: Sequence[Floats], same_mm: float = SAME_MM) -> Mesh:
+    """The mesh of polygons (N, 2) each, counter-clockwise; corners nearer than `same_mm` are one."""
     counts = [len(polygon) for polygon in polygons_mm]
     corners = np.concatenate([np.asarray(p, float).reshape(-1, 2) for p in polygons_mm])
-    owner = _clusters(corners)
+    owner = _clusters(corners, same_mm)
     kept, node_of = np.unique(owner, return_inverse=True)
     nodes = corners[kept]
     tree = cKDTree(nodes)
@@ -110,26 +110,26 @@ def mesh_of(polygons_mm: Sequence[Floats]) -> Mesh:
         full: list[int] = []
         for a, b in zip(ring, (*ring[1:], ring[0]), strict=True):
             if a != b:
-                full += [int(a), *_between(nodes, tree, int(a), int(b))]
+                full += [int(a), *_between(nodes, tree, int(a), int(b), same_mm)]
         rings.append(tuple(full))
     return Mesh(nodes, tuple(rings), tuple((float(x), float(y)) for x, y in nodes))
 
 
-def _clusters(corners: Floats) -> NDArray[np.int64]:
+def _clusters(corners: Floats, same_mm: float) -> NDArray[np.int64]:
     """For each corner the first corner that is the same place."""
     owner = np.arange(len(corners))
-    for a, b in sorted(cKDTree(corners).query_pairs(SAME_MM)):
+    for a, b in sorted(cKDTree(corners).query_pairs(same_mm)):
         owner[b] = min(owner[b], owner[a])
     return owner
 
 
-def _between(nodes: Floats, tree: cKDTree, a: int, b: int) -> list[int]:
+def _between(nodes: Floats, tree: cKDTree, a: int, b: int, same_mm: float) -> list[int]:
     """The nodes on the open edge from a to b, in their order."""
     start, along = nodes[a], nodes[b] - nodes[a]
     length = math.hypot(*along)
-    near = np.array(tree.query_ball_point(start + along / 2.0, length / 2.0 + SAME_MM), np.int64)
+    near = np.array(tree.query_ball_point(start + along / 2.0, length / 2.0 + same_mm), np.int64)
     away = nodes[near] - start
     share = away @ along / length**2
     off = np.abs(away[:, 0] * along[1] - away[:, 1] * along[0]) / length
-    on = (off < SAME_MM) & (share * length > SAME_MM) & ((1.0 - share) * length > SAME_MM)
+    on = (off < same_mm) & (share * length > same_mm) & ((1.0 - share) * length > same_mm)
     return [int(one) for one in near[on][np.argsort(share[on])]]
