@@ -21,14 +21,15 @@ from projector.piecing.plans import Place
 
 Floats = NDArray[np.float64]
 
-_AT_ONCE = 16  # patches held against the others in one go, so that a pile of them ends soon
+_AT_ONCE = 4  # patches held against the others in one go, so that a pile of them ends soon
+_PAIRS_AT_ONCE = 500
 _MOST_TOLD = 20
 NO_AREA_MM2 = 1e-2  # what rounding to a millionth of a millimetre leaves along metres of seams
 
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """Something between patches, and where: its area and its length across its longest stretch."""
+    """Something between patches, and where: its area, and the longer side of its least rectangle."""
 
     patches: tuple[int, ...]
     place_mm: Place
@@ -70,15 +71,22 @@ def overlaps(polygons_mm: Sequence[Floats], least_mm: float) -> list[Fault]:
         some = np.arange(first, min(first + _AT_ONCE, len(shapes)))
         ones, others = tree.query(shapes[some], predicate="intersects")
         ones = some[ones]
-        keep = ones < others
-        ones, others = ones[keep], others[keep]
-        common = shapely.intersection(shapes[ones], shapes[others])
-        for one, other, both in zip(ones, others, common, strict=True):
-            if both.area > max(least_mm**2, NO_AREA_MM2) and not (least_mm and both.buffer(-least_mm).is_empty):
-                found.append(_fault((int(one), int(other)), both))
-        if len(found) >= _MOST_TOLD:
-            break
+        pairs = np.column_stack([ones, others])[ones < others]
+        for begin in range(0, len(pairs), _PAIRS_AT_ONCE):
+            found += _overlapping(shapes, pairs[begin : begin + _PAIRS_AT_ONCE], least_mm)
+            if len(found) >= _MOST_TOLD:
+                return sorted(found, key=lambda fault: -fault.area_mm2)
     return sorted(found, key=lambda fault: -fault.area_mm2)
+
+
+def _overlapping(shapes: NDArray[np.object_], pairs: NDArray[np.int64], least_mm: float) -> list[Fault]:
+    # On a grid: without one, sides that differ in the last digit can come out as a whole patch in common.
+    common = shapely.intersection(shapes[pairs[:, 0]], shapes[pairs[:, 1]], grid_size=1e-6)
+    return [
+        _fault((int(pairs[k, 0]), int(pairs[k, 1])), common[k])
+        for k in np.flatnonzero(shapely.area(common) > max(least_mm**2, NO_AREA_MM2))
+        if not (least_mm and common[k].buffer(-least_mm).is_empty)
+    ]
 
 
 def apart(mesh: Mesh) -> list[list[int]]:
@@ -98,7 +106,7 @@ def apart(mesh: Mesh) -> list[list[int]]:
 
 
 def gaps(mesh: Mesh, slit_mm: float) -> list[Fault]:
-    """Holes between patches, and slits from the rim that are less than `slit_mm` wide; largest first."""
+    """Holes between patches, and bays of the rim that are less than `slit_mm` wide; largest first."""
     rings = mesh.boundaries(range(len(mesh.rings)))
     owner = mesh.owners()
     found = []
@@ -153,5 +161,5 @@ def _slits(outline: Polygon, slit_mm: float) -> list[Polygon]:
 
 def _fault(patches: tuple[int, ...], shape: BaseGeometry) -> Fault:
     point = shape.representative_point()
-    x0, y0, x1, y1 = shape.bounds
-    return Fault(patches, (point.x, point.y), shape.area, float(np.hypot(x1 - x0, y1 - y0)))
+    box = np.array(shapely.get_coordinates(shape.minimum_rotated_rectangle))
+    return Fault(patches, (point.x, point.y), shape.area, float(np.max(np.hypot(*np.diff(box, axis=0).T))))

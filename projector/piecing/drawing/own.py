@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from projector.piecing.drawing.drawn import MOST_PATCHES, Drawing, DrawingError
 from projector.piecing.drawing.faults import Fault, apart, crossing, gaps, overlaps, tjoints
 from projector.piecing.drawing.straightening import tidied
-from projector.piecing.patchwork.mesh import mesh_of
+from projector.piecing.patchwork.mesh import Mesh, mesh_of
 from projector.piecing.patchwork.order import sewn
 from projector.piecing.patchwork.patches import Block, Disc, Patch, area_mm2, joins_of
 from projector.piecing.patchwork.pressing import pressed
@@ -23,6 +23,7 @@ from projector.piecing.plans import OwnDisc, OwnPatch
 Floats = NDArray[np.float64]
 
 TOLERANCE = 1e-3  # of the block's larger size: corners closer than that were meant to be one (0.2 mm of 200 mm)
+SLIT = 25.0  # tolerances: a bay of the rim narrower than that was not meant to be there
 LEAST_FINISH_MM, MOST_FINISH_MM = 1.0, 10_000.0
 LARGEST_MM = 100_000.0  # of a drawing
 _VISIBLE_MM = 1e-3
@@ -58,16 +59,16 @@ def recognised(drawing: Drawing, finish_mm: float) -> Recognised:
     view = _View(drawing, factor, low)
     scaled = [(polygon - low) * factor for polygon in polygons]
     view.check_each(scaled, tolerance)
-    view.check_overlaps(overlaps(scaled, tolerance))
+    view.check_overlaps(scaled, overlaps(scaled, tolerance))
     tidy = tidied(scaled, tolerance)
     rounded = _placed(tidy.polygons_mm, finish_mm)
     discs = tuple(_disc(disc, factor, low) for disc in drawing.discs)
-    view.check_whole(rounded, discs, tolerance)
+    mesh = view.check_whole(rounded, discs, tolerance)
     patches = tuple(
         replace(patch, corners_mm=tuple((float(x), float(y)) for x, y in polygon))
         for patch, polygon in zip(drawing.patches, rounded, strict=True)
     )
-    return Recognised(patches, discs, (*drawing.left_out, *view.notes(rounded, tidy.moved_mm)))
+    return Recognised(patches, discs, (*drawing.left_out, *view.notes(mesh, tidy.moved_mm)))
 
 
 def _placed(polygons_mm: Sequence[Floats], finish_mm: float) -> list[Floats]:
@@ -174,22 +175,27 @@ class _View:
             if area_mm2(corners) < tolerance * float(sides.max()):
                 raise self.drawing.wrong(f"{name} {where} is a sliver without area; take it out or widen it")
 
-    def check_overlaps(self, found: Sequence[Fault]) -> None:
+    def check_overlaps(self, polygons: Sequence[Floats], found: Sequence[Fault]) -> None:
         if not found:
             return
         fault = found[0]
         one, other = (self.drawing.patch(number) for number in fault.patches)
+        for inner, outer in (fault.patches, fault.patches[::-1]):
+            if fault.area_mm2 > 0.999 * area_mm2(polygons[inner]):
+                name, around = self.drawing.patch(inner), self.drawing.patch(outer)
+                do = "patches lie beside each other: take out a background, or part what lies around"
+                raise self.drawing.wrong(f"{name} at {self.at(fault.place_mm)} lies within {around}; {do}")
         size = f"by {self._size(fault)} at {self.at(fault.place_mm)}"
         raise self.drawing.wrong(f"{one} and {other} overlap {size}{self._more(found)}; patches lie beside each other")
 
-    def check_whole(self, polygons: Sequence[Floats], discs: Sequence[OwnDisc], tolerance: float) -> None:
+    def check_whole(self, polygons: Sequence[Floats], discs: Sequence[OwnDisc], tolerance: float) -> Mesh:
         for number, corners in enumerate(polygons):
             if len(corners) < 3 or crossing(corners) is not None:
                 where = self.at(corners[0])
                 raise self.drawing.wrong(
                     f"{self.drawing.patch(number)} at {where} is too narrow to be told; draw it larger"
                 )
-        self.check_overlaps(overlaps(polygons, 0.0))
+        self.check_overlaps(polygons, overlaps(polygons, 0.0))
         mesh = mesh_of(polygons)
         groups = apart(mesh)
         if len(groups) > 1:
@@ -198,7 +204,7 @@ class _View:
                 f"{self.drawing.patch(lone)} at {self.at(polygons[lone].mean(axis=0))} touches none of the others "
                 f"along a side; move it up to them{self._count(len(groups) - 2, 'part', ' (', ' too)')}"
             )
-        found = gaps(mesh, 4.0 * tolerance)
+        found = gaps(mesh, SLIT * tolerance)
         if found:
             fault = found[0]
             names = " and ".join(self.drawing.patch(number) for number in fault.patches[:2])
@@ -213,14 +219,15 @@ class _View:
             x, y = disc.middle_mm
             if not (0.0 <= x <= high[0] and 0.0 <= y <= high[1] and 2.0 * disc.radius_mm <= float(high.max())):
                 raise self.drawing.wrong(f"a disc at {self.at(disc.middle_mm)} lies beyond the patches; lay it on them")
+        return mesh
 
-    def notes(self, polygons: Sequence[Floats], moved_mm: float) -> list[str]:
+    def notes(self, mesh: Mesh, moved_mm: float) -> list[str]:
         lines = []
         if moved_mm > _VISIBLE_MM:
             lines.append(
                 f"corners were moved by up to {moved_mm:.2f} mm of the finished block to meet their neighbours"
             )
-        joints = tjoints(mesh_of(polygons))
+        joints = tjoints(mesh)
         if joints:
             told = "; ".join(
                 f"{self.at(one.place_mm)}, {self.length(one.from_end_mm)} from a corner of "

@@ -6,16 +6,23 @@ copies, and more text of paths, transforms or styles than a block has are refuse
 
 from __future__ import annotations
 
+import re
 from xml.parsers import expat
 
 from projector.piecing.drawing.drawn import DrawingError
 
 MOST_BYTES = 2_000_000
-_MOST_TAGS = 10_000
+_MOST_TAGS = 5_000
 _DEEPEST = 50
-_MOST_SHAPE_TEXT = 400_000  # letters of paths and points
-_MOST_TRANSFORM_TEXT = 2_000_000  # letters, each shape's parents counted again
-_MOST_STYLE_TEXT = 20_000_000  # letters of styles, looked up again for each class of each element
+_MOST_NUMBERS = 24_000  # in paths and points
+_LONGEST_TRANSFORM = 600  # letters, with those of all groups around
+_MOST_TRANSFORM_TEXT = 600_000  # letters, those of the groups around counted again for each shape
+_LONGEST_STYLES = 20_000  # letters of <style>
+_MOST_STYLE_TEXT = 20_000_000  # letters, looked up again for each class of each element
+_MOST_OWN_STYLE_TEXT = 2_000_000
+_PLACES = ("x", "y", "x1", "y1", "x2", "y2", "cx", "cy", "r", "rx", "ry", "width", "height", "d", "points")
+_NUMBER = re.compile(r"[0-9.]+")
+_NO_NUMBER = re.compile(r"nan|inf", re.I)
 _DO = "save the block by itself as a plain drawing"
 
 
@@ -42,7 +49,7 @@ def look_through(data: bytes, file: str) -> None:
 class _Looking:
     def __init__(self, file: str) -> None:
         self.file = file
-        self.tags = self.shape_text = self.transform_text = self.style_text = self.looked_up = 0
+        self.tags = self.numbers = self.transform_text = self.own_style_text = self.style_text = self.looked_up = 0
         self.transforms = [0]  # letters of the transforms around, tag by tag
         self.in_style = 0
 
@@ -61,8 +68,9 @@ class _Looking:
         around = self.transforms[-1] + len(attributes.get("transform", ""))
         self.transforms.append(around)
         self.in_style += name == "style"
-        self.shape_text += len(attributes.get("d", "")) + len(attributes.get("points", ""))
-        self.transform_text += around + len(attributes.get("style", ""))
+        self.numbers += sum(1 for key in ("d", "points") for _ in _NUMBER.finditer(attributes.get(key, "")))
+        self.transform_text += around
+        self.own_style_text += len(attributes.get("style", ""))
         self.looked_up += (1 + attributes.get("class", "").count(" ")) * self.style_text
         if name == "use":
             raise DrawingError(f"{self.file}: holds copies (<use>), which are not read; make each a shape of its own")
@@ -70,10 +78,16 @@ class _Looking:
             raise DrawingError(f"{self.file}: more than {_DEEPEST} groups within each other; ungroup the shapes")
         if self.tags > _MOST_TAGS:
             raise DrawingError(f"{self.file}: more than {_MOST_TAGS} shapes; {_DO}, of at most 2000 patches")
-        if self.shape_text > _MOST_SHAPE_TEXT:
-            raise DrawingError(f"{self.file}: paths too long for a block; {_DO}, of at most 2000 patches")
-        if self.transform_text > _MOST_TRANSFORM_TEXT or self.looked_up > _MOST_STYLE_TEXT:
-            raise DrawingError(f"{self.file}: transforms or styles too long for a block; {_DO}")
+        if self.numbers > _MOST_NUMBERS:
+            raise DrawingError(f"{self.file}: more corners than a block has; {_DO}, of at most 2000 patches")
+        if around > _LONGEST_TRANSFORM or self.transform_text > _MOST_TRANSFORM_TEXT:
+            raise DrawingError(f"{self.file}: transforms too long for a block; {_DO}")
+        if self.looked_up > _MOST_STYLE_TEXT or self.own_style_text > _MOST_OWN_STYLE_TEXT:
+            raise DrawingError(f"{self.file}: styles too long for a block; {_DO}")
+        for key in _PLACES:
+            if _NO_NUMBER.search(attributes.get(key, "")):
+                value = attributes[key][:40]
+                raise DrawingError(f'{self.file}: <{name}> has {key} = "{value}", which is no number; correct it there')
 
     def end(self, tag: str) -> None:
         self.transforms.pop()
@@ -81,3 +95,5 @@ class _Looking:
 
     def text(self, text: str) -> None:
         self.style_text += len(text) if self.in_style else 0
+        if self.style_text > _LONGEST_STYLES:
+            raise DrawingError(f"{self.file}: styles too long for a block; {_DO}")

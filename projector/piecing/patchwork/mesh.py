@@ -19,6 +19,7 @@ Floats = NDArray[np.float64]
 Edge = tuple[int, int]
 
 SAME_MM = 1e-5  # far below what scissors know, far above what rounding does
+_AT_ONCE = 256  # edges
 STRAIGHT_MM = 1e-5  # a node so near to the line between its neighbours is no corner
 
 
@@ -102,17 +103,17 @@ def mesh_of(polygons_mm: Sequence[Floats], same_mm: float = SAME_MM) -> Mesh:
     owner = _clusters(corners, same_mm)
     kept, node_of = np.unique(owner, return_inverse=True)
     nodes = corners[kept]
-    tree = cKDTree(nodes)
     rings, first = [], 0
     for count in counts:
-        ring = list(node_of[first : first + count])
+        ring = [int(node) for node in node_of[first : first + count]]
         first += count
-        full: list[int] = []
-        for a, b in zip(ring, (*ring[1:], ring[0]), strict=True):
-            if a != b:
-                full += [int(a), *_between(nodes, tree, int(a), int(b), same_mm)]
-        rings.append(tuple(full))
-    return Mesh(nodes, tuple(rings), tuple((float(x), float(y)) for x, y in nodes))
+        rings.append([(a, b) for a, b in zip(ring, (*ring[1:], ring[0]), strict=True) if a != b])
+    inner = _between(nodes, sorted({(min(edge), max(edge)) for ring in rings for edge in ring}), same_mm)
+    full = tuple(
+        tuple(node for a, b in ring for node in (a, *(inner.get((a, b)) or inner.get((b, a), ())[::-1])))
+        for ring in rings
+    )
+    return Mesh(nodes, full, tuple((float(x), float(y)) for x, y in nodes))
 
 
 def _clusters(corners: Floats, same_mm: float) -> NDArray[np.int64]:
@@ -123,13 +124,22 @@ def _clusters(corners: Floats, same_mm: float) -> NDArray[np.int64]:
     return owner
 
 
-def _between(nodes: Floats, tree: cKDTree, a: int, b: int, same_mm: float) -> list[int]:
-    """The nodes on the open edge from a to b, in their order."""
-    start, along = nodes[a], nodes[b] - nodes[a]
-    length = math.hypot(*along)
-    near = np.array(tree.query_ball_point(start + along / 2.0, length / 2.0 + same_mm), np.int64)
-    away = nodes[near] - start
-    share = away @ along / length**2
-    off = np.abs(away[:, 0] * along[1] - away[:, 1] * along[0]) / length
-    on = (off < same_mm) & (share * length > same_mm) & ((1.0 - share) * length > same_mm)
-    return [int(one) for one in near[on][np.argsort(share[on])]]
+def _between(nodes: Floats, edges: Sequence[Edge], same_mm: float) -> dict[Edge, tuple[int, ...]]:
+    """Edges on which further nodes lie, and those nodes in their order from the edge's first end."""
+    tree, found = cKDTree(nodes), dict[Edge, tuple[int, ...]]()
+    for first in range(0, len(edges), _AT_ONCE):
+        some = edges[first : first + _AT_ONCE]
+        starts, ends = (nodes[[edge[k] for edge in some]] for k in (0, 1))
+        lengths = np.hypot(*(ends - starts).T)
+        around = tree.query_ball_point((starts + ends) / 2.0, lengths / 2.0 + same_mm)
+        for edge, start, end, length, near in zip(some, starts, ends, lengths, around, strict=True):
+            if len(near) <= 2:
+                continue  # its own ends
+            along, close = end - start, np.array(near, np.int64)
+            away = nodes[close] - start
+            share = away @ along / length**2
+            off = np.abs(away[:, 0] * along[1] - away[:, 1] * along[0]) / length
+            on = (off < same_mm) & (share * length > same_mm) & ((1.0 - share) * length > same_mm)
+            if np.any(on):
+                found[edge] = tuple(int(one) for one in close[on][np.argsort(share[on])])
+    return found
