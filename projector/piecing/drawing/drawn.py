@@ -52,5 +52,7 @@ class Drawing:
         name = self.patches[number].name
         return f'"{name}"' if name else f"patches[{number + 1}]"
 
-    def wrong(self, what: str) -> DrawingError:
-        return DrawingError(f"{self.file}: {what}")
+    def wrong(self, line: str) -> DrawingError:
+        """The error of a line "what is wrong; what to do"."""
+        what, _, do = line.rpartition("; ")
+        return DrawingError(f"{self.file}: {what}; {do}")

@@ -29,7 +29,10 @@ Floats = NDArray[np.float64]
 Triple = tuple[int, int, int]
 
 NEARLY_STRAIGHT_RAD = math.radians(2.0)  # of a turn that is taken for rounding where the corner is off by so little
-_STEPS = 8
+_STEPS = 20
+# All conditions hold where the drawing has shrunk to a point. Steps are damped as long as they are large, and what
+# curvature leaves of a condition is not paid for by shrinking.
+_DAMPING = 0.01
 _REACHED = 1e-7  # of the tolerance: what a condition may be off in the end
 _FARTHEST = 3.0  # tolerances: nodes that had to move farther were not meant to be in line
 
@@ -211,7 +214,8 @@ def _moved(nodes_mm: Floats, conditions: _Conditions, tolerance_mm: float) -> Fl
         off, slopes = conditions.at(nodes)
         if np.max(np.abs(off)) < _REACHED * tolerance_mm:
             return nodes if np.max(np.hypot(*(nodes - nodes_mm).T)) < _FARTHEST * tolerance_mm else None
-        move = lsmr(slopes, -off, atol=1e-13, btol=1e-13, maxiter=2000)[0]
+        damp = _DAMPING * float(np.max(np.abs(off))) / tolerance_mm
+        move = lsmr(slopes, -off, damp=damp, atol=1e-13, btol=1e-13, maxiter=2000)[0]
         if not np.all(np.isfinite(move)):
             return None
         nodes = nodes + move.reshape(-1, 2)

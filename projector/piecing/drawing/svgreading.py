@@ -88,7 +88,7 @@ class _Found:
             if circle is None or kind not in ("circle", "ellipse") or not filled:
                 what = "a circle without fill" if circle and kind == "circle" else _CURVES[type(curve).__name__]
                 do = "fill a circle to lay it over, and draw all else with straight lines"
-                raise self._wrong(name, curve.start, f"has {what}, and seams are straight; {do}")
+                raise self._wrong(name, curve.start, f"has {what}, and seams are straight,", do)
             middle, radius = circle
             self.discs.append(OwnDisc(self._fabric(shape), middle, radius))
             return
@@ -128,9 +128,9 @@ class _Found:
             return _short(written[4:].strip("#'\") ")) or "pattern"
         return self.colours.setdefault(shape.fill.hex, written if written.isalpha() else shape.fill.hex)
 
-    def _wrong(self, name: str, point: Any, what: str) -> DrawingError:
+    def _wrong(self, name: str, point: Any, what: str, do: str) -> DrawingError:
         at = Drawing(self.file, "", (), y_down=True).place(_up(point.x, point.y))
-        return DrawingError(f'{self.file}: "{name}" {what} (at {at})')
+        return DrawingError(f'{self.file}: "{name}" {what} at {at}; {do}')
 
 
 def _filled(shape: Any) -> bool:
