@@ -18,8 +18,9 @@ from projector.piecing.drawingfile import is_drawing, load_drawing
 from projector.piecing.lengths import INCH_MM, inches_text, length_mm, length_source
 from projector.piecing.making import Wishes, plan_of
 from projector.piecing.patchwork.patches import Block
-from projector.piecing.planreading import plan_text
+from projector.piecing.planreading import plan_from_text, plan_text
 from projector.piecing.plans import Making, Plan
+from projector.piecing.tables import PlanError
 from projector.planpictures.pages import PICTURES, write_pictures
 
 
@@ -68,7 +69,9 @@ def run(args: argparse.Namespace) -> int:
     )
     made = plan_of(block, making, wishes)
     plan = made.plan
-    args.out.write_text(plan_text(plan), encoding="utf-8")
+    text = plan_text(plan)
+    _check_readable(text, args.block)
+    args.out.write_text(text, encoding="utf-8")
     if args.picture:
         write_pictures(args.picture, block, made)
     fabrics = [{"name": f.name, "need_mm": round(f.need_mm, 4), "buy_mm": round(f.buy_mm, 4)} for f in plan.fabrics]
@@ -92,6 +95,15 @@ def _block(args: argparse.Namespace) -> tuple[Making, Block, list[str]]:
     making, notes = making_of_drawing(drawing, making)
     block = block_to_make(making)
     return making, block, [*notes, *set_in_notes(block, args.finish, drawing)]
+
+
+def _check_readable(text: str, block: str) -> None:
+    """No plan is written that could not be read again: of a block with more pieces than a plan file holds."""
+    try:
+        plan_from_text(text, "its plan")
+    except PlanError as error:
+        why = str(error).rpartition("; ")[0]
+        raise PlanError(f"{block}: more than a plan file holds ({why}); make the block in parts") from None
 
 
 def words(plan: Plan) -> list[str]:

@@ -119,7 +119,7 @@ class _Maker:
             angle_tolerance_rad=wishes.angle_tolerance_rad,
             seam_allowance_mm=wishes.seam_allowance_mm,
             making=self.making,
-            fabrics=tuple(Fabric(name, mm, bought_mm(mm)) for name, mm in self.taken_mm.items()),
+            fabrics=tuple(Fabric(name, _exact(mm), _exact(bought_mm(mm))) for name, mm in self.taken_mm.items()),
             steps=tuple(self.steps),
         )
         return Made(plan, staged, self.kinds)

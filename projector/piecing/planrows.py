@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from projector.piecing.cutting.yardage import roomy_mm
 from projector.piecing.drawing.patchlist import discs_of, patch_lines, patches_of
 from projector.piecing.lengths import LengthError, angle_source, coordinates_mm, inches_text, length_source
 from projector.piecing.plans import Fabric, Line, Making, Place, Plan, Step, Trim, Unit
-from projector.piecing.tables import PlanError, Table, quoted, shown
+from projector.piecing.tables import MOST_PLACES, PlanError, Table, quoted, shown
 
 _BLOCK_KEYS = frozenset({"name", "finish", "make", "usable_width", "settings", "patches", "discs"})
 _FABRIC_KEYS = frozenset({"name", "need", "buy"})
 _STEP_KEYS = frozenset({"sew", "makes", "count", "press", "match", "set_in"})
 _TRIM_KEYS = frozenset({"side", "seam", "from", "distance", "angle"})
 _MOST_SETTINGS = 50
+_MOST_IN_A_LINE = 6
 
 
 def making_of(table: Table) -> Making | None:
@@ -85,12 +87,12 @@ def check_steps(plan: Plan, file: str) -> None:
 
 def places_of(table: Table, key: str) -> tuple[Place, ...]:
     """A row of places, each written `"x y"`."""
-    return tuple(_places(table, key, value, 1)[0] for value in table.row(key))
+    return tuple(_places(table, key, value, 1)[0] for value in table.row(key, MOST_PLACES))
 
 
 def lines_of(table: Table, key: str) -> tuple[Line, ...]:
     """A row of lines, each written `"x y, x y"`."""
-    lines = (_places(table, key, value, 2) for value in table.row(key))
+    lines = (_places(table, key, value, 2) for value in table.row(key, MOST_PLACES))
     return tuple((start, end) for start, end in lines)
 
 
@@ -128,9 +130,9 @@ def sewn_lines(unit: Unit) -> list[str]:
         lines += [f"from = {quoted(unit.lay.strip)}", f"make = {unit.lay.make}"]
         lines += [f"way = {quoted(unit.lay.way)}", f"per_strip = {unit.lay.per_strip}"]
     if unit.seams_mm:
-        lines.append(f"seams = [{', '.join(quoted(', '.join(map(_place, line))) for line in unit.seams_mm)}]")
+        lines += _one_a_line("seams", [", ".join(map(_place, line)) for line in unit.seams_mm])
     if unit.dots_mm:
-        lines.append(f"dots = [{', '.join(quoted(_place(dot)) for dot in unit.dots_mm)}] # where seams must meet")
+        lines += _one_a_line("dots", [_place(dot) for dot in unit.dots_mm], " # where seams must meet")
     if unit.trims:
         rows = (
             f"{{ side = {trim.side}, seam = {trim.seam}, from = {quoted(_place(trim.from_mm))}, "
@@ -139,6 +141,13 @@ def sewn_lines(unit: Unit) -> list[str]:
         )
         lines += ["trims = [ # sides by the seams they are trimmed from", *(f"    {row}," for row in rows), "]"]
     return lines
+
+
+def _one_a_line(key: str, texts: Sequence[str], remark: str = "") -> list[str]:
+    """A row of a few texts in one line, more of them below each other."""
+    if len(texts) <= _MOST_IN_A_LINE:
+        return [f"{key} = [{', '.join(map(quoted, texts))}]{remark}"]
+    return [f"{key} = [{remark}", *(f"    {quoted(text)}," for text in texts), "]"]
 
 
 def step_lines(plan: Plan) -> list[str]:

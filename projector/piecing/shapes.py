@@ -34,7 +34,7 @@ from projector.piecing.lengths import LONGEST_MM, LengthError, angle_rad, coordi
 Floats = NDArray[np.float64]
 Lean = Literal["left", "right"]
 
-MOST_CORNERS = 100
+MOST_CORNERS = 150
 _LONGEST_TEXT = 10_000
 _SHARPEST_RAD = math.radians(1.0)
 _STRIP_AND_CUTS = ("strip edge", "cut edge", "strip edge", "cut edge")

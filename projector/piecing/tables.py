@@ -15,7 +15,8 @@ from projector.piecing.lengths import LengthError, angle_rad, coordinate_mm, len
 MOST_ROWS = 1_000  # of strips, of units
 MOST_UNITS = 10_000  # of one kind
 MOST_BYTES = 1_000_000
-_MOST_IN_A_ROW = 50  # seams, fabrics
+MOST_PLACES = 5_000  # of one unit: its seams, its dots
+_MOST_IN_A_ROW = 100  # of a strip set: seams, fabrics
 _LONGEST_NAME = 80
 _LONGEST_LINE = 5_000
 _MOST_DOTS = 20  # outside quotes; keys like a.a.a... take the TOML reader seconds
@@ -98,10 +99,10 @@ class Table:
             raise self.wrong(key, 'must be "left" or "right"')
         return str(value)
 
-    def row(self, key: str) -> list[object]:
+    def row(self, key: str, most: int = _MOST_IN_A_ROW) -> list[object]:
         value = self.rows.get(key, [])
-        if not isinstance(value, list) or len(value) > _MOST_IN_A_ROW:
-            raise self.wrong(key, f'must be a row of at most {_MOST_IN_A_ROW} texts, like ["1 3/4 in"]')
+        if not isinstance(value, list) or len(value) > most:
+            raise self.wrong(key, f'must be a row of at most {most} texts, like ["1 3/4 in"]')
         return value
 
     def lengths(self, key: str) -> tuple[float, ...]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from projector.piecing.drawing.drawn import MOST_PATCHES, Drawing
+from projector.piecing.drawing.drawn import MOST_CORNERS, MOST_PATCHES, Drawing
 from projector.piecing.lengths import LengthError, angle_source, coordinates_mm, is_metric, length_source
 from projector.piecing.plans import OwnDisc, OwnPatch, Place
 from projector.piecing.tables import PlanError, Table, quoted, rows_of
@@ -74,7 +74,7 @@ def patch_lines(where: str, patches: tuple[OwnPatch, ...], discs: tuple[OwnDisc,
 
 def _corners(row: Table) -> tuple[Place, ...]:
     row.needs("corners", '["0 in 0 in", "4 in 0 in", "4 in 4 in"]')
-    corners = tuple(_place(row, "corners", corner) for corner in row.row("corners"))
+    corners = tuple(_place(row, "corners", corner) for corner in row.row("corners", MOST_CORNERS))
     if len(corners) < 3:
         raise row.wrong("corners", f"must hold at least 3 corners, each like {_CORNER}")
     return corners
