@@ -115,6 +115,8 @@ def _strip_words(plan: Plan, strip: Strip, unit: Unit | None, metric: bool) -> s
     kind = f"strip set{'' if strip.count == 1 else 's'} of {len(bands)} strips" if strip.seams_mm else "strip"
     many = "" if strip.seams_mm or strip.count == 1 else "s"
     words = f"{strip.name}: {strip.count} {kind}{many}, {wide} wide"
+    if unit is not None and unit.lay and unit.lay.way == "turned" and not metric:
+        words += f" (by hand {length_words(roomy_mm(strip.width_mm))}, then trim)"
     if strip.stagger_mm:
         side = "right" if strip.stagger_mm[0] > 0 else "left"
         words += f", each {length_words(abs(strip.stagger_mm[0]), metric)} {side} of the one below"
