@@ -14,12 +14,14 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
-from scipy.ndimage import label, median_filter
+from scipy.ndimage import label
 
 from vision.edge.encoding import YCC_OF_BGR
 from vision.edge.sides import Picture
-from vision.edge.windows import Axes, Window, sample
+from vision.edge.windows import Axes, places_about
+from vision.light import BGR_OF_LEVELS
 from vision.outline_fit import Outline, trim_px
 from vision.units import Blemish
 
@@ -54,11 +56,24 @@ class _Shares:
 
     def sums(self, band: tuple[float, float]) -> tuple[Floats, Floats, Floats]:
         """Of each stretch over a band across: sum of excess, number of pixels, sum of variances by noise."""
-        use = (self.across_px > band[0]) & (self.across_px < band[1]) & self.plain
-        count = int(self.stretch.max()) + 1
-        of = self.excess, np.ones(len(use)), 1.0 / self.weight
-        excess, pixels, variance = (np.bincount(self.stretch, np.where(use, one, 0.0), count) for one in of)
-        return np.asarray(excess, float), np.asarray(pixels, float), np.asarray(variance, float)
+        use = self._within(band)
+        stretch, count = self.stretch[use], self._count
+        excess = np.asarray(np.bincount(stretch, self.excess[use], count), float)
+        return excess, np.bincount(stretch, minlength=count).astype(float), self._variance(use)
+
+    def variance(self, band: tuple[float, float]) -> Floats:
+        """Of each stretch over a band across: the sum of variances by noise."""
+        return self._variance(self._within(band))
+
+    def _variance(self, use: Ints) -> Floats:
+        return np.asarray(np.bincount(self.stretch[use], 1.0 / self.weight[use], self._count), float)
+
+    def _within(self, band: tuple[float, float]) -> Ints:
+        return np.flatnonzero((self.across_px > band[0]) & (self.across_px < band[1]) & self.plain)
+
+    @property
+    def _count(self) -> int:
+        return int(self.stretch.max()) + 1
 
 
 def blemishes_of(picture: Picture, outline: Outline, cloth: int) -> tuple[Blemish, ...]:
@@ -78,26 +93,27 @@ def blemishes_of(picture: Picture, outline: Outline, cloth: int) -> tuple[Blemis
     )
     n = len(sides)
     trims = np.array([(trim_px(corners, k, INSIDE_PX), trim_px(corners, (k + 1) % n, INSIDE_PX)) for k in range(n)])
-    window = sample(picture, axes, INSIDE_PX, OUTSIDE_PX, trims, np.full(n, cloth, np.int64))
-    bare = YCC_OF_BGR @ picture.encoder.encode(window.bare)[0]
+    at = places_about(picture, axes, INSIDE_PX, OUTSIDE_PX, trims, np.full(n, cloth, np.int64))
+    first = np.searchsorted(at.side, np.arange(n + 1))
+    half_px = np.array([side.length_mm for side in sides]) * axes.along_px_per_mm / 2.0
     found = list[Blemish]()
-    for k, run in enumerate(window.runs):
-        if sides[k].printed or run.stop - run.start < FEWEST:
+    for k, side in enumerate(sides):
+        run = slice(first[k], first[k + 1])
+        if side.printed or run.stop - run.start < FEWEST:
             continue
-        half_px = sides[k].length_mm * float(axes.along_px_per_mm[k]) / 2.0
-        bow_px = sides[k].bow_mm * float(axes.scale[k])
-        across = window.across_px[run] - bow_px * (1.0 / 3.0 - (window.along_px[run] / half_px) ** 2)
-        shares = _shares(picture, window, bare, run, across)
-        first_mm = (float(window.along_px[run].min()) + half_px) / float(axes.along_px_per_mm[k])
+        along = at.along_px[run]
+        bow_px = side.bow_mm * float(axes.scale[k])
+        across = at.across_px[run] - bow_px * (1.0 / 3.0 - (along / half_px[k]) ** 2)
+        shares = _shares(picture, at.x[run], at.y[run], along - along.min(), across)
+        first_mm = (float(along.min()) + half_px[k]) / float(axes.along_px_per_mm[k])
         step_mm = STRETCH_PX / float(axes.along_px_per_mm[k])
         if shares is not None:
             found += _of_side(shares, k, float(axes.scale[k]), first_mm, step_mm)
     return tuple(found)
 
 
-def _shares(picture: Picture, window: Window, bare_encoded: Floats, run: slice, across: Floats) -> _Shares | None:
-    along = window.along_px[run] - window.along_px[run].min()
-    seen, bare = window.seen[:, run], bare_encoded[:, run]
+def _shares(picture: Picture, x: Ints, y: Ints, along: Floats, across: Floats) -> _Shares | None:
+    seen, bare = (_encoded(picture, levels, x, y) for levels in (picture.scene.levels, picture.scene.bare))
     weights = np.array([1.0, COLOUR_WEIGHT, COLOUR_WEIGHT]) / np.square(picture.noise.sd)
     bins = np.floor(along / BIN_PX).astype(np.int64)
     levels = _cloth_levels(seen, (across > -4.5) & (across < -1.8), bins)
@@ -113,15 +129,30 @@ def _shares(picture: Picture, window: Window, bare_encoded: Floats, run: slice, 
     return _Shares(across, np.floor(along / STRETCH_PX).astype(np.int64), excess, weight, seamless)
 
 
+def _encoded(picture: Picture, levels: NDArray[np.float32], x: Ints, y: Ints) -> Floats:
+    """(3, N) encoded luma and colour differences at pixels."""
+    light = BGR_OF_LEVELS.astype(np.float32) @ levels[y, x].T
+    return YCC_OF_BGR @ picture.encoder.nearest(light)[0]
+
+
 def _cloth_levels(seen: Floats, inside: Bools, bins: Ints) -> Floats | None:
     """(3, B) encoded levels of cloth along the side; a notch is narrower than what they are the medians of."""
     count = np.bincount(bins, inside)
     if len(count) < 4 or not np.any(count):
         return None
     held = np.flatnonzero(count)
-    means = [np.bincount(bins, inside * one)[held] / count[held] for one in seen]
+    there = bins[inside]
+    means = [np.bincount(there, one, len(count))[held] / count[held] for one in seen[:, inside]]
     everywhere = np.arange(len(count))
-    return np.array([median_filter(np.interp(everywhere, held, one), 5, mode="nearest") for one in means])
+    return _middles(np.array([np.interp(everywhere, held, one) for one in means]), 5)
+
+
+def _middles(values: Floats, size: int) -> Floats:
+    """The medians of `size` neighbours, an odd number, along the last axis; the ends go on beyond the ends."""
+    reach = size // 2
+    first, last = (np.repeat(values[..., end], reach, axis=-1) for end in (slice(0, 1), slice(-1, None)))
+    around = sliding_window_view(np.concatenate([first, values, last], axis=-1), size, axis=-1)
+    return np.asarray(np.partition(around, reach, axis=-1)[..., reach])
 
 
 def _middle_share(across: Floats, share: Floats) -> Floats:
@@ -168,18 +199,18 @@ def _beyond_noise(shares: _Shares, band: tuple[float, float]) -> float:
     use = pixels > 0.5 * np.median(pixels)
     if np.count_nonzero(use) < FEWEST:
         return math.nan
-    high = excess[use] - median_filter(excess[use], TREND, mode="nearest")
+    high = excess[use] - _middles(excess[use], TREND)
     return float(np.mean(high**2 / variance[use]))
 
 
 def _wavering(shares: _Shares, band: tuple[float, float], cloth: float, mat: float) -> tuple[Floats, Floats]:
     """Of each stretch: how many px cloth lies further out than beside it, NaN where little is seen; its deviation."""
     excess, pixels, _ = shares.sums(band)
-    inner, outer = shares.sums((band[0], 0.0))[2], shares.sums((0.0, band[1]))[2]
+    inner, outer = shares.variance((band[0], 0.0)), shares.variance((0.0, band[1]))
     use = pixels > 0.7 * np.median(pixels)
     ragged = np.full(len(excess), np.nan)
     if np.count_nonzero(use) >= FEWEST:
-        ragged[use] = (excess[use] - median_filter(excess[use], TREND, mode="nearest")) / STRETCH_PX
+        ragged[use] = (excess[use] - _middles(excess[use], TREND)) / STRETCH_PX
     return ragged, np.sqrt(np.maximum(inner * cloth + outer * mat, 1e-12)) / STRETCH_PX
 
 

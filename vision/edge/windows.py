@@ -153,35 +153,59 @@ class Window:
         )
 
 
-def sample(
+@dataclass(frozen=True, eq=False, slots=True)
+class Places:
+    """The pixels about S sides, in the order of their sides."""
+
+    side: Ints  # (N,)
+    x: Ints  # (N,) px
+    y: Ints
+    points_mat_mm: Floats  # (N, 2)
+    across_px: Floats  # (N,) outward of the side's line
+    along_px: Floats  # (N,) from its middle
+
+
+def places_about(
     picture: Picture, axes: Axes, inside_px: float, outside_px: float, trims_px: Floats, own_cloth: Ints
-) -> Window:
+) -> Places:
     """All pixels from `inside_px` inside each line to `outside_px` outside it, without `trims_px` (S, 2) at its ends.
 
     Pixels of cloth other than `own_cloth` (S,), and next to it, are left out.
     """
-    scene, camera, height_mm = picture.scene, picture.camera, picture.height_mm
-    reach = math.ceil(max(inside_px, outside_px) * math.sqrt(2.0)) + 1
+    camera, height_mm, shape = picture.camera, picture.height_mm, picture.scene.levels.shape
     shares = axes.lengths_mm[:, None, None] * np.linspace(-0.5, 0.5, 9)[:, None]
     lines_px = camera.px_from_mat(axes.middles_mat_mm[:, None] + axes.along[:, None] * shares, height_mm)
-    points = [_pixels_along(line_px, reach, scene.levels.shape[:2]) for line_px in lines_px]
-    sides = np.repeat(np.arange(len(points)), [len(own) for own in points])
-    points_px = np.concatenate(points)
-    if picture.neighbours is not None:
-        free = ~picture.neighbours.taken(points_px[:, 0], points_px[:, 1], own_cloth[sides])
-        points_px, sides = points_px[free], sides[free]
-    points_mat_mm = camera.mat_from_px(points_px.astype(np.float64), height_mm)
-    across, along = axes.places(points_mat_mm, sides)
-    half = (axes.lengths_mm * axes.along_px_per_mm / 2.0)[sides]
-    use = (across > -inside_px) & (across < outside_px)
-    use &= (along > trims_px[sides, 0] - half) & (along < half - trims_px[sides, 1])
-    x, y, sides = points_px[use, 0], points_px[use, 1], sides[use]
+    bands = [_Band.about(line_px, max(inside_px, outside_px)) for line_px in lines_px]
+    sides = np.repeat(np.arange(len(bands)), [band.middles_px.size // 2 * 3 for band in bands])
+    known_mat_mm = camera.mat_from_px(np.concatenate([band.known_px for band in bands]), height_mm)
+    known = np.column_stack([known_mat_mm, *axes.places(known_mat_mm, sides)])
+    half_px = axes.lengths_mm * axes.along_px_per_mm / 2.0
+    first, found = np.searchsorted(sides, np.arange(len(bands) + 1)), []
+    for k, band in enumerate(bands):
+        values, (x, y) = band.between(known[first[k] : first[k + 1]]), band.pixels
+        across, along = values[..., 2], values[..., 3]
+        use = (across > -inside_px) & (across < outside_px)
+        use &= (along > trims_px[k, 0] - half_px[k]) & (along < half_px[k] - trims_px[k, 1])
+        use &= (x >= 1) & (y >= 1) & (x < shape[1] - 1) & (y < shape[0] - 1)
+        x, y = x[use], y[use]
+        free = slice(None) if picture.neighbours is None else ~picture.neighbours.taken(x, y, own_cloth[k : k + 1])
+        found.append((np.full(len(x), k)[free], x[free], y[free], values[use][free]))
+    side, x, y, values = (np.concatenate(one) for one in zip(*found, strict=True))
+    return Places(side, x, y, values[:, :2], values[:, 2], values[:, 3])
+
+
+def sample(
+    picture: Picture, axes: Axes, inside_px: float, outside_px: float, trims_px: Floats, own_cloth: Ints
+) -> Window:
+    """The pixels of `places_about`, with what is seen there and the bare mat."""
+    scene, at = picture.scene, places_about(picture, axes, inside_px, outside_px, trims_px, own_cloth)
+    x, y, sides = at.x, at.y, at.side
     seen = YCC_OF_BGR @ picture.encoder.encode(_bgr(scene.levels, x, y))[0]
     right, left = _bgr(scene.bare, x + 1, y), _bgr(scene.bare, x - 1, y)
     below, above = _bgr(scene.bare, x, y + 1), _bgr(scene.bare, x, y - 1)
     slope = ((right - left) * axes.outward_px[sides, 0] + (below - above) * axes.outward_px[sides, 1]) / 2.0
     mats = (_bgr(scene.bare, x, y), slope, (right + left + below + above) / 4.0)
-    return _binned(sides, points_mat_mm[use], across[use], along[use], seen, *mats, len(axes.lengths_mm))
+    return _binned(sides, at.points_mat_mm, at.across_px, at.along_px, seen, *mats, len(axes.lengths_mm))
 
 
 def _bgr(levels: NDArray[np.float32], x: Ints, y: Ints) -> Floats:
@@ -221,16 +245,45 @@ def _binned(
     )
 
 
-def _pixels_along(line_px: Floats, reach: int, shape: tuple[int, ...]) -> Ints:
-    """Pixels (N, 2) about a line (K, 2), each once: whole rows or columns across it."""
-    major = int(np.ptp(line_px[:, 1]) > np.ptp(line_px[:, 0]))
-    ordered = line_px[np.argsort(line_px[:, major])]
-    steps = np.arange(math.ceil(ordered[0, major]), math.floor(ordered[-1, major]) + 1)
-    middle = np.interp(steps, ordered[:, major], ordered[:, 1 - major])
-    minor = np.rint(middle).astype(np.int64)[:, None] + np.arange(-reach, reach + 1)
-    points = np.empty((*minor.shape, 2), np.int64)
-    points[..., major], points[..., 1 - major] = steps[:, None], minor
-    points = points.reshape(-1, 2)
-    height, width = shape
-    inside = (points[:, 0] >= 1) & (points[:, 1] >= 1) & (points[:, 0] < width - 1) & (points[:, 1] < height - 1)
-    return points[inside]
+@dataclass(frozen=True, eq=False, slots=True)
+class _Band:
+    """The pixels about a line, each once: pieces of rows of the picture, or of columns where the line lies flat."""
+
+    middles_px: Ints  # (T, 2)
+    ahead_px: Ints  # (2,) from each pixel of a row to the next
+    reach: int  # pixels to either side of the middle
+
+    @staticmethod
+    def about(line_px: Floats, widest_px: float) -> _Band:
+        """All up to `widest_px` from a line (K, 2), and somewhat farther."""
+        major = int(np.ptp(line_px[:, 1]) > np.ptp(line_px[:, 0]))
+        ordered = line_px[np.argsort(line_px[:, major])]
+        steps = np.arange(math.ceil(ordered[0, major]), math.floor(ordered[-1, major]) + 1)
+        middles = np.empty((len(steps), 2), np.int64)
+        middles[:, major] = steps
+        middles[:, 1 - major] = np.rint(np.interp(steps, ordered[:, major], ordered[:, 1 - major]))
+        steps_px = np.abs(np.diff(ordered, axis=0))
+        aslant = np.hypot(steps_px[:, 0], steps_px[:, 1]) / np.maximum(steps_px[:, major], 1e-9)
+        reach = math.ceil(widest_px * min(float(aslant.max()), 2.0)) + 1
+        return _Band(middles, np.array([major, 1 - major]), reach)
+
+    @property
+    def pixels(self) -> Ints:
+        """(2, T, R) x and y."""
+        steps = np.arange(-self.reach, self.reach + 1)
+        return self.middles_px.T[:, :, None] + self.ahead_px[:, None, None] * steps
+
+    @property
+    def known_px(self) -> Floats:
+        """(T * 3, 2) the first, middle and last pixel of each row."""
+        ends = np.array([-self.reach, 0, self.reach])[:, None] * self.ahead_px
+        return np.asarray((self.middles_px[:, None] + ends).reshape(-1, 2), np.float64)
+
+    def between(self, known: Floats) -> Floats:
+        """(T, R, C) at all pixels from values (T * 3, C) at those three.
+
+        So short a row of any lens is a parabola, to less than a thousandth of a pixel.
+        """
+        t = np.arange(-self.reach, self.reach + 1) / self.reach
+        shares = np.column_stack([t * (t - 1.0) / 2.0, 1.0 - t * t, t * (t + 1.0) / 2.0])
+        return np.asarray(shares @ known.reshape(len(self.middles_px), 3, -1))
