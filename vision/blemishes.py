@@ -14,7 +14,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 from scipy.ndimage import label
 
@@ -22,6 +21,7 @@ from vision.edge.encoding import YCC_OF_BGR
 from vision.edge.sides import Picture
 from vision.edge.windows import Axes, places_about
 from vision.light import BGR_OF_LEVELS
+from vision.medians import median, running_medians
 from vision.outline_fit import Outline, trim_px
 from vision.units import Blemish
 
@@ -121,7 +121,7 @@ def _shares(picture: Picture, x: Ints, y: Ints, along: Floats, across: Floats) -
         return None
     step = levels[:, bins] - bare
     weight = weights @ step**2
-    weight = np.maximum(weight, 0.25 * np.median(weight))
+    weight = np.maximum(weight, 0.25 * median(weight))
     share = weights @ ((seen - bare) * step) / weight
     excess = share - _middle_share(across, share)
     change = np.sqrt(weights @ (np.gradient(levels, axis=1) ** 2))
@@ -144,15 +144,7 @@ def _cloth_levels(seen: Floats, inside: Bools, bins: Ints) -> Floats | None:
     there = bins[inside]
     means = [np.bincount(there, one, len(count))[held] / count[held] for one in seen[:, inside]]
     everywhere = np.arange(len(count))
-    return _middles(np.array([np.interp(everywhere, held, one) for one in means]), 5)
-
-
-def _middles(values: Floats, size: int) -> Floats:
-    """The medians of `size` neighbours, an odd number, along the last axis; the ends go on beyond the ends."""
-    reach = size // 2
-    first, last = (np.repeat(values[..., end], reach, axis=-1) for end in (slice(0, 1), slice(-1, None)))
-    around = sliding_window_view(np.concatenate([first, values, last], axis=-1), size, axis=-1)
-    return np.asarray(np.partition(around, reach, axis=-1)[..., reach])
+    return running_medians(np.array([np.interp(everywhere, held, one) for one in means]), 5)
 
 
 def _middle_share(across: Floats, share: Floats) -> Floats:
@@ -196,10 +188,10 @@ def _of_side(shares: _Shares, side: int, scale: float, first_mm: float, step_mm:
 def _beyond_noise(shares: _Shares, band: tuple[float, float]) -> float:
     """How often the variance that the pixels' noise explains is found in a band where nothing but weave can be."""
     excess, pixels, variance = shares.sums(band)
-    use = pixels > 0.5 * np.median(pixels)
+    use = pixels > 0.5 * median(pixels)
     if np.count_nonzero(use) < FEWEST:
         return math.nan
-    high = excess[use] - _middles(excess[use], TREND)
+    high = excess[use] - running_medians(excess[use], TREND)
     return float(np.mean(high**2 / variance[use]))
 
 
@@ -207,10 +199,10 @@ def _wavering(shares: _Shares, band: tuple[float, float], cloth: float, mat: flo
     """Of each stretch: how many px cloth lies further out than beside it, NaN where little is seen; its deviation."""
     excess, pixels, _ = shares.sums(band)
     inner, outer = shares.variance((band[0], 0.0)), shares.variance((0.0, band[1]))
-    use = pixels > 0.7 * np.median(pixels)
+    use = pixels > 0.7 * median(pixels)
     ragged = np.full(len(excess), np.nan)
     if np.count_nonzero(use) >= FEWEST:
-        ragged[use] = (excess[use] - _middles(excess[use], TREND)) / STRETCH_PX
+        ragged[use] = (excess[use] - running_medians(excess[use], TREND)) / STRETCH_PX
     return ragged, np.sqrt(np.maximum(inner * cloth + outer * mat, 1e-12)) / STRETCH_PX
 
 

@@ -14,6 +14,7 @@ from calibration.tone import SRGB, Tone
 from vision.contrast import CELL_PX, Contrast, bare_spread, commonest, in_cells, measure_contrast
 from vision.exposure import Exposure, match_exposure
 from vision.light import BGR_OF_LEVELS, LUMA_CHROMA, byte_step, luma_chroma
+from vision.medians import median
 from vision.register import Marks, find_move
 
 Floats32 = NDArray[np.float32]
@@ -124,14 +125,14 @@ class Scene:
     @cached_property
     def step(self) -> float:
         """What one step of the 8-bit encoding is worth on the bare mat."""
-        return byte_step(float(np.median(self.bare[::8, ::8, 0])), self.tone)
+        return byte_step(median(self.bare[::8, ::8, 0]), self.tone)
 
     @cached_property
     def contrast(self) -> Contrast:
         """How surely each cell of 2 x 2 px differs from the bare mat."""
         # Brighter places are noisier: the photons' share grows with the light (Poisson), the encoding's step likewise.
         level = np.asarray(cv2.extractChannel(self.bare_cells, 0), np.float32)
-        middle = max(float(np.median(level[::4, ::4])), 1e-4)
+        middle = max(median(level[::4, ::4]), 1e-4)
         noisier = np.maximum(level * np.float32(1.0 / middle), np.float32(1.0))
         return measure_contrast(
             np.asarray(cv2.subtract(self.seen_cells, self.bare_cells), np.float32), noisier, self.step
@@ -217,7 +218,7 @@ def _without_cloth(seen: Floats32, bare: Floats32, shape: tuple[int, ...]) -> ND
     such means too, and weak cloth does no harm.
     """
     off = np.asarray(cv2.blur(seen - bare, (5, 5)), np.float32)
-    least = 0.15 * float(np.median(bare @ LUMA_CHROMA[0]))
+    least = 0.15 * median(bare @ LUMA_CHROMA[0])
     most = [max(6.0 * bare_spread(off[..., c].ravel()), least) for c in range(3)]
     covered = np.any(np.abs(off) > np.array(most, np.float32), axis=2).astype(np.uint8)
     covered = np.asarray(cv2.dilate(covered, np.ones((3, 3), np.uint8)), np.uint8)

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from vision.contrast import CELL_PX, Mask
 from vision.mat import Scene
+from vision.medians import median, medians
 from vision.shade import shade_in
 
 CLOSE_CELLS = 5  # a print may have the mat's colour in it: gaps up to this size belong to the cloth
@@ -199,7 +200,7 @@ def _bare(scene: Scene, parts: list[_Patch], whole: _Patch) -> bool:
     middle = gap & (nearest[0] > 0.6 * np.percentile(nearest[0][gap], 95))
     # On a line of the mat, cloth may happen to have the line's own light: beside it the gap must be bare too.
     ground = scene.bare[y, x, 0]
-    level = float(np.median(ground))
+    level = median(ground)
     plain = np.abs(ground - level) < LINE_SHARE * level
     middle = (middle if np.any(middle[: off.shape[0], : off.shape[1]] & plain) else gap)[
         : off.shape[0], : off.shape[1]
@@ -207,13 +208,13 @@ def _bare(scene: Scene, parts: list[_Patch], whole: _Patch) -> bool:
     if not middle.any():
         return False
     beside = [_contrast_of(off, (labels == i + 1) & (nearest[1] < NEAR_GAP_PX)) for i in range(len(parts))]
-    between = float(np.linalg.norm(np.median(off[middle], axis=0)))
+    between = float(np.linalg.norm(medians(off[middle])))
     return bool(between < min(MAT_LEVEL, BARE_SHARE * min(beside)))
 
 
 def _contrast_of(off: NDArray[np.float32], where: NDArray[np.bool_]) -> float:
     values = off[where[: off.shape[0], : off.shape[1]]]
-    return float(np.linalg.norm(np.median(np.abs(values), axis=0))) if len(values) else 0.0
+    return float(np.linalg.norm(medians(np.abs(values)))) if len(values) else 0.0
 
 
 def _placed(part: _Patch, whole: _Patch) -> Mask:

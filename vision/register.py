@@ -12,6 +12,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.medians import median
+
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
 Ints = NDArray[np.int64]
@@ -127,7 +129,7 @@ class _Marked:
         slope_x = np.asarray(cv2.Scharr(light, cv2.CV_32F, 1, 0, scale=1 / 32), np.float32)
         slope_y = np.asarray(cv2.Scharr(light, cv2.CV_32F, 0, 1, scale=1 / 32), np.float32)
         steep = cv2.dilate(np.maximum(np.abs(slope_x), np.abs(slope_y)), np.ones((3, 3), np.uint8))
-        ground = float(np.median(steep[::3, ::3]))
+        ground = median(np.asarray(steep[::3, ::3]))
         inside = np.zeros(light.shape, bool)
         inside[6:-6, 6:-6] = True
         lines, grain = (np.flatnonzero((steep > least * ground) & inside) for least in (MARK, GRAIN))
@@ -172,7 +174,7 @@ class _Fit:
             bare, slope_x, slope_y = (_sampled(one, at.astype(np.float32)) for one in pictures)
             jacobian = axes.scale * self.brighter * (slope_x[:, None] * along_x + slope_y[:, None] * along_y)
             off = self.seen - bare
-            off = off - np.median(off)
+            off = off - median(off)
             # Cloth may hide more than half of the marks: the third that fits best tells the noise; of a normal
             # distribution's values a third lie within 0.4307 standard deviations.
             spread = max(float(np.percentile(np.abs(off), 100 / 3)) / 0.4307, 1e-6)

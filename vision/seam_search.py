@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from calibration.pinhole import Pinhole
 from vision.light import byte_step
 from vision.mat import Scene
+from vision.medians import median
 from vision.polygons import depths, signed_area
 
 Floats = NDArray[np.float64]
@@ -72,7 +73,7 @@ def inner_cells(scene: Scene, camera: Pinhole, height_mm: float, outline: Floats
     moments[1:4] /= shade[use]
     moments[4:] /= shade[use] ** 2
     # Light cloth is encoded in coarser steps than the mat; compression leaves such a step between its blocks.
-    coarseness = byte_step(float(np.median(moments[1] / moments[0])), scene.tone)
+    coarseness = byte_step(median(moments[1] / moments[0]), scene.tone)
     return Cells(places[use], moments, np.maximum(scene.noise, coarseness))
 
 
@@ -80,7 +81,7 @@ def _shade(scene: Scene, box: tuple[slice, slice], count: tuple[int, int], size:
     """(C,) of a box of cells: how the light falls off over the bare mat there, 1 in the middle."""
     bare = cv2.resize(np.ascontiguousarray(scene.bare[(*box, 0)]), count, interpolation=cv2.INTER_AREA)
     shade = np.maximum(cv2.blur(bare, (max(1, round(SHADE_PX / size)),) * 2), 1e-4).astype(np.float64).ravel()
-    return np.asarray(shade / np.median(shade))
+    return np.asarray(shade / median(shade))
 
 
 def _moments(levels: NDArray[np.float32], size: int) -> Floats:

@@ -33,7 +33,8 @@ def before_sharpening(scene: Scene, regions: Sequence[Region]) -> Scene:
     encoder = Encoder.of(scene.tone)
     if not seems_sharpened(profiles_of(scene, regions, encoder, *GLANCE)):
         return scene
-    found = find_sharpening(profiles_of(scene, regions, encoder, *CLOSELY), encoder)
+    profiles = profiles_of(scene, regions, encoder, *CLOSELY)
+    found = find_sharpening(profiles, encoder) if seems_sharpened(profiles) else None
     if found is None:
         return scene
     bare = unsharpened(scene.bare, found, scene.tone) if scene.known else scene.bare

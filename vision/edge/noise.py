@@ -13,6 +13,7 @@ from vision.edge.encoding import YCC_OF_BGR, Encoder
 from vision.edge.neighbours import Neighbours
 from vision.light import BGR_OF_LEVELS
 from vision.mat import MAD_TO_SD, Scene
+from vision.medians import medians
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -47,8 +48,8 @@ def encoded_noise(scene: Scene, encoder: Encoder, neighbours: Neighbours | None 
     # What lies on the mat unseen differs from it, or is restless: medians leave it out.
     luma = means[:, 0].astype(np.float32)
     near = np.abs(luma - commonest(luma)) <= FAR * bare_spread(luma)
-    of_means = (MAD_TO_SD * np.median(np.abs(means[near] - np.median(means[near], axis=0)), axis=0)) ** 2
-    variance = np.median(within[near], axis=0) + of_means
+    of_means = (MAD_TO_SD * medians(np.abs(means[near] - medians(means[near])))) ** 2
+    variance = medians(within[near]) + of_means
     spread = np.sqrt(variance)
     together = np.clip(of_means * BLOCK_PX**2 / np.maximum(variance, 1e-12), 1.0, float(BLOCK_PX**2))
     doubt = 1.0 if scene.known else GUESSED_DOUBT

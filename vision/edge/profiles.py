@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from vision.edge.encoding import YCC_OF_BGR, Encoder
 from vision.light import BGR_OF_LEVELS
 from vision.mat import Scene
+from vision.medians import median, medians
 from vision.polygons import signed_area
 from vision.regions import Region
 
@@ -97,11 +98,11 @@ def _profile(
     height, width = scene.levels.shape[:2]
     if x.min() < 0 or y.min() < 0 or x.max() >= width or y.max() >= height:
         return None
-    seen = encoder.encode(scene.levels[y, x].astype(np.float64) @ BGR_OF_LEVELS.T)[0]
+    seen = encoder.nearest(scene.levels[y, x] @ BGR_OF_LEVELS.T.astype(np.float32))[0].astype(np.float64)
     beside = scene.bare[y, x].astype(np.float64)
-    mat = encoder.encode(np.median(beside, axis=(0, 1)) @ BGR_OF_LEVELS.T)[0]
+    mat = encoder.encode(medians(beside) @ BGR_OF_LEVELS.T)[0]
     luma, inside = seen @ YCC_OF_BGR[0], reach < FLAT_PX * stretch
-    cloth = np.median(seen[:, inside], axis=(0, 1))
+    cloth = medians(seen[:, inside])
     levels = float(cloth @ YCC_OF_BGR[0]), float(mat @ YCC_OF_BGR[0])
     if abs(levels[0] - levels[1]) < LEAST_STEP:
         return None
@@ -110,8 +111,8 @@ def _profile(
     across = _across(luma, minor * outward, levels, int(np.argmin(np.abs(reach))))
     if across is None:
         return None
-    off = np.abs(beside[..., 0] - np.median(beside[..., 0]))
-    use = off <= OUTLYING * 1.4826 * np.median(off) + 1.0 / 255.0  # no grid line
+    off = np.abs(beside[..., 0] - median(beside[..., 0]))
+    use = off <= OUTLYING * 1.4826 * median(off) + 1.0 / 255.0  # no grid line
     use &= (across > FIRST_PX) & (across < LAST_PX)
     bins = np.floor((across[use] - FIRST_PX) / BIN_PX).astype(np.int64)
     count = np.bincount(bins, minlength=len(CENTRES_PX))
@@ -119,7 +120,7 @@ def _profile(
         return None
     mean = np.bincount(bins, luma[use]) / count
     variance = np.bincount(bins, (luma[use] - mean[bins]) ** 2) / (count - 1.0) / count
-    return mean, variance, np.median(seen[(across > FIRST_PX) & (across < FLAT_PX)], axis=0), mat
+    return mean, variance, medians(seen[(across > FIRST_PX) & (across < FLAT_PX)]), mat
 
 
 def _is_printed(luma: Floats, step: float) -> bool:
@@ -145,8 +146,8 @@ def _across(luma: Floats, outward: Ints, levels: tuple[float, float], middle: in
         used = terms[:, rows[keep]]
         line = np.linalg.solve(used @ used.T, used @ place[keep])
         off = place - line @ terms[:, rows]
-        middle_off = np.median(off[keep])
-        spread = 1.4826 * float(np.median(np.abs(off[keep] - middle_off))) + 1e-3
+        middle_off = median(off[keep])
+        spread = 1.4826 * median(np.abs(off[keep] - middle_off)) + 1e-3
         keep = np.abs(off - middle_off) < OUTLYING * spread
         if np.count_nonzero(keep) < LEAST_PX:
             return None

@@ -25,6 +25,7 @@ from vision.edge.levels import HUBER, eliminate, pixel_weights
 from vision.edge.light import COLOUR_BLUR
 from vision.edge.noise import Noise
 from vision.edge.windows import Window
+from vision.medians import median
 
 Floats = NDArray[np.float64]
 
@@ -250,7 +251,7 @@ class SeamSolver:
 
     def _spread(self, rest: Floats, use: NDArray[np.bool_], floor: float) -> float:
         own = np.abs(rest[use])
-        return max(floor, 1.4826 * float(np.median(own))) if own.size >= 5 else floor
+        return max(floor, 1.4826 * median(own)) if own.size >= 5 else floor
 
     def _equations(self, at: _Seen, rest: Floats, weights: Floats, levels: _Levels, unknown: Floats) -> _Equations:
         free = eliminate(
