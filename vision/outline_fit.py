@@ -11,8 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.pinhole import Pinhole
+from vision.contrast import CELL_PX
 from vision.edge.common import Common, unseen
 from vision.edge.sides import NARROW, WIDE, Picture, Reach, SideFit, SideStart, fit_sides
+from vision.medians import median
 from vision.outline import drop_flat_corners, without_side
 from vision.polygons import line_meeting, side_lengths
 
@@ -43,7 +45,7 @@ class Outlines:
 
 
 def fit_outlines(picture: Picture, rough_mat_mm: Mapping[int, Floats], differs: NDArray[np.float32]) -> Outlines:
-    """Fit rough outlines (N, 2), each by the number of its cloth less one; `differs` (H, W) is a `difference_map`."""
+    """Fit rough outlines (N, 2), each by the number of its cloth less one; `differs` (h, w) is a `difference_map`."""
     camera, height_mm = picture.camera, picture.height_mm
     open_ones = {i: _with_full_corners(c, differs, camera, height_mm) for i, c in rough_mat_mm.items()}
     settled: dict[int, Outline] = {}
@@ -148,9 +150,16 @@ def _with_full_corners(corners: Floats, differs: NDArray[np.float32], camera: Pi
 
 def _is_cloth(corner_px: Floats, differs: NDArray[np.float32]) -> bool:
     """Whether most of a triangle of the picture differs from the mat."""
-    low = np.maximum(np.floor(corner_px.min(axis=0)).astype(int), 0)
-    high = np.ceil(corner_px.max(axis=0)).astype(int) + 1
-    part = differs[low[1] : high[1], low[0] : high[0]]
-    inside = np.zeros(part.shape, np.uint8)
+    size_px = np.array(differs.shape[::-1]) * CELL_PX
+    low = np.clip(np.floor(corner_px.min(axis=0)).astype(int), 0, size_px)
+    high = np.clip(np.ceil(corner_px.max(axis=0)).astype(int) + 1, low, size_px)
+    inside = np.zeros((high - low)[::-1], np.uint8)
     cv2.fillPoly(inside, [np.rint(corner_px - low).astype(np.int32)], 1)
-    return bool(inside.any()) and float(np.median(part[inside > 0])) > HALF_SURE
+    if not inside.any():
+        return False
+    # Cells' middles lie half a pixel beyond their first pixels' middles.
+    to_cells = np.column_stack([np.eye(2), low - 0.5]) / CELL_PX
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    size = int(high[0] - low[0]), int(high[1] - low[1])
+    part = cv2.warpAffine(differs, to_cells, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    return median(np.asarray(part, np.float32)[inside > 0]) > HALF_SURE

@@ -50,11 +50,8 @@ class Region:
 
 
 def difference_map(scene: Scene) -> NDArray[np.float32]:
-    """(H, W): how many standard deviations the frame, smoothed over 6 px, differs from the bare mat in all channels."""
-    height, width = scene.levels.shape[:2]
-    distance = cv2.sqrt(scene.contrast.squared)
-    even = (distance.shape[1] * CELL_PX, distance.shape[0] * CELL_PX)
-    return np.asarray(cv2.resize(distance, even)[:height, :width], np.float32)
+    """(h, w) in cells of 2 x 2 px: how many standard deviations the frame, smoothed over 6 px, differs from the mat."""
+    return np.asarray(cv2.sqrt(scene.contrast.squared), np.float32)
 
 
 def find_regions(scene: Scene, on_mat: NDArray[np.bool_], least_area_px: float) -> list[Region]:

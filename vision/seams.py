@@ -99,7 +99,7 @@ class _Look:
         if len(window.side) < FEWEST:
             return None
         solver = SeamSolver(window, self.blurs, self.picture.noise, self.picture.encoder, float(axes.scale[0]))
-        return solver.solve(steps, folded)
+        return solver.solve(steps, LEAST_STEP, folded)
 
     def _u_mm(self, line: SeamLine, middle: Floats, outward: Floats, scale: float) -> float:
         lens = self.picture.camera.lens_mat_mm

@@ -40,6 +40,7 @@ HELD = 1e8  # precision of what is not asked
 MOST_STEP_PX = 1.0
 SETTLED_PX = 0.002  # a step of less changes nothing
 FIRST_STEPS = 3  # before which the residuals' spread is not known yet
+AT_FIRST = 0.5  # of the step that a seam must have is asked for before anything is fitted
 SCAN_PX, SCAN_RIM = 0.5, 4  # steps of a first look for the place, and how many of them are left out at either end
 ROOT_TWO_PI = math.sqrt(2.0 * math.pi)
 
@@ -128,13 +129,18 @@ class SeamSolver:
         self.prior = np.array([0.0, 0.0, DIP, DIP, WIDTH_MM * px_per_mm])
         self.precision = np.array([1e-6, 1e-3, DIP_U**-2, DIP_U**-2, (WIDTH_U_MM * px_per_mm) ** -2])
 
-    def solve(self, steps: int, folded: bool = True) -> SeamLine:
-        """The seam near the window's line; the fold is only asked about where the line is nearly right."""
+    def solve(self, steps: int, least_step: float, folded: bool = True) -> SeamLine | None:
+        """The seam near the window's line; the fold is only asked about where the line is nearly right.
+
+        None where the means of both sides differ by far less than `least_step` standard errors to begin with.
+        """
         unknown = self.prior.copy()
         if not folded:
             self.precision[2:] = HELD
             unknown[0] = self._likeliest_px()
         levels = _Levels(self._first_levels(unknown[0]))
+        if self._step(levels.values) < AT_FIRST * least_step:
+            return None
         start = _State(unknown, levels, np.broadcast_to(4.0 * self.floor**2, self.w.seen.shape))
         state, eq, _ = self._settled(start, steps, learning=True)
         if not folded:
@@ -271,10 +277,15 @@ class SeamSolver:
         covariance = np.einsum("k,kij->ij", odds, np.array([self._covariance(eq) for _, eq, _ in tries]))
         covariance = covariance + np.einsum("k,ki,kj->ij", odds, off, off)
         levels = tries[int(np.argmax(odds))][0].levels.values
+        return SeamLine(float(mean[0]), float(mean[1]), covariance, self._step(levels), mean[2:4])
+
+    def _step(self, levels: Floats) -> float:
+        """How far two fabrics' levels (2, 3, B) differ, in standard errors over the bins."""
         count, steps = levels.shape[2], levels[0] - levels[1]  # (3, B)
-        error = np.hypot(steps.std(axis=1, ddof=1) if count > 1 else 0.0, self.floor[:, 0]) / math.sqrt(max(count, 1))
-        step = float(np.max(np.abs(steps.mean(axis=1)) / error)) if count >= 3 else 0.0
-        return SeamLine(float(mean[0]), float(mean[1]), covariance, step, mean[2:4])
+        if count < 3:
+            return 0.0
+        error = np.hypot(steps.std(axis=1, ddof=1), self.floor[:, 0]) / math.sqrt(count)
+        return float(np.max(np.abs(steps.mean(axis=1)) / error))
 
     def _covariance(self, eq: _Equations) -> Floats:
         """(2, 2) of offset and turn; where the bins disagree by more than the model says, by that much more."""
