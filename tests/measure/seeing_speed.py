@@ -38,6 +38,8 @@ STAGES = (
     "_with_full_corners",
     "find_seams",
     "rough_polygon",
+    "blemishes_of",
+    "before_sharpening",
 )
 
 
@@ -50,6 +52,7 @@ def frames() -> dict[str, Shot]:
         "1 unit": shot(replace(plain, units=1), 1),
         "12 units": shot(twelve, 1),
         "12 units, prints": shot(prints, 1),
+        "40 units": shot(replace(CONDITIONS["40 units"], reference=4), 1),
         "12 units, 3840 x 2160": _fine(twelve),
     }
 
