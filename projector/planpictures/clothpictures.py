@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from projector.piecing.cutting.lines import parallel_cuts
 from projector.piecing.cutting.rows import laid_row
+from projector.piecing.cutting.yardage import roomy_mm
 from projector.piecing.patchwork.patches import Block, area_mm2
 from projector.piecing.patchwork.stages import Stage
 from projector.piecing.plans import Plan, Strip, Unit, expected_shape, units_from_strip
