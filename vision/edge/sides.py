@@ -30,7 +30,9 @@ SPARE_PX = 4.0  # around the widest window, for lines that move
 FEWEST = 30  # pixels that make a side
 ASTRAY = 0.95  # of the valley's width: the fit lies at its end
 SHADOWED_STEPS = 14  # from no direction at all to where the shadow falls
-ROUGHLY_U, FINELY_U = 3.0, 0.05  # of a side's uncertainty: a step that matters no more, at first and at last
+# Of a side's uncertainty: a step that matters no more, at first and at last. What a side has still to move by several
+# of its uncertainties would seem a shadow.
+ROUGHLY_U, FINELY_U = 0.5, 0.05
 LEANING = 13.8  # chi-square of 2 degrees of freedom that chance exceeds in 1 of 1000 pictures
 
 
