@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 
 from vision.edge.cast import CAST_LEAST, CAST_MOST
 from vision.edge.common import COMMON, OWN, OWN_U, SHADOW, Common
-from vision.edge.encoding import Encoder
+from vision.edge.encoding import YCC_OF_BGR, Encoder
 from vision.edge.equations import Equations
 from vision.edge.levels import Eliminated, Levels, eliminate, pixel_weights
-from vision.edge.light import COLOURS, Channels, SideLight, SidePixels, Unknowns, predicted, tables
+from vision.edge.light import SideLight, SidePixels, Unknowns, predicted, tables
 from vision.edge.noise import Noise
 from vision.edge.ruled import NO_BARS, Bars
 from vision.edge.windows import Axes, Window
@@ -96,11 +96,11 @@ def solve(
     `known` are earlier fits of the same sides, near `start`: what they learnt of noise and levels holds from the start,
     but for prints, which it would hold at an edge of their own.
 
-    `figures` (S, C): how much the encoded levels of the sides' prints vary within a bin; 0 for plain cloth. Offsets
+    `figures` (S, 3): how much the encoded levels of the sides' prints vary within a bin; 0 for plain cloth. Offsets
     stay within `VALLEY_PX` of `valleys_px` (S,) where these are finite: there a print's own edges lead astray.
     `bars` are lines along sides; unless they are `cut`, sides beside them say nothing of what is common.
     """
-    solver = _Solver(window, axes, noise, encoder, figures, valleys_px, bars, cut, prior, COLOURS)
+    solver = _Solver(window, axes, noise, encoder, figures, valleys_px, bars, cut, prior)
     return solver.solve(start, until, known)
 
 
@@ -110,7 +110,7 @@ class _Evaluated:
 
     equations: Equations
     free: list[Eliminated]
-    info: Floats  # (S, C) of the offset
+    info: Floats  # (S, 3) of the offset
     follows: Floats  # (S, 14 or 18, 10 or 13)
 
 
@@ -126,12 +126,10 @@ class _Solver:
         bars: Bars,
         cut: bool,
         prior: Common,
-        channels: Channels,
     ) -> None:
-        self.axes, self.prior, self.encoder, self.channels = axes, prior, encoder, channels
-        count = len(channels.of_light)
-        self.floor = np.array(noise.sd[:count], np.float32)[:, None]
-        self.together = np.array(noise.together[:count], np.float32)[:, None]
+        self.axes, self.prior, self.encoder = axes, prior, encoder
+        self.floor = np.array(noise.sd, np.float32)[:, None]
+        self.together = np.array(noise.together, np.float32)[:, None]
         self.count, self.reach = window.count, window.reach_px()
         self.bars, self.lined = bars if cut else NO_BARS, bars.beside(window.side, window.count)
         self.runs = [run for run in window.runs if run.stop > run.start]
@@ -139,7 +137,7 @@ class _Solver:
         valleys = np.full(window.count, np.nan) if valleys_px is None else valleys_px
         self.lowest = np.where(np.isfinite(valleys), valleys - VALLEY_PX, -MOST_OFFSET_PX)
         self.highest = np.where(np.isfinite(valleys), valleys + VALLEY_PX, MOST_OFFSET_PX)
-        self.figures, self.figured = figures[:, :count], figures.max(axis=1) > 0.0
+        self.figures, self.figured = figures, figures.max(axis=1) > 0.0
         self.silent = self.figured | self.lined & (not cut)
         self.before = np.asarray(np.linalg.inv(prior.covariance), np.float64)
 
@@ -201,7 +199,7 @@ class _Solver:
         outward, px_per_mm = self.axes.outward, self.axes.scale
         follows, table = at.follows(outward, px_per_mm), tables(self.axes.rims, at, outward, px_per_mm)
         normal, gradient = np.zeros((self.count, many, many)), np.zeros((self.count, many))
-        info, frees = np.zeros((self.count, len(self.floor))), []
+        info, frees = np.zeros((self.count, 3)), []
         for s, w, level in zip(self.sides, self.pixels, levels, strict=True):
             light = self._light(w, table[s], at, s, level)
             if around:
@@ -242,7 +240,7 @@ class _Solver:
 
     def _light(self, w: SidePixels, table: Singles, at: Unknowns, s: int, levels: Levels) -> SideLight:
         figured = bool(self.figured[s])
-        return predicted(w, table, at, s, levels.values, figured, self.channels, self.encoder)
+        return predicted(w, table, at, s, levels.values, figured, self.encoder)
 
     def _weights(self, w: SidePixels, light: SideLight, levels: Levels, told: bool) -> tuple[Singles, Singles]:
         """As `pixel_weights` has them."""
@@ -271,13 +269,13 @@ class _Solver:
 
     def _variance(self, w: SidePixels, light: SideLight, rest: Singles, cloth: Floats) -> Singles:
         """(C, N): variances from the residuals of cloth and mat, channel by channel."""
-        a = light.share[[min(k, 1) for k in range(len(rest))]]
+        a = light.share[[0, 1, 1]]
         on_cloth, on_mat = self._spread(rest, a > 0.9, CLOTH_DOUBT), self._spread(rest, a < 0.1, MAT_DOUBT)
         b = 1.0 - a
         middle = 4.0 * a * b
         # What the blur's shape does not know; and colours beside a step of luma, which compression smears.
         bare, _ = self.encoder.nearest(w.bare)
-        bare = self.channels.of_light.astype(np.float32) @ bare
+        bare = YCC_OF_BGR.astype(np.float32) @ bare
         step = np.abs(cloth.astype(np.float32).repeat(w.sizes, axis=1) - bare)
         wrong = np.maximum(step, step[0])
         seen = (a * on_cloth) ** 2 + (b * on_mat) ** 2 + middle * self.floor**2 / 2.0
@@ -330,7 +328,7 @@ class _Solver:
 
 
 def _shapes(w: SidePixels, light: SideLight, levels: Levels) -> Singles:
-    """(1 or 2, C, N): how what is seen follows the levels."""
+    """(1 or 2, 3, N): how what is seen follows the levels."""
     h = light.by_level
     return h[None] if len(levels.values) == 1 else np.stack([h, h * w.tilt])
 

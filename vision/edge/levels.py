@@ -100,8 +100,7 @@ class Levels:
         """After a step of the unknowns by `change` (X,); what is seen of their mean and spread is learnt."""
         top = free.top - np.einsum("lxkb,x->lkb", free.cross, change)
         values = self.values + np.einsum("lmkb,mkb->lkb", free.inverse, top)
-        channels = values.shape[1]
-        cloth = np.clip(values[0], LOWEST[:channels], HIGHEST[:channels])
+        cloth = np.clip(values[0], LOWEST, HIGHEST)
         bottom = 1.0 / free.inverse[0, 0]
         weight = np.minimum(bottom, np.median(bottom, axis=1, keepdims=True))
         weight = weight / weight.sum(axis=1, keepdims=True)

@@ -45,29 +45,16 @@ OFFSET, TURN, BOW, GAIN, BLUR, CHROMA, WALL, LAMP, CAST, SKY, SHARE, REACH, SOFT
 
 
 @dataclass(frozen=True, eq=False, slots=True)
-class Channels:
-    """What is written down of C colours of light: their mix, and where each is seen (place, share of it)."""
-
-    of_light: Floats  # (C, C) encoded channels of encoded colours
-    to_light: Floats  # (C, C) and back
-    places: tuple[tuple[float, float], ...]  # all channels at the first, from the second on also at the others
-
-
-COLOURS = Channels(YCC_OF_BGR, np.asarray(BGR_OF_YCC, np.float64), COLOUR_BLUR)
-GREY = Channels(np.eye(1), np.eye(1), COLOUR_BLUR[:1])
-
-
-@dataclass(frozen=True, eq=False, slots=True)
 class SidePixels:
-    """The N pixels of one side in the order of its B bins along it, in C channels."""
+    """The N pixels of one side in the order of its B bins along it."""
 
     across_px: Singles  # (N,) outward of its line
     along_px: Singles  # (N,) from its middle
     bow: Singles  # (N,) the parabola along it
-    seen: Singles  # (C, N) encoded
-    bare: Singles  # (C, N) linear light of the bare mat
-    slope: Singles  # (C, N) of that, outward per px
-    around: Singles  # (C, N) of the bare mat: the mean of the pixels beside each
+    seen: Singles  # (3, N) encoded
+    bare: Singles  # (3, N) linear light of the bare mat
+    slope: Singles  # (3, N) of that, outward per px
+    around: Singles  # (3, N) of the bare mat: the mean of the pixels beside each
     starts: Ints  # (B,) first pixel of each bin
     sizes: Ints  # (B,)
     bars: Bars  # of these pixels, lines of the mat that run along the side
@@ -165,12 +152,12 @@ def tables(rims: Rims, at: Unknowns, outward: Floats, px_per_mm: Floats) -> Sing
 
 @dataclass(frozen=True, eq=False, slots=True)
 class SideLight:
-    """What is predicted of a side's N pixels, in C channels."""
+    """What is predicted of a side's N pixels."""
 
-    seen: Singles  # (C, N) encoded
-    slopes: Singles  # (10 or 13, C, N) by what is done to it (`DOES`)
-    by_level: Singles  # (C, N) by the cloth's encoded level
-    by_level_slope: Singles  # (C, N) of that, by the offset
+    seen: Singles  # (3, N) encoded
+    slopes: Singles  # (10 or 13, 3, N) by what is done to it (`DOES`)
+    by_level: Singles  # (3, N) by the cloth's encoded level
+    by_level_slope: Singles  # (3, N) of that, by the offset
     share: Singles  # (2, N) of cloth, at the luma's and at the colours' blur
 
 
@@ -181,36 +168,36 @@ def predicted(
     s: int,
     levels: Floats,
     figured: bool,
-    channels: Channels,
     encoder: Encoder,
 ) -> SideLight:
-    """The light of side `s` with its `table` (13 or 16, K) and its cloth's `levels` (2, C, B).
+    """The light of side `s` with its `table` (13 or 16, K) and its cloth's `levels` (2, 3, B).
 
     `figured`: it is a print, whose level changes across the side too.
     """
     offset, turn, bow, gain = (np.float32(one) for one in at.own[s, :4])
     usual_px, chroma_px = at.common[:2]
     e = w.across_px - offset - turn * w.along_px - bow * w.bow
-    by_bin, to_light = np.arange(len(w.sizes)).repeat(w.sizes), channels.to_light
-    of_bins = encoder.decode(to_light @ levels[0]).astype(np.float32)
+    by_bin = np.arange(len(w.sizes)).repeat(w.sizes)
+    of_bins = encoder.decode(BGR_OF_YCC @ levels[0]).astype(np.float32)
     f_steep = encoder.nearest(of_bins)[1].take(by_bin, axis=1)
     f = of_bins.take(by_bin, axis=1)
     if figured:
-        f = encoder.decode(to_light @ (levels[0][:, by_bin] + levels[1][:, by_bin] * w.tilt)).astype(np.float32)
+        f = encoder.decode(BGR_OF_YCC @ (levels[0][:, by_bin] + levels[1][:, by_bin] * w.tilt)).astype(np.float32)
     mat, mat_slope = gain * w.bare, gain * w.slope
     ahead = f - mat
-    count, n = w.seen.shape
-    seen, by_level, by_level_slope = (np.zeros((count, n), np.float32) for _ in range(3))
-    slopes = np.zeros((len(table) - TABLE_WALL + WALL, count, n), np.float32)
+    n = len(e)
+    seen, by_level, by_level_slope = (np.zeros((3, n), np.float32) for _ in range(3))
+    slopes = np.zeros((len(table) - TABLE_WALL + WALL, 3, n), np.float32)
     shares = np.zeros((2, n), np.float32)
-    parts, on = np.empty((count, 5, n), np.float32), w.bars.pixels
+    of_light = YCC_OF_BGR.astype(np.float32)
+    parts, on = np.empty((3, 5, n), np.float32), w.bars.pixels
     place = (e - np.float32(FIRST_PX)) * np.float32(1.0 / STEP_PX)
     last = np.float32(table.shape[1] - 0.001)
-    for reach, part in channels.places:
+    for reach, part in COLOUR_BLUR:
         # Luma is seen at the place itself, colours also at places to both sides.
-        rows = slice(0 if reach == 0.0 else 1, count)
-        counts = np.array([1.0, part, part], np.float32)[:count][rows, None]
-        to_seen = channels.of_light.astype(np.float32)[rows] * counts
+        rows = slice(0 if reach == 0.0 else 1, 3)
+        counts = np.array([1.0, part, part], np.float32)[rows, None]
+        to_seen = of_light[rows] * counts
         here = np.clip(place + np.float32(reach * chroma_px / STEP_PX), np.float32(0.0), last)
         low = here.astype(np.int64)
         row = table.take(low, axis=1)
@@ -225,7 +212,7 @@ def predicted(
         encoded, steepness = encoder.nearest(f * share + parts[:, 1])
         parts[:, 3], parts[:, 4] = mat, f
         parts *= steepness[:, None]
-        by_e, by_gain, by_blur, by_mat, by_f = np.moveaxis((to_seen @ parts.reshape(count, -1)).reshape(-1, 5, n), 1, 0)
+        by_e, by_gain, by_blur, by_mat, by_f = np.moveaxis((to_seen @ parts.reshape(3, -1)).reshape(-1, 5, n), 1, 0)
         seen[rows] += to_seen @ encoded
         slopes[OFFSET, rows] -= by_e
         slopes[GAIN, rows] += by_gain
@@ -234,7 +221,7 @@ def predicted(
             slopes[CHROMA, rows] += np.float32(reach) * by_e
         slopes[WALL, rows] += by_f * row[TABLE_WALL]
         slopes[LAMP:, rows] -= by_mat * row[TABLE_WALL + 1 :, None]
-        relative = channels.of_light[0].astype(np.float32) @ (steepness / f_steep)
+        relative = of_light[0] @ (steepness / f_steep)
         by_level[rows] += counts * (share * relative)
         by_level_slope[rows] -= counts * (row[3] * relative)
         shares[1] += np.float32(part) * row[TABLE_TOP]

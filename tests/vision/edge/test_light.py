@@ -14,7 +14,7 @@ from tests.vision.exact import MM_PER_PX, Piece, camera, everywhere, grey, least
 from vision.edge.common import COMMON, OWN
 from vision.edge.encoding import YCC_OF_BGR, Encoder
 from vision.edge.fit import side_pixels
-from vision.edge.light import COLOURS, SideLight, SidePixels, Unknowns, predicted, tables
+from vision.edge.light import SideLight, SidePixels, Unknowns, predicted, tables
 from vision.edge.sides import Picture, SideStart, fit_sides
 from vision.edge.windows import Axes, sample
 from vision.light import linear_image, mean_light
@@ -58,9 +58,7 @@ def lights(
     pixels, axes, levels = sides
     at = Unknowns(own, common)
     table = tables(axes.rims, at, axes.outward, axes.scale)
-    return [
-        predicted(one, table[s], at, s, levels[s], figured, COLOURS, Encoder.of(SRGB)) for s, one in enumerate(pixels)
-    ]
+    return [predicted(one, table[s], at, s, levels[s], figured, Encoder.of(SRGB)) for s, one in enumerate(pixels)]
 
 
 @pytest.mark.parametrize("figured", [False, True])
