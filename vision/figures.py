@@ -15,7 +15,6 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
-from scipy.stats import qmc
 
 from vision.polygons import interior_angles, side_distances
 from vision.rigidfit import Fit, FitSlopes, fit_slopes
@@ -243,5 +242,7 @@ def box_probability(means: Floats, limits: Floats, correlation: Floats) -> float
 @lru_cache(maxsize=64)
 def _normal_points(dimensions: int) -> Floats:
     """(SAMPLES, D) points that fill the standard normal distribution evenly: a Sobol sequence, half a step in."""
+    from scipy.stats import qmc  # here, because it takes a fifth of every command's start
+
     points = qmc.Sobol(dimensions, scramble=False).random(SAMPLES)
     return np.asarray(ndtri(points + 0.5 / SAMPLES))

@@ -20,7 +20,7 @@ from itertools import combinations, product
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2
+from scipy.special import chdtri
 
 from vision.figures import doubt_of
 from vision.polygons import outward_normals, side_lengths, sides_of
@@ -181,7 +181,7 @@ def _smallest(n: int, normal: Floats, right: Floats, whole: float) -> tuple[int,
         if misfits:
             freedom = 2 * n - 3 - count
             least[sides, count] = min(misfits.values()), freedom
-            if least[sides, count][0] <= chi2.ppf(CONSISTENT, freedom):
+            if least[sides, count][0] <= chdtri(freedom, 1.0 - CONSISTENT):
                 return sides, count
     ratio = min(misfit / freedom for misfit, freedom in least.values())
     return next(size for size, (misfit, freedom) in least.items() if misfit / freedom <= MORE_THAN_BEST * ratio)

