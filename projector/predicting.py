@@ -17,7 +17,7 @@ from projector.piecing.foresight.forecast import SeamErrors, Size, Source, forec
 from projector.piecing.foresight.piles import Pile, seam_errors, side_errors
 from projector.piecing.foresight.placing import corners_of, places_of
 from projector.piecing.making import Made, Wishes, plan_of
-from projector.piecing.patchwork.patches import joins_of
+from projector.piecing.patchwork.patches import inner_angles_rad, joins_of
 from projector.piecing.plans import Plan, expected_shape
 
 SQLITE = b"SQLite format 3\x00"
@@ -140,11 +140,8 @@ def _numbers(row: object, count: int) -> list[float] | None:
 def _corners(pile: Pile, nodes: tuple[int | None, ...] | None, shape: np.ndarray) -> list[Corner]:
     if nodes is None:
         return []
-    before, after = np.roll(shape, 1, axis=0) - shape, np.roll(shape, -1, axis=0) - shape
-    cross = after[:, 0] * before[:, 1] - after[:, 1] * before[:, 0]
-    planned = np.arctan2(cross, np.sum(before * after, axis=1)) % (2.0 * np.pi)
-    off = pile.angles_rad.mean(axis=0) - planned
-    sd = pile.angles_rad.std(axis=0, ddof=1) if len(pile) > 1 else np.zeros(len(planned))
+    off = pile.angles_rad.mean(axis=0) - inner_angles_rad(shape)
+    sd = pile.angles_rad.std(axis=0, ddof=1) if len(pile) > 1 else np.zeros(len(shape))
     return [Corner(node, float(o), float(s)) for node, o, s in zip(nodes, off, sd, strict=True) if node is not None]
 
 

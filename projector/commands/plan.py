@@ -15,7 +15,7 @@ from projector.piecing.blockmaking import block_to_make, making_of_drawing
 from projector.piecing.blocks.catalogue import recipe_of
 from projector.piecing.drawing.own import set_in_notes
 from projector.piecing.drawingfile import is_drawing, load_drawing
-from projector.piecing.lengths import INCH_MM, inches_text, length_mm, length_source
+from projector.piecing.lengths import INCH_MM, inches_text, length_mm, length_source, yards_text
 from projector.piecing.making import Wishes, plan_of
 from projector.piecing.patchwork.patches import Block
 from projector.piecing.planreading import plan_from_text, plan_text
@@ -108,17 +108,13 @@ def _check_readable(text: str, block: str) -> None:
 
 def words(plan: Plan) -> list[str]:
     """What a plan takes, line by line."""
-    lines = [f"{f.name}: buy {_yards(f.buy_mm)}, {inches_text(f.need_mm)} are needed" for f in plan.fabrics]
+    lines = [f"{f.name}: buy {yards_text(f.buy_mm)}, {inches_text(f.need_mm)} are needed" for f in plan.fabrics]
     for strip in plan.strips:
         kind = "strip set" if strip.seams_mm else "strip"
         many = f"{strip.count} {kind}{'' if strip.count == 1 else 's'} of {' + '.join(strip.fabrics)}"
         lines.append(f"{strip.name}: {many}, {inches_text(strip.width_mm)} wide")
     lines.append(f"{len(plan.units) - len(plan.steps)} kinds of units to cut, {len(plan.steps)} steps of sewing")
     return lines
-
-
-def _yards(value_mm: float) -> str:
-    return f"{inches_text(value_mm / 36.0, 8).removesuffix(' in')} yd"
 
 
 def _settings(name: str, texts: list[str], seam_mm: float) -> dict[str, str]:

@@ -14,6 +14,7 @@ from decimal import Decimal
 from fractions import Fraction
 
 INCH_MM = 25.4
+INCHES_A_YARD = 36.0
 LONGEST_MM = 100_000.0  # a whole bolt of cloth is shorter
 _LONGEST_TEXT = 60
 
@@ -115,6 +116,15 @@ def inches_text(value_mm: float, denominator: int = 32) -> str:
     if not rest:
         return f"{sign}{whole} in"
     return f"{sign}{whole} {rest} in" if whole else f"{sign}{rest} in"
+
+
+def yards_text(value_mm: float) -> str:
+    """The nearest eighth of a yard, as cloth is sold.
+
+    >>> yards_text(2057.4)
+    '2 1/4 yd'
+    """
+    return f"{inches_text(value_mm / INCHES_A_YARD, 8).removesuffix(' in')} yd"
 
 
 def mm_text(value_mm: float, places: int = 1) -> str:

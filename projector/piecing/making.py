@@ -15,7 +15,7 @@ from projector.piecing.cutting.straight import straight_patches
 from projector.piecing.cutting.yardage import bought_mm
 from projector.piecing.lengths import INCH_MM, inches_text, length_source
 from projector.piecing.patchwork import stages
-from projector.piecing.patchwork.patches import Block, Patch, Sewn, area_mm2
+from projector.piecing.patchwork.patches import Block, Patch, Sewn, area_mm2, inner_angles_rad
 from projector.piecing.patchwork.sameness import Kind, kinds_of
 from projector.piecing.patchwork.stages import Stage, Stages
 from projector.piecing.plans import (
@@ -185,8 +185,7 @@ class _Maker:
     def _from_set(self, name: str, segment: Segment, make: int) -> None:
         strip, cut = self._set_of(f"{name.split()[0]} strip{' set' if len(segment.bands) > 1 else ''}", segment, make)
         count = strips_needed(strip, cut)
-        if count is None:
-            raise self._too_large(name, cut.width_mm)
+        assert count is not None  # `_wanted` takes only segments that fit
         self._add(strip, count)
         self.units.append(Unit(name, cut))
 
@@ -195,7 +194,7 @@ class _Maker:
         usable, margin = self.making.usable_mm, self.wishes.margin_mm
         grain = stage.piece.grain_rad if isinstance(stage.piece, Patch) else None
         straight, cost = None, math.inf
-        if _sharpest(stage.finished_mm) >= SHARP_RAD - HAIR_RAD:
+        if inner_angles_rad(stage.finished_mm).min() >= SHARP_RAD - HAIR_RAD:
             ways = straight_patches(stage.finished_mm, self.wishes.seam_allowance_mm, grain)
             costs = [_cost(one.strip_mm, one.per_strip(usable, margin), make) for one in ways]
             cost, _, straight = min(
@@ -279,13 +278,6 @@ _NESTED: Way = "nested"
 def _cost(strip_mm: float, gives: int, make: int) -> float:
     """How wide all strips for so many patches are together."""
     return math.ceil(make / gives) * strip_mm if gives else math.inf
-
-
-def _sharpest(corners: Floats) -> float:
-    """The sharpest inner angle of a polygon (N, 2), radians."""
-    before, after = np.roll(corners, 1, axis=0) - corners, np.roll(corners, -1, axis=0) - corners
-    cosine = np.sum(before * after, axis=1) / (np.hypot(*before.T) * np.hypot(*after.T))
-    return float(np.arccos(np.clip(cosine, -1.0, 1.0)).min())
 
 
 def _written(corners: Floats) -> str:

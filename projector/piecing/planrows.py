@@ -7,7 +7,15 @@ from typing import Any
 
 from projector.piecing.cutting.yardage import roomy_mm
 from projector.piecing.drawing.patchlist import discs_of, patch_lines, patches_of
-from projector.piecing.lengths import LengthError, angle_source, coordinates_mm, inches_text, length_source
+from projector.piecing.lengths import (
+    LengthError,
+    angle_source,
+    coordinates_mm,
+    inches_text,
+    length_mm,
+    length_source,
+    yards_text,
+)
 from projector.piecing.plans import Fabric, Line, Making, Place, Plan, Step, Trim, Unit
 from projector.piecing.tables import MOST_PLACES, PlanError, Table, quoted, shown
 
@@ -204,9 +212,5 @@ def _length(value_mm: float) -> str:
 
 def _yards(value_mm: float) -> str:
     """In eighths of a yard, as cloth is sold, where it is that."""
-    eighths = round(value_mm / 114.3)
-    if abs(eighths * 114.3 - value_mm) > 1e-9:
-        return _length(value_mm)
-    whole, rest = divmod(eighths, 8)
-    parts = {0: "", 1: "1/8", 2: "1/4", 3: "3/8", 4: "1/2", 5: "5/8", 6: "3/4", 7: "7/8"}[rest]
-    return quoted(" ".join(part for part in (str(whole) if whole else "", parts) if part) + " yd")
+    text = yards_text(value_mm)
+    return quoted(text) if abs(length_mm(text) - value_mm) <= 1e-9 else _length(value_mm)

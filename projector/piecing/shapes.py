@@ -30,6 +30,7 @@ from numpy.typing import NDArray
 from shapely import LinearRing
 
 from projector.piecing.lengths import LONGEST_MM, LengthError, angle_rad, coordinates_mm, length_mm
+from projector.piecing.patchwork.patches import area_mm2
 
 Floats = NDArray[np.float64]
 Lean = Literal["left", "right"]
@@ -59,7 +60,7 @@ class Shape:
     @property
     def area_mm2(self) -> float:
         """Enclosed area, positive (shoelace formula)."""
-        return _area(self.corners_mm)
+        return area_mm2(self.corners_mm)
 
 
 def square(side_mm: float, name: str = "square") -> Shape:
@@ -256,15 +257,10 @@ def _shape(
         raise ShapeError(f"{_short(name)}: side {int(sides_mm.argmin())} has no length; make it longer")
     if not LinearRing(corners_mm).is_simple:
         raise ShapeError(f"{_short(name)}: its sides cross; give the corners in their order around it")
-    if _area(corners_mm) <= 0.0:
+    if area_mm2(corners_mm) <= 0.0:
         raise ShapeError(f"{_short(name)}: its corners run clockwise; give them the other way round")
     seams_mm = np.array(seams or [], dtype=np.float64).reshape(-1, 2, 2)
     return Shape(name, corners_mm, side_names, seams_mm)
-
-
-def _area(corners_mm: Floats) -> float:
-    x, y = corners_mm.T
-    return float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)) / 2.0
 
 
 def _check_sizes(name: str, *sizes_mm: float) -> None:

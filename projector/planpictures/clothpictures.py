@@ -19,11 +19,11 @@ from projector.piecing.patchwork.stages import Stage
 from projector.piecing.plans import Plan, Strip, Unit, expected_shape, units_from_strip
 from projector.piecing.shapes import Shape
 from projector.planpictures.fractions import length_words
-from projector.planpictures.swatches import Swatch
+from projector.planpictures.swatches import EDGE, Swatch
 
 Floats = NDArray[np.float64]
 
-EDGE, CUT = "#222222", "#b3261e"
+CUT = "#b3261e"
 MOST_SIZED = 8  # corners: with more, sizes would cover the unit
 LEAST_SIZED = 0.12  # of the unit, for a side to have its length written beside it
 
@@ -100,8 +100,7 @@ def fill(axes: Any, corners: Floats, swatch: Swatch) -> None:
     """A piece of cloth (N, 2) in its fabric."""
     from matplotlib.patches import Polygon
 
-    look = {"facecolor": swatch.tint, "hatch": swatch.pattern, "edgecolor": EDGE, "linewidth": 0.8}
-    axes.add_patch(Polygon(corners, closed=True, **look))
+    axes.add_patch(Polygon(corners, closed=True, **swatch.look()))
 
 
 def _source(unit: Unit) -> str | None:

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
+
+EDGE = "#222222"
 
 # Tints after Okabe and Ito's set (Color Universal Design, 2008), made lighter so that words beside them can be read.
 # Neighbours are also told apart by how light they are, and by their patterns.
@@ -20,6 +23,10 @@ class Swatch:
 
     tint: str
     pattern: str
+
+    def look(self) -> dict[str, Any]:
+        """What matplotlib's patches take."""
+        return {"facecolor": self.tint, "hatch": self.pattern, "edgecolor": EDGE, "linewidth": 0.8}
 
 
 def swatches(fabrics: Sequence[str]) -> dict[str, Swatch]:

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from projector.piecing.foresight.forecast import Places
 from projector.piecing.patchwork.patches import Piece
-from projector.piecing.patchwork.raw import grown, raw_edge
+from projector.piecing.patchwork.raw import HalfPlane, grown, raw_edge
 from projector.piecing.patchwork.stages import Stages
 
 Floats = NDArray[np.float64]
@@ -24,17 +24,17 @@ def places_of(stages: Stages, piece: Piece, expected_mm: Floats) -> Places | Non
     for raw in (grown(finished, stages.allowance_mm), stages.stage(piece).raw_mm):
         laid = _laid(expected_mm, raw)
         if laid is not None:
-            return tuple(_under(stages, piece, a, b) for a, b in zip(laid, np.roll(laid, -1, axis=0), strict=True))
+            sides = _raw_sides(stages, piece)
+            return tuple(_under(sides, a, b) for a, b in zip(laid, np.roll(laid, -1, axis=0), strict=True))
     return None
 
 
 def corners_of(stages: Stages, piece: Piece, expected_mm: Floats) -> tuple[int | None, ...] | None:
     """For each corner of an expected raw outline the node of the block that it belongs to; None for those of ears."""
-    finished = stages.finished_mm(piece)
-    laid = _laid(expected_mm, grown(finished, stages.allowance_mm))
+    raw = grown(stages.finished_mm(piece), stages.allowance_mm)
+    laid = _laid(expected_mm, raw)
     if laid is None:
         return None
-    raw = grown(finished, stages.allowance_mm)
     nodes = stages.bend_nodes(piece)
     return tuple(nodes[int(np.argmin(np.hypot(*(raw - corner).T)))] for corner in laid)
 
@@ -58,16 +58,21 @@ def _laid(expected: Floats, raw: Floats) -> Floats | None:
     return None
 
 
-def _under(stages: Stages, piece: Piece, start: Floats, end: Floats) -> tuple[int, ...]:
-    """The sides of a piece's patches whose raw edges lie on the line from start to end, seen the same way."""
-    found = []
-    line = raw_edge(start, end, 0.0)
-    first = stages.first_sides()
+def _raw_sides(stages: Stages, piece: Piece) -> list[tuple[int, HalfPlane]]:
+    """The sides of a piece's patches by their numbers, each with its raw edge."""
+    first, found = stages.first_sides(), []
     for face in stages.faces(piece):
-        nodes = stages.mesh.bends(stages.mesh.rings[face])
-        corners = stages.mesh.nodes_mm[list(nodes)]
+        corners = stages.mesh.corners_mm(stages.mesh.rings[face])
         for i, (a, b) in enumerate(zip(corners, np.roll(corners, -1, axis=0), strict=True)):
-            own = raw_edge(a, b, stages.allowance_mm)
-            if abs(own.reach_mm - line.reach_mm) < NEAR_MM and np.abs(own.normal - line.normal).max() < 1e-6:
-                found.append(first[face] + i)
-    return tuple(found)
+            found.append((first[face] + i, raw_edge(a, b, stages.allowance_mm)))
+    return found
+
+
+def _under(sides: list[tuple[int, HalfPlane]], start: Floats, end: Floats) -> tuple[int, ...]:
+    """The sides whose raw edges lie on the line from start to end, seen the same way."""
+    line = raw_edge(start, end, 0.0)
+    return tuple(
+        number
+        for number, own in sides
+        if abs(own.reach_mm - line.reach_mm) < NEAR_MM and np.abs(own.normal - line.normal).max() < 1e-6
+    )

@@ -102,3 +102,10 @@ def area_mm2(corners_mm: Floats) -> float:
     """Signed area of a polygon (N, 2), positive where it runs counter-clockwise (shoelace formula)."""
     x, y = corners_mm.T
     return float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)) / 2.0
+
+
+def inner_angles_rad(corners_mm: Floats) -> Floats:
+    """(N,) at the corners of a polygon (N, 2) that runs counter-clockwise, 0 to 2 pi."""
+    before, after = np.roll(corners_mm, 1, axis=0) - corners_mm, np.roll(corners_mm, -1, axis=0) - corners_mm
+    cross = after[:, 0] * before[:, 1] - after[:, 1] * before[:, 0]
+    return np.asarray(np.arctan2(cross, np.sum(before * after, axis=1)) % (2.0 * np.pi))
