@@ -77,31 +77,27 @@ class Fits:
         return self.at.own
 
 
-def solve(
-    window: Window,
-    axes: Axes,
-    noise: Noise,
-    encoder: Encoder,
-    figures: Floats,
-    valleys_px: Floats | None,
-    bars: Bars,
-    cut: bool,
-    start: Unknowns,
-    prior: Common,
-    until: Until,
-    known: Fits | None = None,
-) -> Fits:
-    """Fit all sides of `window` from `start`; see the module's text.
+@dataclass(frozen=True, eq=False, slots=True)
+class Beside:
+    """What is seen beside all sides of a picture, and what is known of them before the fit."""
+
+    window: Window
+    axes: Axes
+    noise: Noise
+    encoder: Encoder
+    figures: Floats  # (S, 3) how much the encoded levels of the sides' prints vary within a bin; 0 for plain cloth
+    valleys_px: Floats  # (S,) offsets stay within `VALLEY_PX` of these where finite: a print's own edges lead astray
+    bars: Bars  # lines along sides
+    cut: bool  # unless lines are cut, sides beside them say nothing of what is common
+
+
+def solve(beside: Beside, start: Unknowns, prior: Common, until: Until, known: Fits | None = None) -> Fits:
+    """Fit all sides from `start`; see the module's text.
 
     `known` are earlier fits of the same sides, near `start`: what they learnt of noise and levels holds from the start,
     but for prints, which it would hold at an edge of their own.
-
-    `figures` (S, 3): how much the encoded levels of the sides' prints vary within a bin; 0 for plain cloth. Offsets
-    stay within `VALLEY_PX` of `valleys_px` (S,) where these are finite: there a print's own edges lead astray.
-    `bars` are lines along sides; unless they are `cut`, sides beside them say nothing of what is common.
     """
-    solver = _Solver(window, axes, noise, encoder, figures, valleys_px, bars, cut, prior)
-    return solver.solve(start, until, known)
+    return _Solver(beside, prior).solve(start, until, known)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -115,29 +111,18 @@ class _Evaluated:
 
 
 class _Solver:
-    def __init__(
-        self,
-        window: Window,
-        axes: Axes,
-        noise: Noise,
-        encoder: Encoder,
-        figures: Floats,
-        valleys_px: Floats | None,
-        bars: Bars,
-        cut: bool,
-        prior: Common,
-    ) -> None:
-        self.axes, self.prior, self.encoder = axes, prior, encoder
+    def __init__(self, beside: Beside, prior: Common) -> None:
+        window, noise, bars, cut, valleys = beside.window, beside.noise, beside.bars, beside.cut, beside.valleys_px
+        self.axes, self.encoder, self.figures, self.prior = beside.axes, beside.encoder, beside.figures, prior
         self.floor = np.array(noise.sd, np.float32)[:, None]
         self.together = np.array(noise.together, np.float32)[:, None]
         self.count, self.reach = window.count, window.reach_px()
         self.bars, self.lined = bars if cut else NO_BARS, bars.beside(window.side, window.count)
         self.runs = [run for run in window.runs if run.stop > run.start]
-        self.sides, self.pixels = side_pixels(window, axes, self.bars)
-        valleys = np.full(window.count, np.nan) if valleys_px is None else valleys_px
+        self.sides, self.pixels = side_pixels(window, self.axes, self.bars)
         self.lowest = np.where(np.isfinite(valleys), valleys - VALLEY_PX, -MOST_OFFSET_PX)
         self.highest = np.where(np.isfinite(valleys), valleys + VALLEY_PX, MOST_OFFSET_PX)
-        self.figures, self.figured = figures, figures.max(axis=1) > 0.0
+        self.figured = self.figures.max(axis=1) > 0.0
         self.silent = self.figured | self.lined & (not cut)
         self.before = np.asarray(np.linalg.inv(prior.covariance), np.float64)
 

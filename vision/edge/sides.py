@@ -14,7 +14,7 @@ from calibration.tone import Tone
 from vision.edge.across import in_the_light_there
 from vision.edge.common import Common, unseen
 from vision.edge.encoding import Encoder
-from vision.edge.fit import CONTRADICTED, OWN_PRIOR, VALLEY_PX, Fits, Until, solve
+from vision.edge.fit import CONTRADICTED, OWN_PRIOR, VALLEY_PX, Beside, Fits, Until, solve
 from vision.edge.light import Unknowns
 from vision.edge.neighbours import Neighbours
 from vision.edge.noise import Noise, encoded_noise
@@ -131,13 +131,13 @@ def fit_sides(
     offsets, bows, fits, last = np.zeros(len(starts)), np.zeros(len(starts)), None, axes
     for reach in reaches:
         placed = everything.placed(axes)
-        window = placed.kept(_near(placed, reach, np.zeros(len(starts)), bows, figured * 0.0))
+        window = placed.kept(_near(placed, reach, offsets, bows, np.zeros(len(starts), bool)))
         if reach is WIDE and picture.scene.known:
             light = picture.noise, picture.encoder, float(prior.values[0])
             offsets = likeliest_offsets_px(window, placed, *light, printed)
             valleys = np.where(printed, offsets, np.nan)
         if np.any(printed):
-            window = placed.kept(_near(placed, reach, offsets, bows, figured))
+            window = placed.kept(_near(placed, reach, offsets, bows, printed))
         count = np.bincount(window.side, minlength=len(starts))
         # Far from its place a side that cuts a line is led astray by it: lines are cut when the sides have one.
         bars = find_bars(window, axes.outward_px, float((fits.common if fits else prior).values[0]), lined)
@@ -148,12 +148,12 @@ def fit_sides(
         if fits is not None:
             start = Unknowns(np.where((printed | lined)[:, None], start.own, fits.own), fits.common.values)
         start.own[:, :3] = np.column_stack([offsets, np.zeros(len(starts)), bows])
-        here = window, axes, picture.noise, picture.encoder, figured, valleys, bars, cut
+        here = Beside(window, axes, picture.noise, picture.encoder, figured, valleys, bars, cut)
         moves_u = np.where(printed | (reach is reaches[-1]), FINELY_U, ROUGHLY_U)
-        fits = solve(*here, start, prior, Until(reach.steps, moves_u), fits)
+        fits = solve(here, start, prior, Until(reach.steps, moves_u), fits)
         if unasked and (fits.shadow_doubt > CONTRADICTED or fits.leaning > LEANING):
             unasked, prior = False, unseen(float(np.median(axes.rims.height_px)), shadowed=True)
-            fits = solve(*here, Unknowns(fits.own, prior.values), prior, Until(SHADOWED_STEPS, FINELY_U), fits)
+            fits = solve(here, Unknowns(fits.own, prior.values), prior, Until(SHADOWED_STEPS, FINELY_U), fits)
         last, axes, offsets = axes, _rebased(axes, fits, picture), np.zeros(len(starts))
         bows, valleys = fits.own[:, 2], valleys - fits.own[:, 0]
     assert fits is not None
@@ -186,10 +186,12 @@ def _axes_of(picture: Picture, starts: Sequence[SideStart]) -> Axes:
     return Axes.at(picture.camera, picture.height_mm, ends.mean(axis=1), away / lengths[:, None], lengths)
 
 
-def _near(placed: Window, reach: Reach, offsets_px: Floats, bows_px: Floats, figured: Floats) -> NDArray[np.bool_]:
-    """(N,): the pixels within reach of each side's line, as it is bowed; of prints less of the inside."""
-    inside = np.where(figured.any(axis=1), PRINTED_PX, reach.inside_px)[placed.side]
-    e = placed.across_px - np.where(figured.any(axis=1), offsets_px, 0.0)[placed.side]
+def _near(
+    placed: Window, reach: Reach, offsets_px: Floats, bows_px: Floats, printed: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """(N,): the pixels within reach of each side's line, as it is bowed; of prints (S,) less of the inside."""
+    inside = np.where(printed, PRINTED_PX, reach.inside_px)[placed.side]
+    e = placed.across_px - np.where(printed, offsets_px, 0.0)[placed.side]
     e = e - bows_px[placed.side] * placed.bow_basis()
     return np.asarray((e > -inside) & (e < reach.outside_px))
 
