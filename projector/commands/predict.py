@@ -11,8 +11,9 @@ from projector.clock import WallClock
 from projector.commands.options import add_json
 from projector.events import Teller
 from projector.piecing.foresight.advice import SAID_MM, closing_words, shift_words, size_words
+from projector.piecing.foresight.foretelling import Prediction
 from projector.piecing.planfile import load_plan
-from projector.predicting import Prediction, predict, read_units
+from projector.predicting import predict, read_units
 
 MOST_TOLD = 3  # circles, and who brings the spread
 
