@@ -11,21 +11,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.rig import Rig
-from projector.events import unit_event
-from projector.guide.cutting import MEANINGS, begin, step
+from projector.answers import Sight, answer
+from projector.guide.cutting import MEANINGS
+from projector.guide.leading import Carried, Step, begin, step
+from projector.guide.looks import KeyPressed, Look, MatCleared, Observation, Seen
 from projector.guide.scenes import LAMP, Scene
-from projector.guide.stage import scene_of
-from projector.guide.state import Cutting, KeyPressed, MatCleared, Observation, Phase, Record, Seen, Step, wanted
+from projector.guide.steps import Record
 from projector.journal import Journal
 from projector.piecing.plans import Plan
+from projector.recordevents import record_event
 from projector.render import draw
 from projector.setup.glancing import glanced, key_after_bump, tell_glance
 from projector.showing import show
 from projector.table import Pressed, Still, Table
-from vision.compare import judge
 from vision.light import mean_light
 from vision.mat import MatPicture, compare_with_mat, guessed_mat_picture, mat_picture, on_mat_mask
-from vision.measure import PLAIN_CLOTH, Cloth, Trust, measure_units, px_per_mm
+from vision.measure import PLAIN_CLOTH, Cloth, Trust, px_per_mm
 from vision.regions import find_regions
 from vision.units import Judged
 
@@ -61,8 +62,8 @@ class Guided:
     stopped: bool
 
 
-def guide(bench: Bench, plan: Plan, made: tuple[int, ...] | None = None) -> Guided:
-    """Lead through a plan. Raises CameraError, JournalError."""
+def guide(bench: Bench, plan: Plan, carried: Carried | None = None) -> Guided:
+    """Lead through a plan; `carried` says what was made of it before. Raises CameraError, JournalError."""
     if bench.rig.projector is None:
         raise ValueError("a rig with a projector is needed")
     _tell_unguided(bench, plan)
@@ -70,29 +71,31 @@ def guide(bench: Bench, plan: Plan, made: tuple[int, ...] | None = None) -> Guid
     seeing = _Seeing(bench)
     judged: list[Judged] = []
     told = set[str]()
-    state, _ = _carried_out(bench, begin(plan, area, made), judged)
+    now = begin(plan, area, carried)
+    _carry_out(bench, now, judged)
     unlike: Still | None = None  # the next measurement waits for a change from this
-    while state.phase is not Phase.DONE:
+    while not now.state.done:
         seen = bench.table.until_still(unlike, after_motion=True)
         if isinstance(seen, Pressed):
             for key in seen.keys:
-                if state.phase is Phase.CLEAR_MAT and MEANINGS.get(key) == "on":
+                if now.state.look.kind == "bare" and MEANINGS.get(key) == "on":
                     seeing.take_mat_as_it_is()
-                state, _ = _carried_out(bench, step(state, KeyPressed(key)), judged)
+                now = step(now.state, KeyPressed(key))
+                _carry_out(bench, now, judged)
             unlike = None
             continue
-        observation = seeing.observe(state)
+        observation = seeing.observe(now.state.look)
         if observation is None:
-            unlike = _not_clear(bench, state)
+            unlike = _not_clear(bench, now.scene)
             continue
         if isinstance(observation, Seen) and bench.kept is not None:
             bench.kept(seeing.latest, observation.cloths)
-        turn = step(state, observation)
-        if turn.state.phase is Phase.LAY_STRIP is not state.phase and not _still_true(bench, told):
+        turn = step(now.state, observation)
+        if turn.state.waits_for_cloth and not now.state.waits_for_cloth and not _still_true(bench, told):
             _keep_records(bench, turn, judged)
             return Guided(tuple(judged), stopped=True)
-        state, unlike = _carried_out(bench, turn, judged)
-    return Guided(tuple(judged), state.stopped)
+        now, unlike = turn, _carry_out(bench, turn, judged)
+    return Guided(tuple(judged), now.state.stopped)
 
 
 def _tell_unguided(bench: Bench, plan: Plan) -> None:
@@ -104,18 +107,18 @@ def _tell_unguided(bench: Bench, plan: Plan) -> None:
             bench.table.teller.tell("refused", what="unit", name=unit.name, why="not_guided", do=do)
 
 
-def _not_clear(bench: Bench, state: Cutting) -> Still:
+def _not_clear(bench: Bench, scene: Scene) -> Still:
     """Ask again for the bare mat, in words and in light."""
-    _show(bench, scene_of(state))
+    _show(bench, scene)
     do = "take away what lies on the mat, or press space if nothing does"
     bench.table.teller.tell("refused", what="clear_mat", why="not_clear", do=do)
     return bench.table.glance()
 
 
-def _carried_out(bench: Bench, turn: Step, judged: list[Judged]) -> tuple[Cutting, Still]:
+def _carry_out(bench: Bench, turn: Step, judged: list[Judged]) -> Still:
     """Keep the records, then show and look, then ask: nothing is said of a unit before it is on the disk.
 
-    The look is taken before anybody is asked for anything, so that whatever the person does is a change from it.
+    The look that comes back is taken before anybody is asked, so that whatever the person does is a change from it.
     """
     _keep_records(bench, turn, judged)
     _show(bench, turn.scene)
@@ -123,7 +126,7 @@ def _carried_out(bench: Bench, turn: Step, judged: list[Judged]) -> tuple[Cuttin
     for event in turn.events:
         told = dict(event)
         bench.table.teller.tell(str(told.pop("event")), **told)
-    return turn.state, as_it_lies
+    return as_it_lies
 
 
 def _still_true(bench: Bench, told: set[str]) -> bool:
@@ -135,17 +138,13 @@ def _still_true(bench: Bench, told: set[str]) -> bool:
 
 def _keep_records(bench: Bench, turn: Step, judged: list[Judged]) -> None:
     for record in turn.records:
-        _keep(bench, record)
-        judged.append(record.judged)
-
-
-def _keep(bench: Bench, record: Record) -> None:
-    event = unit_event(record.judged, None) | {"name": record.unit_name, "n": record.n, "of": record.of}
-    verdict = record.judged.verdict.value if record.judged.verdict else None
-    line = json.dumps(event)
-    bench.journal.record(bench.session, record.unit_name, verdict, line, datetime.now().astimezone())
-    kind = str(event.pop("event"))
-    bench.table.teller.tell(kind, **event)
+        event = record_event(record)
+        verdict = record.judged.verdict.value if record.judged.verdict else None
+        now = datetime.now().astimezone()
+        bench.journal.record(bench.session, str(event["name"]), verdict, json.dumps(event), now)
+        bench.table.teller.tell(str(event.pop("event")), **event)
+        if isinstance(record, Record):
+            judged.append(record.judged)
 
 
 def _show(bench: Bench, scene: Scene) -> None:
@@ -161,16 +160,14 @@ class _Seeing:
         self._mat: MatPicture | None = None
         self.latest: Picture = np.zeros((1, 1, 3), np.uint8)
 
-    def observe(self, state: Cutting) -> Observation | None:
+    def observe(self, look: Look) -> Observation | None:
         """What there is to tell the state machine; None where the mat is not clear yet."""
         if self._mat is None:
             return MatCleared() if self._take_mat() else None
         light = self._under_lamp(FRAMES)
         camera = self._bench.rig.camera.pinhole
         scene = compare_with_mat(light, self._mat, self._on_mat, self._bench.rig.tone)
-        units = measure_units(scene, camera, self._on_mat, self._bench.cloth, self._bench.trust)
-        expected = wanted(state)
-        return Seen(tuple(judge(unit, [] if expected is None else [expected]) for unit in units))
+        return answer(look, Sight(scene, camera, self._on_mat, self._bench.cloth, self._bench.trust))
 
     def take_mat_as_it_is(self) -> None:
         """Keep the mat's picture though something seems to lie on it: the person says that it is bare."""

@@ -13,7 +13,7 @@ from vision.strip_verdict import JudgedStrip
 from vision.strips import StripEnd, StripLine
 
 
-def strip_event(judged: JudgedStrip, frame: str) -> Event:
+def strip_event(judged: JudgedStrip, frame: str | None) -> Event:
     """What was measured on one strip, and what is said of it. Lengths mm in the mat frame, angles degrees."""
     strip = judged.strip
     return {

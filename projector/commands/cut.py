@@ -13,6 +13,7 @@ from projector.clock import WallClock
 from projector.commands.devices import add_devices, board_of, check_sizes, opened, rig_for_light
 from projector.commands.options import CLOTH_U_MM, add_cloth, add_json, add_sheet
 from projector.events import Teller
+from projector.guide.leading import Carried
 from projector.guided import Bench, guide
 from projector.journal import Journal
 from projector.piecing.planfile import load_plan
@@ -63,8 +64,8 @@ def _cut(args: argparse.Namespace, plan: Plan, rig: Rig, board: Board, journal: 
     if trusted is None:
         return
     rig = trusted
-    session, made = session_for(args, plan, journal, table.teller)
-    guided = guide(Bench(table, rig, journal, session, Cloth(args.cloth, CLOTH_U_MM)), plan, made)
+    session, carried = session_for(args, plan, journal, table.teller)
+    guided = guide(Bench(table, rig, journal, session, Cloth(args.cloth, CLOTH_U_MM)), plan, carried)
     if not guided.stopped:  # what was left before its end can be resumed
         journal.end(session, datetime.now().astimezone())
     table.teller.tell("summary", **journal_keys(journal.counts(session), len(journal.units(session))))
@@ -84,15 +85,13 @@ def trusted_rig(table: Table, rig: Rig, file: Path, board: Board, thickness_mm: 
     return again.rig
 
 
-def session_for(
-    args: argparse.Namespace, plan: Plan, journal: Journal, teller: Teller
-) -> tuple[int, tuple[int, ...] | None]:
-    """The session to write into, and how many units of each kind it holds already."""
+def session_for(args: argparse.Namespace, plan: Plan, journal: Journal, teller: Teller) -> tuple[int, Carried | None]:
+    """The session to write into, and what it holds already."""
     text = plan_text(plan)
     left = journal.unfinished(text)
     if left is not None and args.resume:
         names = [entry.name for entry in journal.units(left.id)]
-        return left.id, tuple(names.count(unit.name) for unit in plan.units)
+        return left.id, Carried(tuple(names.count(unit.name) for unit in plan.units))
     if args.resume:
         teller.tell("refused", what="resume", why="nothing_left", do="a new session of this plan is begun")
     elif left is not None:

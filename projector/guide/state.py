@@ -4,19 +4,25 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from enum import Enum
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from projector.guide import steps
 from projector.guide.layout import CutLine, FoundStrip
-from projector.guide.scenes import Point, Scene
+from projector.guide.looks import HandSeen as HandSeen
+from projector.guide.looks import KeyPressed as KeyPressed
+from projector.guide.looks import Look
+from projector.guide.looks import MatCleared as MatCleared
+from projector.guide.looks import Observation as Observation
+from projector.guide.looks import Seen as Seen
+from projector.guide.scenes import Point
+from projector.guide.steps import Event as Event
+from projector.guide.steps import Record as Record
 from projector.piecing.plans import Cut, Plan, Strip, Unit, expected_shape
 from vision.expected import ExpectedShape, Tolerance
-from vision.units import Judged
 
 Floats = NDArray[np.float64]
-Event = dict[str, Any]
 
 
 class Phase(Enum):
@@ -28,46 +34,6 @@ class Phase(Enum):
     CUT_UNIT = "cut_unit"  # a unit cut off and slid aside
     LAY_UNIT = "lay_unit"  # a unit that was cut, laid where it can be measured
     DONE = "done"
-
-
-# Observations: what the outer loop tells.
-
-
-@dataclass(frozen=True, slots=True)
-class MatCleared:
-    """Nothing lies on the mat, and its picture is kept as the reference."""
-
-
-@dataclass(frozen=True, slots=True)
-class Seen:
-    """One measurement at rest: every cloth, each judged against `wanted(state)`."""
-
-    cloths: tuple[Judged, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class HandSeen:
-    """A hand, or something else that moves, is in the picture."""
-
-
-@dataclass(frozen=True, slots=True)
-class KeyPressed:
-    """A key of the keyboard or a foot pedal, by its name."""
-
-    key: str
-
-
-Observation = MatCleared | Seen | HandSeen | KeyPressed
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class Record:
-    """A judged unit to be kept, before the light says anything of it. `n` of `of` counts its own kind."""
-
-    judged: Judged
-    unit_name: str
-    n: int
-    of: int
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -116,15 +82,24 @@ class Cutting:
         own = self.unit.tolerance_mm
         return self.plan.tolerance_mm if own is None else own
 
+    @property
+    def look(self) -> Look:
+        """What must be measured next."""
+        if self.phase is Phase.CLEAR_MAT:
+            return Look("bare")
+        expected = wanted(self)
+        return Look("units", () if expected is None else (expected,))
 
-@dataclass(frozen=True, eq=False, slots=True)
-class Step:
-    """One turn of the guided cut. Records are to be kept before the scene is shown."""
+    @property
+    def done(self) -> bool:
+        return self.phase is Phase.DONE
 
-    state: Cutting
-    scene: Scene
-    events: tuple[Event, ...] = ()
-    records: tuple[Record, ...] = ()
+    @property
+    def waits_for_cloth(self) -> bool:
+        return self.phase is Phase.LAY_STRIP
+
+
+Step = steps.Step[Cutting]
 
 
 @dataclass(frozen=True, eq=False, slots=True)

@@ -26,6 +26,7 @@ from calibration.rig import Rig
 from calibration.rigfile import load_rig
 from projector.commands.cut import session_for
 from projector.events import Event, Teller
+from projector.guide.leading import Carried
 from projector.guided import Bench, guide
 from projector.journal import Journal
 from projector.piecing.planfile import load_plan
@@ -270,7 +271,7 @@ class Sitting:
 
     def cuts(
         self,
-        made: tuple[int, ...] | None = None,
+        carried: Carried | None = None,
         session: int | None = None,
         fails: Callable[[], bool] = never,
         ends: Callable[[], bool] = never,
@@ -284,7 +285,7 @@ class Sitting:
         settle(table)
         if session is None:
             session = self.journal.begin(datetime.now().astimezone(), "cut", plan_text(PLAN), "rig.json")
-        guided = guide(Bench(table, self.rig, self.journal, session), PLAN, made)
+        guided = guide(Bench(table, self.rig, self.journal, session), PLAN, carried)
         self.stopped = guided.stopped
         return len(guided.units)
 
@@ -305,11 +306,11 @@ def test_what_was_judged_outlives_the_camera_and_is_counted_when_the_plan_is_res
         sitting.cuts(fails=lambda: sitting.judged() == 1)
     assert len(sitting.journal.units(1)) == 1
     again = Namespace(resume=True, rig=tmp_path / "rig.json")
-    session, made = session_for(
+    session, carried = session_for(
         again, PLAN, sitting.journal, Teller(VirtualClock(), True, io.StringIO(), io.StringIO())
     )
-    assert (session, made) == (1, (1,))
-    assert sitting.cuts(made, session) == 2
+    assert (session, carried and carried.made) == (1, (1,))
+    assert sitting.cuts(carried, session) == 2
     assert sitting.stopped is False
     entries = sitting.journal.units(session)
     assert [json.loads(entry.line)["n"] for entry in entries] == [1, 2, 3]
@@ -319,8 +320,8 @@ def test_without_resume_an_unfinished_plan_begins_anew(sitting: Sitting, tmp_pat
     sitting.journal.begin(datetime.now().astimezone(), "cut", plan_text(PLAN), "rig.json")
     said = io.StringIO()
     teller = Teller(VirtualClock(), True, said, io.StringIO())
-    session, made = session_for(Namespace(resume=False, rig=tmp_path), PLAN, sitting.journal, teller)
-    assert (session, made) == (2, None)
+    session, carried = session_for(Namespace(resume=False, rig=tmp_path), PLAN, sitting.journal, teller)
+    assert (session, carried) == (2, None)
     assert "--resume" in said.getvalue()
 
 

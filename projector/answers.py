@@ -1,0 +1,79 @@
+"""A look that the guide wants, answered from one scene of the mat: a pure function of what was seen."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.pinhole import Pinhole
+from projector.guide.looks import BlockSeen, Look, Seen, StripsSeen, YardageSeen
+from vision.blocks import measure_block
+from vision.compare import judge
+from vision.expected import ExpectedShape, ExpectedStar, ExpectedStrip
+from vision.mat import Scene
+from vision.measure import Cloth, Trust, find_pieces, measure_units
+from vision.strips import MeasuredStrip, measure_strips
+from vision.units import MeasuredUnit
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Sight:
+    """One scene, ready to be measured. `cloth` is one layer."""
+
+    scene: Scene
+    camera: Pinhole
+    on_mat: NDArray[np.bool_]
+    cloth: Cloth
+    trust: Trust
+
+
+def answer(look: Look, sight: Sight) -> Seen | StripsSeen | YardageSeen | BlockSeen:
+    """What was looked for. Raises ValueError for a bare mat, which is no measurement."""
+    match look.kind:
+        case "units":
+            shapes = [one for one in look.expected if isinstance(one, ExpectedShape)]
+            units = measure_units(sight.scene, sight.camera, sight.on_mat, sight.cloth, sight.trust)
+            return Seen(tuple(judge(unit, shapes) for unit in units))
+        case "strips":
+            return StripsSeen(*_strips(look, sight))
+        case "yardage":
+            strips, cloths = _strips(look, sight)
+            return YardageSeen(cloths, strips)
+        case "block":
+            return _block(look, sight)
+        case _:
+            raise ValueError("the bare mat is not measured")
+
+
+def _strips(look: Look, sight: Sight) -> tuple[tuple[MeasuredStrip, ...], tuple[MeasuredUnit, ...]]:
+    """What has the width of an expected strip, and all other cloth by its outline."""
+    expected = [one for one in look.expected if isinstance(one, ExpectedStrip)]
+    cloth = layered(sight.cloth, look.layers)
+    pieces = find_pieces(sight.scene, sight.camera, sight.on_mat)
+    strips = measure_strips(sight.scene, sight.camera, sight.on_mat, pieces, cloth, sight.trust, expected, (_ENDLESS,))
+    others = measure_units(sight.scene, sight.camera, sight.on_mat, cloth, sight.trust, pieces, strips.keys())
+    return tuple(strips.values()), others
+
+
+def _block(look: Look, sight: Sight) -> BlockSeen:
+    stars = [one for one in look.expected if isinstance(one, ExpectedStar)]
+    cloth = layered(sight.cloth, look.layers)
+    pieces = find_pieces(sight.scene, sight.camera, sight.on_mat)
+    units = measure_units(sight.scene, sight.camera, sight.on_mat, cloth, sight.trust, pieces)
+    for unit in units:
+        for star in stars:
+            block = measure_block(pieces.scene, sight.camera, unit, star, cloth, sight.trust)
+            if block is not None:
+                return BlockSeen(block, tuple(other for other in units if other is not unit))
+    return BlockSeen(None, units)
+
+
+def layered(cloth: Cloth, layers: int) -> Cloth:
+    """So many layers of cloth, one upon the other; how thick a layer is is unknown alike for all of them."""
+    return Cloth(layers * cloth.height_mm, layers * cloth.u_mm)
+
+
+# So long a unit is expected that nothing is taken for a strip by its length alone.
+_ENDLESS = ExpectedShape("endless", np.array([[0.0, 0.0], [1e6, 0.0], [1e6, 1.0], [0.0, 1.0]]))

@@ -1,0 +1,129 @@
+"""Through a plan, chapter by chapter: the machine above the chapters' own.
+
+Every chapter begins by waiting for the bare mat. Once its picture is kept, later chapters are told so at once. What a
+chapter has learned goes into `Carried`, and from there into those after it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from projector.guide import cutting, steps
+from projector.guide.chapters import Chapter, UnitsChapter, chapters_of
+from projector.guide.looks import Look, MatCleared, Observation
+from projector.guide.scenes import Point
+from projector.guide.state import Cutting
+from projector.piecing.plans import Plan
+
+InnerStep = steps.Step[Any]
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Carried:
+    """What is taken from one chapter to the next, and out of the journal when a plan is gone on with.
+
+    `made` counts the judged units of each kind of the plan.
+    """
+
+    made: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Leading:
+    """The whole plan between two observations."""
+
+    plan: Plan
+    area_mat_mm: tuple[Point, ...]  # where light reaches the mat
+    chapters: tuple[Chapter, ...]
+    carried: Carried
+    index: int
+    inner: steps.Chapter
+    is_bare_known: bool = False  # the bare mat's picture is kept
+
+    @property
+    def chapter(self) -> Chapter:
+        return self.chapters[self.index]
+
+    @property
+    def look(self) -> Look:
+        """What must be measured next."""
+        return self.inner.look
+
+    @property
+    def done(self) -> bool:
+        return self.inner.stopped or (self.inner.done and self.index == len(self.chapters) - 1)
+
+    @property
+    def stopped(self) -> bool:
+        return self.inner.stopped
+
+    @property
+    def waits_for_cloth(self) -> bool:
+        return self.inner.waits_for_cloth
+
+
+Step = steps.Step[Leading]
+
+
+@dataclass(frozen=True, slots=True)
+class Machine:
+    """How one kind of chapter is led through; `left` is what is carried on from its last state."""
+
+    begin: Callable[[Any, Plan, tuple[Point, ...], Carried], InnerStep]
+    step: Callable[[Any, Observation], InnerStep]
+    left: Callable[[Any, Carried], Carried] = field(default=lambda _, carried: carried)
+
+
+def begin(plan: Plan, area_mat_mm: tuple[Point, ...], carried: Carried | None = None) -> Step:
+    """Start a plan, or go on with it where `carried` says what was made already.
+
+    `area_mat_mm` is the polygon of the mat that light reaches. Raises ValueError if there is nothing to cut.
+    """
+    chapters = chapters_of(plan)
+    if not chapters:
+        raise ValueError("the plan has no unit that is cut from a strip")
+    known = carried or Carried()
+    first = _begun(chapters[0], plan, area_mat_mm, known, is_bare_known=False)
+    return _onward(Leading(plan, area_mat_mm, chapters, known, 0, first.state), first)
+
+
+def step(state: Leading, seen: Observation) -> Step:
+    """One turn of the chapter that is led through, and on to the next one where it is done."""
+    turn = MACHINES[type(state.chapter)].step(state.inner, seen)
+    knows = state.is_bare_known or isinstance(seen, MatCleared) or turn.state.look.kind != "bare"
+    return _onward(replace(state, inner=turn.state, is_bare_known=knows), turn)
+
+
+def _onward(state: Leading, turn: InnerStep) -> Step:
+    """Past every chapter that is done; what they had to tell and to keep comes first."""
+    events, records = turn.events, turn.records
+    while state.inner.done and not state.done:
+        carried = MACHINES[type(state.chapter)].left(state.inner, state.carried)
+        following = state.chapters[state.index + 1]
+        turn = _begun(following, state.plan, state.area_mat_mm, carried, state.is_bare_known)
+        events, records = events + turn.events, records + turn.records
+        state = replace(state, carried=carried, index=state.index + 1, inner=turn.state)
+    return Step(state, turn.scene, events, records)
+
+
+def _begun(
+    chapter: Chapter, plan: Plan, area_mat_mm: tuple[Point, ...], carried: Carried, is_bare_known: bool
+) -> InnerStep:
+    machine = MACHINES[type(chapter)]
+    turn = machine.begin(chapter, plan, area_mat_mm, carried)
+    return machine.step(turn.state, MatCleared()) if is_bare_known else turn
+
+
+def _begin_units(_: UnitsChapter, plan: Plan, area_mat_mm: tuple[Point, ...], carried: Carried) -> InnerStep:
+    return cutting.begin(plan, area_mat_mm, carried.made or None)
+
+
+def _left_by_units(state: Cutting, carried: Carried) -> Carried:
+    return replace(carried, made=state.made)
+
+
+MACHINES: dict[type[Chapter], Machine] = {
+    UnitsChapter: Machine(_begin_units, cutting.step, _left_by_units),
+}

@@ -1,0 +1,82 @@
+"""What a chapter wants to be measured next, and what it is told: the words between the guide and the outer loop."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from vision.blocks import MeasuredBlock
+from vision.expected import ExpectedShape, ExpectedStar, ExpectedStrip
+from vision.strips import MeasuredStrip
+from vision.units import Judged, MeasuredUnit
+
+LookKind = Literal["bare", "units", "strips", "yardage", "block"]
+Expected = ExpectedShape | ExpectedStrip | ExpectedStar
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """What is to be measured once all is still.
+
+    `bare` wants the empty mat, and nothing is measured before its picture is kept. `units` judges every cloth against
+    the expected shapes; `strips` and `yardage` measure what has an expected strip's width as a strip and all else by
+    its outline; `block` looks for the expected star. `layers` of cloth lie one upon the other.
+    """
+
+    kind: LookKind
+    expected: tuple[Expected, ...] = ()
+    layers: int = 1
+
+
+# Observations: what the outer loop tells.
+
+
+@dataclass(frozen=True, slots=True)
+class MatCleared:
+    """Nothing lies on the mat, and its picture is kept as the reference."""
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """One measurement at rest: every cloth, each judged against what the look expected."""
+
+    cloths: tuple[Judged, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class StripsSeen:
+    """One measurement at rest: the strips, and every other cloth by its outline."""
+
+    strips: tuple[MeasuredStrip, ...]
+    others: tuple[MeasuredUnit, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class YardageSeen:
+    """One measurement at rest: every cloth by its outline, and the strips that were cut from it."""
+
+    cloths: tuple[MeasuredUnit, ...]
+    strips: tuple[MeasuredStrip, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class BlockSeen:
+    """One measurement at rest: the block if it was recognised, and every other cloth."""
+
+    block: MeasuredBlock | None
+    others: tuple[MeasuredUnit, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class HandSeen:
+    """A hand, or something else that moves, is in the picture."""
+
+
+@dataclass(frozen=True, slots=True)
+class KeyPressed:
+    """A key of the keyboard or a foot pedal, by its name."""
+
+    key: str
+
+
+Observation = MatCleared | Seen | StripsSeen | YardageSeen | BlockSeen | HandSeen | KeyPressed

@@ -1,0 +1,80 @@
+"""What one step of any chapter gives: its next state, a scene, what to tell, and what to keep before it is told."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Generic, Protocol, TypeVar
+
+from projector.guide.looks import Look
+from projector.guide.scenes import Scene
+from vision.strip_verdict import JudgedStrip
+from vision.units import Judged
+
+Event = dict[str, Any]
+
+
+class Chapter(Protocol):
+    """What every chapter's state answers, so that the loop need not know which chapter it leads through."""
+
+    @property
+    def look(self) -> Look:
+        """What must be measured next."""
+
+    @property
+    def done(self) -> bool:
+        """Nothing is left to do in this chapter."""
+
+    @property
+    def stopped(self) -> bool:
+        """The person ended it all before its end."""
+
+    @property
+    def waits_for_cloth(self) -> bool:
+        """Nothing is being cut: a good moment for a glance at camera and projector."""
+
+
+S = TypeVar("S", covariant=True)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Record:
+    """A judged unit to be kept, before the light says anything of it. `n` of `of` counts its own kind."""
+
+    judged: Judged
+    unit_name: str
+    n: int
+    of: int
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class StripRecord:
+    """A strip as it was measured before sewing. `n` of `of` counts its own kind, layers and all.
+
+    `strip_name` and `band` (from the lower edge up) say where in the plan it belongs; `bend_rad` is how far it bends at
+    the fold once it is opened, None where it was not folded.
+    """
+
+    judged: JudgedStrip
+    name: str  # of its kind, for the person
+    fabric: str
+    strip_name: str
+    band: int
+    band_mm: float  # as planned
+    n: int
+    of: int
+    layers: int = 1
+    bend_rad: float | None = None
+    bend_u_rad: float | None = None
+
+
+Records = tuple[Record | StripRecord, ...]
+
+
+@dataclass(frozen=True, eq=False)  # without slots: in Python 3.11 `Step[Cutting](...)` cannot be made with them
+class Step(Generic[S]):
+    """One turn of a chapter. Records are to be kept before the scene is shown."""
+
+    state: S
+    scene: Scene
+    events: tuple[Event, ...] = ()
+    records: Records = ()
