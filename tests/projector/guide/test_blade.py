@@ -87,7 +87,7 @@ def test_what_is_worth_an_offer(beside_mm, offered):
 
 
 def test_after_a_shift_the_learner_goes_on():
-    """Cuts are always taken from the line as it is shown: the offset stays, and is offered again when it has changed."""
+    """Cuts are always taken from the line as it is shown: it is offered again when it has changed."""
     shifted = Blade((0.4,) * 10).accepted()
     assert shifted.shift_mm == pytest.approx(0.4, abs=0.03)
     assert shifted.offer is None
