@@ -15,8 +15,6 @@ from projector.guide.layout import (
     NotTheStrip,
     shrinks_by_mm,
     step_mm,
-    truing_line,
-    truing_reason,
     unit_line,
 )
 from projector.guide.scenes import Point
@@ -36,6 +34,7 @@ from projector.guide.state import (
     Step,
     Turn,
 )
+from projector.guide.truing import margin_mm, truing_line, truing_reason
 from projector.piecing.plans import Plan
 from vision.units import Judged, Verdict
 
@@ -134,7 +133,7 @@ def _next_line(state: Cutting) -> CutLine:
     why = truing_reason(strip, state.cut, state.raw_end, state.tolerance_mm)
     if why is None:
         return unit_line(strip, state.cut)
-    return truing_line(strip, state.cut, state.source.true_margin_mm, why)
+    return truing_line(strip, state.cut, margin_mm(state.source, state.raw_end), why)
 
 
 def _cut_looked_for(state: Cutting, seen: Observation) -> Turn:

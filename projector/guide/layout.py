@@ -19,11 +19,11 @@ from projector.piecing.plans import Cut, Hand, Strip
 from vision.units import MeasuredUnit
 
 Floats = NDArray[np.float64]
-Purpose = Literal["unit", "true_up"]
+Purpose = Literal["unit", "true_up", "trim"]
+Side = Literal["left", "right"]
 
 WIDTH_SLACK_MM = 4.0  # a strip this far off its planned width is another strip
 REACH_MM = 25.0  # a cut line is drawn this far past the cloth at both ends
-GREATEST_TILT_RAD = math.radians(0.35)  # a later end that is off by more is trued whatever its wedge
 SEAM_SLACK_RAD = math.radians(3.0)  # a line that runs farther off the long sides is no seam of a strip
 CUT_OFF = "cut_off"  # the one trouble that a strip may have: it hangs over the mat's end
 
@@ -41,6 +41,7 @@ class FoundStrip:
     width_mm: float
     hand: Hand
     cut_off: bool = False
+    end_u_rad: float = 0.0  # standard uncertainty of the end's direction against `along`; of a stepped end, its worst
 
     @property
     def length_mm(self) -> float:
@@ -68,9 +69,10 @@ class CutLine:
     purpose: Purpose
     cloth_mat_mm: Floats  # (2, 2) where it crosses the long edges
     shown_mat_mm: Floats  # (2, 2) reaching past the cloth at both ends
-    keep: Literal["left", "right"]  # seen along it
+    keep: Side  # seen along it
     units_left: int  # that the strip gives, this one included; after the cut if it is a truing cut
     why: str = ""  # of a truing cut
+    ruler: Side = "left"  # where the ruler lies, seen along the line; the blade runs beside its other side
 
 
 def find_strip(cloths: Sequence[MeasuredUnit], strip: Strip, hand: Hand) -> FoundStrip | NotTheStrip:
@@ -99,36 +101,11 @@ def find_strip(cloths: Sequence[MeasuredUnit], strip: Strip, hand: Hand) -> Foun
     return NotTheStrip(f"this is {inches_text(width_mm)} wide, {wanted}", width_mm)
 
 
-def truing_reason(found: FoundStrip, cut: Cut, raw: bool, tolerance_mm: float) -> str | None:
-    """Why the end must be trued before a unit is cut from it; None if it need not be.
-
-    A raw end always; a later one when its wedge, measured at right angles to the cut over the whole end,
-    exceeds the tolerance, or when its ends lie more than `GREATEST_TILT_RAD` off the cut's direction.
-    """
-    if raw:
-        return "true the raw end first"
-    inward = _inward(found, cut)
-    depths_mm = found.end_mat_mm @ inward
-    run_mm = math.dist(found.end_mat_mm[0], found.end_mat_mm[-1])
-    tilt_rad = math.asin(min(1.0, abs(depths_mm[-1] - depths_mm[0]) / run_mm))
-    if tilt_rad > GREATEST_TILT_RAD:
-        return f"the end is {math.degrees(tilt_rad):.1f} deg off, true it"
-    if float(np.ptp(depths_mm)) > tolerance_mm:
-        return f"the end is {inches_text(float(np.ptp(depths_mm)), 64)} out of true, true it"
-    return None
-
-
-def truing_line(found: FoundStrip, cut: Cut, margin_mm: float, why: str) -> CutLine:
-    """At the cut's angle, `margin_mm` further in than the innermost point of the end; the strip is kept."""
-    inward = _inward(found, cut)
-    through = found.end_mat_mm[np.argmax(found.end_mat_mm @ inward)] + margin_mm * inward
-    return _line(found, cut, through, "true_up", _units_beyond(found, cut, through), why)
-
-
-def unit_line(found: FoundStrip, cut: Cut) -> CutLine:
+def unit_line(found: FoundStrip, cut: Cut, kept_back_mm: float = 0.0) -> CutLine:
     """At the cut's angle, the cut's width from the middle of the end; the unit is kept."""
-    through = found.end_middle_mat_mm + cut.width_mm * _inward(found, cut)
-    return _line(found, cut, through, "unit", _units_beyond(found, cut, found.end_middle_mat_mm), "")
+    through = found.end_middle_mat_mm + cut.width_mm * inward(found, cut)
+    units = units_beyond(found, cut, found.end_middle_mat_mm, kept_back_mm)
+    return line_through(found, cut, through, "unit", units, "")
 
 
 def step_mm(cut: Cut) -> float:
@@ -143,6 +120,36 @@ def shrinks_by_mm(found: FoundStrip, line: CutLine) -> float:
     return float(np.mean([abs((ends[0] - lower) @ found.along), abs((ends[-1] - upper) @ found.along)]))
 
 
+def rise_of(found: FoundStrip, cut: Cut) -> Floats:
+    """Unit vector along the cut, away from the person."""
+    turn = cut.angle_rad if cut.lean == "right" else math.pi - cut.angle_rad
+    cosine, sine = math.cos(turn), math.sin(turn)
+    x, y = found.along
+    return np.array([cosine * x - sine * y, sine * x + cosine * y])
+
+
+def inward(found: FoundStrip, cut: Cut) -> Floats:
+    """Unit vector at right angles to the cut, from the worked end into the strip."""
+    x, y = rise_of(found, cut)
+    return np.array([-y, x]) if found.hand == "right" else np.array([y, -x])
+
+
+def units_beyond(found: FoundStrip, cut: Cut, through: Floats, kept_back_mm: float = 0.0) -> int:
+    """Whole units between a line along the cut and the innermost point of the far end, or so far before it."""
+    room_mm = float(np.min((found.far_end_mat_mm - through) @ inward(found, cut))) - kept_back_mm
+    return max(0, math.floor(room_mm / cut.width_mm))
+
+
+def line_through(found: FoundStrip, cut: Cut, through: Floats, purpose: Purpose, units_left: int, why: str) -> CutLine:
+    """A cut through a point. The ruler is held down on the strip by the hand that does not cut."""
+    rise = rise_of(found, cut)
+    cloth = np.array([_crossing(through, rise, side) for side in (found.lower_mat_mm, found.upper_mat_mm)])
+    shown = cloth + REACH_MM * np.array([-rise, rise])
+    unit_side: Side = found.hand
+    body_side: Side = "left" if found.hand == "right" else "right"
+    return CutLine(purpose, cloth, shown, unit_side if purpose == "unit" else body_side, units_left, why, body_side)
+
+
 def _strip_from(cloth: MeasuredUnit, sides: tuple[int, int], width_mm: float, has_seam: bool, hand: Hand) -> FoundStrip:
     corners = cloth.corners_mat_mm
     directions = [_side(corners, side)[1] - _side(corners, side)[0] for side in sides]
@@ -150,6 +157,8 @@ def _strip_from(cloth: MeasuredUnit, sides: tuple[int, int], width_mm: float, ha
     mean = mean if (mean[0], mean[1]) > (0.0, 0.0) else -mean
     lower, upper = sides if directions[0] @ mean > 0.0 else sides[::-1]
     right, left = _chain(corners, lower, upper), _chain(corners, upper, lower)[::-1]
+    first, last = (lower, upper) if hand == "right" else (upper, lower)
+    end = [(first + 1 + k) % len(corners) for k in range((last - first - 1) % len(corners))]
     return FoundStrip(
         outline_mat_mm=corners,
         lower_mat_mm=_side(corners, lower),
@@ -160,7 +169,14 @@ def _strip_from(cloth: MeasuredUnit, sides: tuple[int, int], width_mm: float, ha
         width_mm=width_mm,
         hand=hand,
         cut_off=cloth.trouble == CUT_OFF,
+        end_u_rad=_end_u_rad(cloth, end, sides),
     )
+
+
+def _end_u_rad(cloth: MeasuredUnit, end: list[int], sides: tuple[int, int]) -> float:
+    """Of the end's worst side and of the mean of the two long ones, which err each for itself."""
+    tilts = cloth.tilts_u_rad
+    return math.hypot(float(np.max(tilts[end])), math.hypot(*tilts[list(sides)].tolist()) / 2.0)
 
 
 def _along(cloth: MeasuredUnit, mean: Floats, has_seam: bool) -> Floats:
@@ -182,35 +198,6 @@ def _chain(corners: Floats, first: int, last: int) -> Floats:
     """Corners from the end of side `first` to the start of side `last`, counter-clockwise."""
     count = (last - first - 1) % len(corners) + 1
     return corners[[(first + 1 + k) % len(corners) for k in range(count)]]
-
-
-def _rise(found: FoundStrip, cut: Cut) -> Floats:
-    """Unit vector along the cut, away from the person."""
-    turn = cut.angle_rad if cut.lean == "right" else math.pi - cut.angle_rad
-    cosine, sine = math.cos(turn), math.sin(turn)
-    x, y = found.along
-    return np.array([cosine * x - sine * y, sine * x + cosine * y])
-
-
-def _inward(found: FoundStrip, cut: Cut) -> Floats:
-    """Unit vector at right angles to the cut, from the worked end into the strip."""
-    x, y = _rise(found, cut)
-    return np.array([-y, x]) if found.hand == "right" else np.array([y, -x])
-
-
-def _units_beyond(found: FoundStrip, cut: Cut, through: Floats) -> int:
-    """Whole units between a line along the cut and the innermost point of the far end."""
-    room_mm = float(np.min((found.far_end_mat_mm - through) @ _inward(found, cut)))
-    return max(0, math.floor(room_mm / cut.width_mm))
-
-
-def _line(found: FoundStrip, cut: Cut, through: Floats, purpose: Purpose, units_left: int, why: str) -> CutLine:
-    rise = _rise(found, cut)
-    cloth = np.array([_crossing(through, rise, side) for side in (found.lower_mat_mm, found.upper_mat_mm)])
-    shown = cloth + REACH_MM * np.array([-rise, rise])
-    unit_side: Literal["left", "right"] = found.hand
-    body_side: Literal["left", "right"] = "left" if found.hand == "right" else "right"
-    return CutLine(purpose, cloth, shown, unit_side if purpose == "unit" else body_side, units_left, why)
 
 
 def _crossing(through: Floats, direction: Floats, side: Floats) -> Floats:

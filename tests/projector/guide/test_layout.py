@@ -14,10 +14,9 @@ from projector.guide.layout import (
     NotTheStrip,
     find_strip,
     shrinks_by_mm,
-    truing_line,
-    truing_reason,
     unit_line,
 )
+from projector.guide.truing import truing_line, truing_reason
 from projector.piecing.plans import Cut, Strip
 from projector.piecing.shapes import slant
 from vision.units import MeasuredUnit, Seam, Width
@@ -202,26 +201,6 @@ def test_a_unit_line_lies_the_cut_width_from_the_middle_of_the_end_and_passes_th
     for shown, cloth_end in zip(line.shown_mat_mm, line.cloth_mat_mm, strict=True):
         assert math.dist(shown, cloth_end) == pytest.approx(25.0)
         assert not Polygon(found.outline_mat_mm).contains(Polygon([shown] * 3).centroid)
-
-
-@pytest.mark.parametrize(
-    ("raw", "tilt_deg", "tolerance_mm", "reason"),
-    [
-        (True, 0.0, 0.8, "true the raw end first"),
-        (False, 0.0, 0.8, None),
-        (False, 0.34, 0.8, None),
-        (False, 0.36, 0.8, "the end is 0.4 deg off, true it"),
-        (False, -0.36, 0.8, "the end is 0.4 deg off, true it"),
-        (False, 0.3, 0.4, "the end is 1/64 in out of true, true it"),  # 80 x tan 0.3 deg = 0.42 mm
-        (False, 0.28, 0.4, None),  # 0.39 mm
-    ],
-)
-def test_when_an_end_is_trued(raw, tilt_deg, tolerance_mm, reason):
-    shift = 80 * math.tan(math.radians(tilt_deg))
-    corners = [(100, 200), (700, 200), (700 + shift, 280), (100, 280)]
-    found = find_strip([cloth(corners)], PLAIN, "right")
-    assert isinstance(found, FoundStrip)
-    assert truing_reason(found, STRAIGHT, raw, tolerance_mm) == reason
 
 
 def halves(shape, line):
