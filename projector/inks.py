@@ -26,6 +26,7 @@ OKABE_ITO_SRGB = {
     "vermillion": (213, 94, 0),
     "reddish purple": (204, 121, 167),
     "white": (255, 255, 255),
+    "black": (0, 0, 0),
 }
 INK_NAMES = {
     Ink.CUT: "yellow",  # the lightest of the seven: the line that must be seen best
@@ -35,8 +36,10 @@ INK_NAMES = {
     Ink.GOOD: "bluish green",
     Ink.BAD: "vermillion",
     Ink.DOUBT: "reddish purple",
-    Ink.CAUTION: "orange",
+    Ink.CAUTION: "yellow",  # as the signal word of ANSI Z535.4 has it, and of the seven the one that shows best
+    Ink.RULER: "orange",
     Ink.LAMP: "white",
+    Ink.DARK: "black",
 }
 
 

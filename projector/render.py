@@ -22,6 +22,7 @@ from vision.light import srgb_from_linear
 
 Floats = NDArray[np.float64]
 Mapping = Callable[[Floats], Floats]
+Lifted = Callable[[float], Mapping]
 
 PIECE_PX = 12.0  # a straight line on the mat is a curve through a lens; so short a piece is straight
 GREATEST_PIECES = 4000
@@ -30,7 +31,13 @@ GREATEST_MASK_PX = 30_000  # OpenCV looks up in pictures of less than 32767 colu
 FIT_NODES = (17, 5)  # along and across a line of text
 
 
-def draw(scene: Scene, px_from_mat: Mapping, size_px: tuple[int, int], palette: Palette = PALETTE) -> NDArray[np.uint8]:
+def draw(
+    scene: Scene,
+    px_from_mat: Mapping,
+    size_px: tuple[int, int],
+    palette: Palette = PALETTE,
+    lifted: Lifted | None = None,
+) -> NDArray[np.uint8]:
     """Draw a scene.
 
     Parameters
@@ -43,6 +50,8 @@ def draw(scene: Scene, px_from_mat: Mapping, size_px: tuple[int, int], palette: 
         Width and height of the target.
     palette : mapping of Ink to (3,)
         Linear red, green, blue, 0 to 1.
+    lifted : callable, optional
+        From a height above the scene, mm, to the mapping there. Without it all lies flat, as seen from straight above.
 
     Returns
     -------
@@ -51,7 +60,9 @@ def draw(scene: Scene, px_from_mat: Mapping, size_px: tuple[int, int], palette: 
     """
     sheet = _Sheet(size_px, palette[Ink.LAMP] * scene.lamp)
     for mark in scene.marks:
-        sheet.lay(coverage_of(mark, px_from_mat, size_px), palette[mark.ink])
+        lift_mm = mark.lift_mm if isinstance(mark, Stroke) else 0.0
+        mapping = lifted(lift_mm) if lifted and lift_mm else px_from_mat
+        sheet.lay(coverage_of(mark, mapping, size_px), palette[mark.ink])
     return sheet.encoded()
 
 

@@ -2,15 +2,30 @@
 
 from __future__ import annotations
 
+from functools import partial
+
+from calibration.pinhole import Pinhole
 from calibration.rig import Rig
 from projector.guide.scenes import Scene
-from projector.render import draw
+from projector.inks import PALETTE, Palette
+from projector.render import Floats, Mapping, draw
 from projector.table import Table
 
 
-def show(table: Table, rig: Rig, scene: Scene, height_mm: float = 0.0) -> None:
+def show(table: Table, rig: Rig, scene: Scene, height_mm: float = 0.0, palette: Palette = PALETTE) -> None:
     """Light the scene where it lies, `height_mm` above the mat; nothing without a projector."""
     if rig.projector is None:
         return
-    pinhole = rig.projector.pinhole
-    table.light(scene, draw(scene, lambda points: pinhole.px_from_mat(points, height_mm), table.display.size_px))
+    at_height = partial(_mapping, rig.projector.pinhole)
+    picture = draw(
+        *(scene, at_height(height_mm), table.display.size_px, palette),
+        lifted=lambda lift_mm: at_height(height_mm + lift_mm),
+    )
+    table.light(scene, picture)
+
+
+def _mapping(pinhole: Pinhole, height_mm: float) -> Mapping:
+    def px_from_mat(points_mat_mm: Floats) -> Floats:
+        return pinhole.px_from_mat(points_mat_mm, height_mm)
+
+    return px_from_mat

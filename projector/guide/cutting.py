@@ -18,6 +18,7 @@ from projector.guide.layout import (
     unit_line,
 )
 from projector.guide.scenes import Point
+from projector.guide.sitting import USUAL, Sitting
 from projector.guide.sorting import UNIT_LIKE, Sorted, sort_cloths
 from projector.guide.stage import scene_of
 from projector.guide.state import (
@@ -46,7 +47,9 @@ LONGER_MM = 5.0  # a strip that has grown by more is another strip
 Rule = Callable[[Cutting, Observation], Turn]
 
 
-def begin(plan: Plan, area_mat_mm: tuple[Point, ...], made: tuple[int, ...] | None = None) -> Step:
+def begin(
+    plan: Plan, area_mat_mm: tuple[Point, ...], made: tuple[int, ...] | None = None, sitting: Sitting = USUAL
+) -> Step:
     """Start a plan, or go on with it where `made` counts the judged units of each kind.
 
     `area_mat_mm` is the polygon of the mat that light reaches. Raises ValueError if there is nothing to cut.
@@ -54,7 +57,7 @@ def begin(plan: Plan, area_mat_mm: tuple[Point, ...], made: tuple[int, ...] | No
     if not plan.wanted:
         raise ValueError("the plan has no unit that is cut from a strip")
     counts = made or (0,) * len(plan.units)
-    first = Cutting(plan, area_mat_mm, counts, kind=_next_kind(plan, counts, 0) or 0)
+    first = Cutting(plan, area_mat_mm, counts, kind=_next_kind(plan, counts, 0) or 0, sitting=sitting)
     if all(_is_made(plan, counts, kind) for kind in range(len(plan.units))):
         return _drawn(_finished(first))
     return _drawn(Turn(first, (_ask(first, "clear_mat"),)))

@@ -14,6 +14,7 @@ from projector.guide import cutting, steps
 from projector.guide.chapters import Chapter, UnitsChapter, chapters_of
 from projector.guide.looks import Look, MatCleared, Observation
 from projector.guide.scenes import Point
+from projector.guide.sitting import USUAL, Sitting
 from projector.guide.state import Cutting
 from projector.piecing.plans import Plan
 
@@ -24,10 +25,12 @@ InnerStep = steps.Step[Any]
 class Carried:
     """What is taken from one chapter to the next, and out of the journal when a plan is gone on with.
 
-    `made` counts the judged units of each kind of the plan.
+    `made` counts the judged units of each kind of the plan. `sitting` is the same in all of them: every chapter's
+    scenes are laid out for it.
     """
 
     made: tuple[int, ...] = ()
+    sitting: Sitting = USUAL
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -117,7 +120,7 @@ def _begun(
 
 
 def _begin_units(_: UnitsChapter, plan: Plan, area_mat_mm: tuple[Point, ...], carried: Carried) -> InnerStep:
-    return cutting.begin(plan, area_mat_mm, carried.made or None)
+    return cutting.begin(plan, area_mat_mm, carried.made or None, carried.sitting)
 
 
 def _left_by_units(state: Cutting, carried: Carried) -> Carried:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -9,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from shapely import Polygon
+from shapely.affinity import rotate
 from shapely.geometry.base import BaseGeometry
 
 from projector.guide.scenes import Ink, Point, Words
@@ -19,46 +20,74 @@ GRID_MM = 8.0
 BELOW, ABOVE = 0.3, 1.3  # a line of text reaches from here to there, in heights of a capital
 SLIM, SPARE, BROAD = "ijl.,;:'| ", "frt-()", "mwMW"
 FRACTION = re.compile(r"(\d+)/(\d+)")
+SMALL = 0.66  # a fraction's digits, in heights of a capital
+LEAST_DIGIT_MM = 8.0  # a fraction's digits are not read from where a person stands if they are lower
 _AT_ONCE = 512
 
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One line of text of a block, and how high its capitals are."""
+    """One line of text of a block, and how high its capitals are to be."""
 
     text: str
     height_mm: float
     ink: Ink = Ink.WORDS
 
     @property
+    def capital_mm(self) -> float:
+        """How high its capitals are: more than asked for where a fraction's digits would be too low."""
+        return max(self.height_mm, LEAST_DIGIT_MM / SMALL) if FRACTION.search(self.text) else self.height_mm
+
+    @property
     def width_mm(self) -> float:
         """An estimate on the safe side; the true width is the typeface's."""
         text = FRACTION.sub(lambda found: max(found[1], found[2], key=len), self.text)
-        return self.height_mm * sum(_letter_width(letter) for letter in text)
+        return self.capital_mm * sum(_letter_width(letter) for letter in text)
 
     @property
     def depth_mm(self) -> float:
-        return self.height_mm * (ABOVE + BELOW)
+        return self.capital_mm * (ABOVE + BELOW)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Room:
-    """The lit area of the mat, and what is taken of it already."""
+    """The lit area of the mat, and what is taken of it already.
 
-    area: Polygon
+    Words are turned by `turn_rad`, a multiple of a quarter, to be upright for the person; boxes stand as they do.
+    """
+
+    area: BaseGeometry
     taken: tuple[BaseGeometry, ...] = ()
+    turn_rad: float = 0.0
 
     def without(self, *shapes: BaseGeometry) -> Room:
         """The room that is left when these are taken too."""
-        return Room(self.area, self.taken + shapes)
+        return Room(self.area, self.taken + shapes, self.turn_rad)
+
+    def within(self, region: BaseGeometry) -> Room:
+        """The part of the room that lies in a region."""
+        return Room(self.area & region, self.taken, self.turn_rad)
+
+    def is_free(self, shape: BaseGeometry) -> bool:
+        """Whether a shape lies in the area and touches nothing that is taken."""
+        return bool(self.area.covers(shape)) and all(taken.disjoint(shape) for taken in self.taken)
+
+    @property
+    def nearest_mat_mm(self) -> Point:
+        """The middle of the area's edge that is nearest to the person."""
+        left, low, right, _ = self._own(self.area).bounds
+        return self._mat((left + right) / 2.0, low)
 
     def free_place(self, width_mm: float, depth_mm: float, near_mat_mm: Point) -> Point | None:
-        """Middle of an upright box in free room, as near to a point as can be; None if there is none.
+        """Middle of a box in free room, as near to a point as can be; None if there is none.
 
         Looked for on a grid of `GRID_MM`; the box keeps `CLEARANCE_MM` from all that is taken.
         """
-        free = self.area - shapely.union_all([shape.buffer(CLEARANCE_MM) for shape in self.taken])
-        middles = _grid(self.area.bounds, width_mm, depth_mm, near_mat_mm)
+        free = self._own(self.area - shapely.union_all([shape.buffer(CLEARANCE_MM) for shape in self.taken]))
+        if free.is_empty:
+            return None
+        near = self._own(shapely.Point(near_mat_mm)).centroid
+        middles = _grid(free.bounds, width_mm, depth_mm, (near.x, near.y))
         shapely.prepare(free)
         for start in range(0, len(middles), _AT_ONCE):
             x, y = middles[start : start + _AT_ONCE].T
@@ -66,7 +95,7 @@ class Room:
             fits = shapely.covers(free, shapely.box(x - half, y - deep, x + half, y + deep))
             if fits.any():
                 first = int(np.argmax(fits))
-                return float(x[first]), float(y[first])
+                return self._mat(float(x[first]), float(y[first]))
         return None
 
     def write(self, rows: Sequence[Row], near_mat_mm: Point, indent_mm: float = 0.0) -> Written | None:
@@ -81,26 +110,37 @@ class Room:
     def write_at(self, rows: Sequence[Row], middle_mat_mm: Point, indent_mm: float = 0.0) -> Written:
         """Lay a block of lines with its middle at a point, free or not."""
         wide, deep = block_size(rows, indent_mm)
-        x, top = middle_mat_mm[0], middle_mat_mm[1] + deep / 2.0
+        middle = self._own(shapely.Point(middle_mat_mm)).coords[0]
+        x, top = middle[0], middle[1] + deep / 2.0
         words: list[Words] = []
         for row in rows:
             shift = indent_mm / 2.0 if row is rows[0] else 0.0
-            words.append(Words(row.text, (x + shift, top - ABOVE * row.height_mm), row.height_mm, row.ink))
+            at = self._mat(x + shift, top - ABOVE * row.capital_mm)
+            words.append(Words(row.text, at, row.capital_mm, row.ink, self.turn_rad))
             top -= row.depth_mm
-        half, low = wide / 2.0, middle_mat_mm[1] - deep / 2.0
-        box = shapely.box(x - half, low, x + half, low + deep)
-        first = rows[0]
-        sign = (x - (first.width_mm + indent_mm) / 2.0, words[0].at_mat_mm[1] + first.height_mm / 2.0)
-        return Written(tuple(words), self.without(box), sign)
+        first, half, low = rows[0], wide / 2.0, middle[1] - deep / 2.0
+        box = rotate(shapely.box(x - half, low, x + half, low + deep), self.turn_rad, origin=(0, 0), use_radians=True)
+        baseline = low + deep - ABOVE * first.capital_mm
+        sign = self._mat(x - (first.width_mm + indent_mm) / 2.0, baseline + first.capital_mm / 2.0)
+        return Written(tuple(words), self.without(box), sign, box)
+
+    def _own(self, shape: BaseGeometry) -> BaseGeometry:
+        """A shape as it lies for the person: their near side below."""
+        return rotate(shape, -self.turn_rad, origin=(0, 0), use_radians=True) if self.turn_rad else shape
+
+    def _mat(self, x: float, y: float) -> Point:
+        cos, sin = math.cos(self.turn_rad), math.sin(self.turn_rad)
+        return cos * x - sin * y, sin * x + cos * y
 
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Written:
-    """A block of lines in place, the room left, and where its indent begins."""
+    """A block of lines in place, the room left, where its indent begins, and the box that it fills."""
 
     words: tuple[Words, ...]
     room: Room
     indent_mat_mm: Point
+    box: BaseGeometry
 
 
 def block_size(rows: Sequence[Row], indent_mm: float = 0.0) -> tuple[float, float]:

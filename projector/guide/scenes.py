@@ -20,17 +20,23 @@ class Ink(Enum):
     BAD = "bad"
     DOUBT = "doubt"
     CAUTION = "caution"
+    RULER = "ruler"  # where the ruler lies
     LAMP = "lamp"  # full, even light
+    DARK = "dark"  # no light: letters on a lit patch
 
 
 @dataclass(frozen=True, slots=True)
 class Stroke:
-    """A line of even width along points of the mat, dashed if told."""
+    """A line of even width along points of the mat, dashed if told; half of the width lies on each side of them.
+
+    With `lift_mm` it is aimed that much higher than the rest of the scene: at the top of a ruler, say.
+    """
 
     points_mat_mm: tuple[Point, ...]
     width_mm: float
     ink: Ink
     dash_mm: float | None = None
+    lift_mm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,13 +66,17 @@ Mark = Stroke | Fill | Words
 
 @dataclass(frozen=True, slots=True)
 class Scene:
-    """All that is in the light at one time."""
+    """All that is in the light at one time.
+
+    `cut_mat_mm` is the cut itself: the edge, on the kept side, of the line that is drawn.
+    """
 
     name: str
     marks: tuple[Mark, ...] = ()
     cut_mat_mm: tuple[Point, Point] | None = None
     keep: Literal["left", "right"] | None = None  # of the cut, seen along it
     caution: bool = False  # true where the blade reminder is in the light
+    caution_doubt: str = ""  # why it may not be read there, in a sentence; empty where nothing speaks against it
     lamp: float = 0.0  # even light over the whole picture, 0 to 1, linear
 
 

@@ -17,6 +17,7 @@ from projector.guide.looks import MatCleared as MatCleared
 from projector.guide.looks import Observation as Observation
 from projector.guide.looks import Seen as Seen
 from projector.guide.scenes import Point
+from projector.guide.sitting import USUAL, Sitting
 from projector.guide.steps import Event as Event
 from projector.guide.steps import Record as Record
 from projector.piecing.plans import Cut, Plan, Strip, Unit, expected_shape
@@ -60,6 +61,7 @@ class Cutting:
     last: Record | None = None  # the verdict in the light
     note: str = ""  # a sentence for the person
     stopped: bool = False
+    sitting: Sitting = USUAL
 
     @property
     def unit(self) -> Unit:

@@ -1,8 +1,8 @@
 """The virtual person: hears what the app asks for, thinks, reaches in and does it, with small errors.
 
 What it does is a queue of actions; an action is a generator that yields the seconds until its next step, so
-time is an argument and nothing here waits. A cut follows the light that lies on the true cloth; numbers in
-the app's events are never looked at.
+time is an argument and nothing here waits. A cut follows the edge of the light that lies on the true cloth, on
+the side that is kept; numbers in the app's events are never looked at, but for which way round that side is said.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from projector.rehearsal.ledger import Ledger
 from projector.rehearsal.places import disc, free_place, strip_place
 from projector.rehearsal.setting import Setting
 from projector.rehearsal.sheet import PrintedSheet, SheetPose
-from projector.rehearsal.sight import light_line
+from projector.rehearsal.sight import kept_edge, light_line
 from projector.rehearsal.sizes import MAT_CORNERS_MM
 from projector.rehearsal.truth import CutDemand, across
 
@@ -73,6 +73,7 @@ class VirtualPerson:
         self._laid: set[str] = set()
         self._made: dict[str, int] = {}
         self._pressed: list[str] = []
+        self._kept: tuple[str, Floats] | None = None  # which side of the cut in the light is kept, and along what
 
     @property
     def busy(self) -> bool:
@@ -84,6 +85,8 @@ class VirtualPerson:
         if event.get("event") == "refused" and str(event.get("what")).startswith("sheet"):
             self._laying.refused(str(event.get("why")))
             self._doing = None  # asked again, it is done again, though a hand may still be there
+        if event.get("event") == "shown":
+            self._kept = _kept(event)
         if event.get("event") != "ask" or event.get("what") not in self._actions():
             return
         if _request(event) != self._doing and all(_request(event) != _request(e) for e, _ in self._queue):
@@ -213,11 +216,14 @@ class VirtualPerson:
         yield REACH_S / 2
 
     def _look(self) -> Floats | None:
-        """The line of light on the strip as it lies now, if there is one."""
+        """The cut on the strip as it lies now, if there is a line of light: its edge on the side that is kept."""
         if self._strip is None:
             return None
         picture = self._bench.picture_at(self._wake_s - self.setting.beam.latency_s)
-        return light_line(picture, self.setting.projector, self._strip, self._rng)
+        line = light_line(picture, self.setting.projector, self._strip, self._rng)
+        if line is None or self._kept is None:
+            return line
+        return kept_edge(picture, self.setting.projector, self._strip, line, *self._kept)
 
     def _blade(self, light_mat_mm: Floats, strip: Piece) -> tuple[Floats, bool]:
         """The cut (2, 2) that follows the light, a little off, and whether the blade slipped."""
@@ -279,6 +285,14 @@ class VirtualPerson:
     def _press(self, _: Event) -> Action:
         self._pressed.append("space")
         yield 0.0
+
+
+def _kept(event: Event) -> tuple[str, Floats] | None:
+    """Which side is kept, as the mark in the light says it, and the rough direction that it is said along."""
+    ends, keep = event.get("cut_mat_mm"), event.get("keep")
+    if ends is None or keep is None:
+        return None
+    return str(keep), np.subtract(ends[1], ends[0])
 
 
 def _request(event: Event) -> tuple[object, ...]:

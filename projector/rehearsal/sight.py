@@ -42,6 +42,36 @@ def light_line(picture: NDArray[np.uint8], projector: Optics, piece: Piece, rng:
     return line if _lit(strong[np.abs(_off(strong, line)) < NEAR_MM], line, piece) >= LEAST_LIT else None
 
 
+def kept_edge(
+    picture: NDArray[np.uint8], projector: Optics, piece: Piece, line: Floats, keep: str, told: Floats
+) -> Floats:
+    """The edge of a line of light on the side that is kept: the same two points, moved by half of its width.
+
+    `line` is the middle of the light, as `light_line` finds it; `keep` is left or right of it for someone who looks
+    along `told`, a direction (2,). The width is the line's light over what a fully lit stretch of it has.
+    """
+    points, light = _light_on(picture, projector, piece)
+    near = np.abs(_off(points, line)) < BAND_MM
+    run = line[1] - line[0]
+    along = run / np.hypot(*run)
+    places = points[near] @ along
+    if len(places) < 20:
+        return line
+    pixel_mm2 = _pixel_mm2(projector, line.mean(axis=0), piece.thickness_mm)
+    width = light[near].sum() * pixel_mm2 / (np.quantile(light[near], 0.98) * np.ptp(places))
+    left = np.array([-along[1], along[0]]) * (1.0 if along @ told > 0.0 else -1.0)
+    return np.asarray(line + left * (width / 2.0 if keep == "left" else -width / 2.0))
+
+
+def _pixel_mm2(projector: Optics, at_mat_mm: Floats, height_mm: float) -> float:
+    """How much of the table a pixel lights, around a place."""
+    x, y = projector.px_from_level(at_mat_mm[None], height_mm)[0]
+    around = np.array([[x - 5, y], [x + 5, y], [x, y - 5], [x, y + 5]])
+    west, east, north, south = projector.level_from_px(around, height_mm)
+    (a, b), (c, d) = (east - west) / 10.0, (south - north) / 10.0
+    return float(abs(a * d - b * c))
+
+
 def _light_on(picture: NDArray[np.uint8], projector: Optics, piece: Piece) -> tuple[Floats, Floats]:
     """Points (N, 2) of the mat frame on the cloth that are lit above their surroundings, and how strongly
     (N,)."""

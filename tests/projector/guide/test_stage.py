@@ -4,13 +4,14 @@ import math
 
 import numpy as np
 import pytest
-from shapely import LineString, Polygon, box
+from shapely import LineString, Point, Polygon, box
 
+from projector.guide.cautions import CAUTIONS, SIGNAL_WORD
 from projector.guide.cutting import begin, step
 from projector.guide.room import ABOVE, BELOW, Room, Row
 from projector.guide.scenes import Fill, Ink, Stroke, Words
-from projector.guide.stage import CAUTIONS, SIGNAL_WORD, verdict_rows, verdict_sign
 from projector.guide.state import KeyPressed, MatCleared, Phase, Seen
+from projector.guide.verdicts import verdict_rows, verdict_sign
 from projector.lettering import text_width_mm
 from projector.piecing.plans import Cut, Plan, Strip, Unit
 from vision.units import Judged, MeasuredUnit, Verdict, Width
@@ -82,7 +83,7 @@ def test_nothing_but_the_cut_lies_on_cloth(mat_in):
         for mark in scene.marks:
             if isinstance(mark, Stroke) and mark.ink is not Ink.CUT:
                 assert all(LineString(mark.points_mat_mm).disjoint(cloth) for cloth in cloths)
-            if isinstance(mark, Fill):
+            if isinstance(mark, Fill) and mark.ink is not Ink.CUT:
                 assert all(Polygon(mark.corners_mat_mm).disjoint(cloth) for cloth in cloths)
 
 
@@ -93,7 +94,10 @@ def test_every_scene_with_a_cut_has_the_cautions_upright_and_large_enough(mat_in
     for scene in shown:
         assert scene.caution
         words = [mark for mark in scene.marks if isinstance(mark, Words)]
-        assert any(mark.text == SIGNAL_WORD and mark.ink is Ink.CAUTION for mark in words)
+        (signal,) = [mark for mark in words if mark.text == SIGNAL_WORD]
+        patches = [mark for mark in scene.marks if isinstance(mark, Fill) and mark.ink is Ink.CAUTION]
+        assert signal.ink is Ink.DARK
+        assert any(Polygon(patch.corners_mat_mm).contains(Point(signal.at_mat_mm)) for patch in patches)
         assert all(caution in " ".join(mark.text for mark in words) for caution in CAUTIONS)
         assert all(mark.height_mm >= 8.0 for mark in words)
         assert all(mark.turn_rad == 0.0 for mark in scene.marks if isinstance(mark, Words))
@@ -117,18 +121,26 @@ def test_the_cautions_are_never_left_out_for_want_of_room():
     assert all(caution in said for caution in CAUTIONS)
 
 
-def test_the_cut_is_one_thin_line_past_the_cloth_and_the_mark_lies_on_the_kept_side():
+def test_all_of_the_line_s_width_lies_beside_the_cut_and_the_mark_lies_on_the_kept_side():
     for scene, cloths in scenes((36, 24)):
         if scene.cut_mat_mm is None:
             continue
-        (line,) = [mark for mark in scene.marks if isinstance(mark, Stroke) and mark.ink is Ink.CUT]
-        assert line.points_mat_mm == scene.cut_mat_mm
+        line, *bars = [mark for mark in scene.marks if isinstance(mark, Stroke) and mark.ink is Ink.CUT]
         assert line.width_mm == 1.0
-        assert not any(cloths[0].covers(box(x, y, x, y)) for x, y in scene.cut_mat_mm)
-        (mark,) = [mark for mark in scene.marks if isinstance(mark, Fill)]
+        drawn = LineString(line.points_mat_mm).buffer(line.width_mm / 2, cap_style="flat")
+        cut = LineString(scene.cut_mat_mm)
+        assert cut.hausdorff_distance(drawn.exterior & cut.buffer(1e-6)) < 1e-6  # the cut is one rim of it
+        assert not any(cloths[0].covers(Point(end)) for end in scene.cut_mat_mm)
+        (mark,) = [mark for mark in scene.marks if isinstance(mark, Fill) and mark.ink is Ink.KEEP]
         (x0, y0), (x1, y1) = scene.cut_mat_mm
-        left = [(x1 - x0) * (y - y0) - (y1 - y0) * (x - x0) > 0 for x, y in mark.corners_mat_mm]
-        assert set(left) == {scene.keep == "left"}
+
+        def left(x, y, start=(x0, y0), run=(x1 - x0, y1 - y0)):
+            return run[0] * (y - start[1]) - run[1] * (x - start[0]) > -1e-9
+
+        kept = scene.keep == "left"
+        assert {left(*corner) for corner in mark.corners_mat_mm} == {kept}
+        assert {left(*point) for bar in [line, *bars] for point in bar.points_mat_mm[1:]} == {not kept}
+        assert len(bars) == 2
 
 
 def _is_caution(mark):
@@ -142,12 +154,15 @@ def test_the_words_of_a_cut():
     ]
     assert texts[0] == ["clear the mat"]
     assert texts[1] == ["lay the strip across: bright", "2 3/8 in wide, 11 13/16 in long"]
-    assert texts[2] == ["keep", "true the raw end first", "this strip gives 4"]
-    assert texts[3] == ["keep", "1 of 3, this strip gives 4", "cut on the light, then slide the unit aside"]
+    set_by = ["set the ruler's edge by the light on the cloth", "cut, then slide the unit aside"]
+    assert texts[2] == ["keep", "ruler", "true the raw end first", "this strip gives 4", set_by[0]]
+    assert texts[3] == ["keep", "ruler", "1 of 3, this strip gives 4", *set_by]
     assert texts[4] == [
         "keep",
+        "ruler",
         "2 of 3, this strip gives 3",
         "1 9/16 in, trim",
+        "planned 1 9/16 in, no difference",
         "cut edge 1/16 in too wide",
     ]
     assert texts[5][0] == "stopped, 1 of 3 units are cut"
@@ -171,7 +186,7 @@ def test_the_words_of_a_verdict(verdict, width_mm, nominal_mm, said):
 
 
 def test_signs_differ_in_form_between_good_bad_and_doubt():
-    forms = {verdict: verdict_sign(verdict, (0.0, 0.0), 10.0).points_mat_mm for verdict in Verdict}
+    forms = {verdict: verdict_sign(verdict)((0.0, 0.0), 10.0, Ink.WORDS, 0.0).points_mat_mm for verdict in Verdict}
     good, bad, doubt = forms[Verdict.FITS], forms[Verdict.SHORT], forms[Verdict.CLOSE]
     assert len({good, bad, doubt}) == 3
     assert forms[Verdict.TRIM] == bad
@@ -181,7 +196,8 @@ def test_signs_differ_in_form_between_good_bad_and_doubt():
 @pytest.mark.parametrize("text", [SIGNAL_WORD, *CAUTIONS, "1 of 12, this strip gives 7", "3 5/16 in, trim"])
 def test_the_room_kept_for_words_is_enough_for_the_typeface(text):
     row = Row(text, 10.0)
-    assert text_width_mm(text, 10.0) <= row.width_mm <= 1.25 * text_width_mm(text, 10.0)
+    wide = text_width_mm(text, row.capital_mm)
+    assert wide <= row.width_mm <= 1.25 * wide
 
 
 def test_a_free_place_is_the_nearest_one():
