@@ -84,7 +84,7 @@ def open_camera(source: str, clock: Watch) -> Camera:
         return LiveCamera(_live_capture(source), _spoken(source), clock)
     path = Path(source)
     if path.is_dir():
-        return Stills(_pictures_in(path), source, clock)
+        return Stills(pictures_in(path), source, clock)
     if not path.exists() and "%" not in source:
         raise CameraError(f"{source}: no such camera, file or folder; give a number (0), an address or a path")
     return Recording(_recorded_capture(source), source, clock)
@@ -251,7 +251,8 @@ def _recorded_capture(source: str) -> cv2.VideoCapture:
     return capture
 
 
-def _pictures_in(folder: Path) -> list[Path]:
+def pictures_in(folder: Path) -> list[Path]:
+    """The stills of a folder by name, at least one. Raises CameraError."""
     paths = sorted(p for p in folder.iterdir() if p.suffix.lower() in PICTURE_ENDINGS)
     if not paths:
         raise CameraError(f"{folder} holds no pictures; put .jpg, .png or .tif files into it")

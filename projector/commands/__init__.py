@@ -15,10 +15,11 @@ from calibration.sheet.layout import SheetError
 from projector.album import AlbumError
 from projector.checking import CheckError
 from projector.clock import WallClock
-from projector.commands import blocks, calibrate, check, cut, plan, predict, realign, rehearse, sheet, verify
+from projector.commands import blocks, calibrate, check, cut, gauge, plan, predict, realign, rehearse, sheet, verify
 from projector.commands.options import OptionError
 from projector.display import DisplayError
 from projector.events import Teller
+from projector.gauging import GaugeError
 from projector.journal import JournalError
 from projector.piecing.blocks.catalogue import BlockError
 from projector.piecing.drawing.drawn import DrawingError
@@ -46,6 +47,7 @@ FOR_THE_PERSON = (
     CheckError,
     DisplayError,
     DrawingError,
+    GaugeError,
     JournalError,
     LengthError,
     OptionError,
@@ -82,7 +84,7 @@ def parser() -> argparse.ArgumentParser:
     """The whole command line."""
     whole = _Parser(prog="chalkbeam", description=ABOUT, epilog=CAUTION)
     commands = whole.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=_Parser)
-    for command in (rehearse, sheet, calibrate, verify, realign, blocks, plan, cut, check, predict):
+    for command in (rehearse, sheet, calibrate, verify, realign, blocks, plan, cut, check, predict, gauge):
         command.add(commands)
     return whole
 
