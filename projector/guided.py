@@ -4,38 +4,32 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calibration.rig import Rig
-from projector.answers import Sight, answer
 from projector.guide.cutting import MEANINGS
 from projector.guide.leading import Carried, Step, begin, step
-from projector.guide.looks import KeyPressed, Look, MatCleared, Observation, Seen
-from projector.guide.scenes import LAMP, Scene
+from projector.guide.looks import KeyPressed, Seen
+from projector.guide.scenes import Scene
 from projector.guide.steps import Record
 from projector.journal import Journal
 from projector.piecing.plans import Plan
 from projector.recordevents import record_event
-from projector.render import draw
+from projector.seeing.beside import AtOnce, Worker
+from projector.seeing.looking import NotClear, Seeing
+from projector.seeing.measuring import Gauge
 from projector.setup.glancing import glanced, key_after_bump, tell_glance
 from projector.showing import show
-from projector.table import Pressed, Still, Table
-from vision.light import mean_light
-from vision.mat import MatPicture, compare_with_mat, guessed_mat_picture, mat_picture, on_mat_mask
-from vision.measure import PLAIN_CLOTH, Cloth, Trust, px_per_mm
-from vision.regions import find_regions
+from projector.table import Disturbed, Pressed, Still, Table
+from vision.measure import PLAIN_CLOTH, Cloth
 from vision.units import Judged
 
 Picture = NDArray[np.uint8]
 Kept = Callable[[Picture, tuple[Judged, ...]], None]
-
-EMPTY_FRAMES = 16  # averaged under the lamp for the mat's picture, which all else is held against
-FRAMES = 4  # averaged for cloth
-LEAST_CLOTH_MM2 = 600.0  # a larger patch that differs from the mat is not a crumb
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,10 +42,7 @@ class Bench:
     session: int
     cloth: Cloth = PLAIN_CLOTH
     kept: Kept | None = None  # is handed each picture that was measured, with what was found
-
-    @property
-    def trust(self) -> Trust:
-        return Trust(self.rig.camera_over_area().rms_mm, self.rig.scale_u, self.rig.camera)
+    worker: Worker = field(default_factory=AtOnce)  # measures while the light goes on
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -68,29 +59,27 @@ def guide(bench: Bench, plan: Plan, carried: Carried | None = None) -> Guided:
         raise ValueError("a rig with a projector is needed")
     _tell_unguided(bench, plan)
     area = tuple((float(x), float(y)) for x, y in bench.rig.area_mat_mm)
-    seeing = _Seeing(bench)
+    seeing = Seeing(bench.table, Gauge.of(bench.rig, bench.cloth), bench.worker)
     judged: list[Judged] = []
     told = set[str]()
     now = begin(plan, area, carried)
     _carry_out(bench, now, judged)
     unlike: Still | None = None  # the next measurement waits for a change from this
     while not now.state.done:
-        seen = bench.table.until_still(unlike, after_motion=True)
+        still = bench.table.until_still(unlike, after_motion=True)
+        seen = seeing.look(still, now.state.look) if isinstance(still, Still) else still
         if isinstance(seen, Pressed):
             for key in seen.keys:
                 if now.state.look.kind == "bare" and MEANINGS.get(key) == "on":
                     seeing.take_mat_as_it_is()
                 now = step(now.state, KeyPressed(key))
                 _carry_out(bench, now, judged)
-            unlike = None
+        if seen is None or isinstance(seen, Pressed | Disturbed | NotClear):
+            unlike = _not_clear(bench, now.scene) if isinstance(seen, NotClear) else None
             continue
-        observation = seeing.observe(now.state.look)
-        if observation is None:
-            unlike = _not_clear(bench, now.scene)
-            continue
-        if isinstance(observation, Seen) and bench.kept is not None:
-            bench.kept(seeing.latest, observation.cloths)
-        turn = step(now.state, observation)
+        if isinstance(seen, Seen) and bench.kept is not None:
+            bench.kept(seeing.latest, seen.cloths)
+        turn = step(now.state, seen)
         if turn.state.waits_for_cloth and not now.state.waits_for_cloth and not _still_true(bench, told):
             _keep_records(bench, turn, judged)
             return Guided(tuple(judged), stopped=True)
@@ -149,43 +138,3 @@ def _keep_records(bench: Bench, turn: Step, judged: list[Judged]) -> None:
 
 def _show(bench: Bench, scene: Scene) -> None:
     show(bench.table, bench.rig, scene, bench.cloth.height_mm if scene.cut_mat_mm is not None else 0.0)
-
-
-class _Seeing:
-    """Looks at the mat under the lamp. The mat's own picture, once taken, is kept as the reference."""
-
-    def __init__(self, bench: Bench) -> None:
-        self._bench = bench
-        self._on_mat = on_mat_mask(bench.rig.camera.pinhole, bench.rig.area_mat_mm)
-        self._mat: MatPicture | None = None
-        self.latest: Picture = np.zeros((1, 1, 3), np.uint8)
-
-    def observe(self, look: Look) -> Observation | None:
-        """What there is to tell the state machine; None where the mat is not clear yet."""
-        if self._mat is None:
-            return MatCleared() if self._take_mat() else None
-        light = self._under_lamp(FRAMES)
-        camera = self._bench.rig.camera.pinhole
-        scene = compare_with_mat(light, self._mat, self._on_mat, self._bench.rig.tone)
-        return answer(look, Sight(scene, camera, self._on_mat, self._bench.cloth, self._bench.trust))
-
-    def take_mat_as_it_is(self) -> None:
-        """Keep the mat's picture though something seems to lie on it: the person says that it is bare."""
-        self._mat = mat_picture(self._under_lamp(EMPTY_FRAMES))
-
-    def _take_mat(self) -> bool:
-        """Keep the mat's picture if no cloth lies on it."""
-        light = self._under_lamp(EMPTY_FRAMES)
-        guess = compare_with_mat(light, guessed_mat_picture(light, self._on_mat), self._on_mat, self._bench.rig.tone)
-        least_px = LEAST_CLOTH_MM2 * px_per_mm(self._bench.rig.camera.pinhole, self._on_mat) ** 2
-        if any(not region.cut_off for region in find_regions(guess, self._on_mat, least_px)):
-            return False
-        self._mat = mat_picture(light)
-        return True
-
-    def _under_lamp(self, frames: int) -> NDArray[np.float32]:
-        table = self._bench.table
-        table.throw(draw(LAMP, lambda points: points, table.display.size_px))
-        pictures = table.looks(frames)
-        self.latest = pictures[-1]
-        return mean_light(pictures, self._bench.rig.tone)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,6 +36,17 @@ class Pressed:
     keys: tuple[str, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class Disturbed:
+    """The scene is no longer the one that was left."""
+
+
+class Work(Protocol):
+    """The part of work beside the light that is asked for here."""
+
+    def done(self) -> bool: ...
+
+
 class Table:
     """Camera, display, clock and voice. What is shown is remembered, and no frame from before it is used."""
 
@@ -46,6 +58,11 @@ class Table:
         self._watcher = watcher
         self._settled_s = 0.0
         self._shown: Picture | None = None
+
+    @property
+    def shown(self) -> Picture | None:
+        """What was thrown last."""
+        return self._shown
 
     def throw(self, picture: Picture) -> None:
         """Show a picture and let it settle, silently."""
@@ -96,3 +113,16 @@ class Table:
             if keys := self.display.keys():
                 return Pressed(tuple(keys))
         return None
+
+    def while_at(self, work: Work, as_left: Still) -> Pressed | Disturbed | None:
+        """Watch on until `work` is done, one frame at least; say what came between, a key or a change of the scene."""
+        rest = Stillness(as_left.small)
+        while True:
+            frame = self.look()
+            rest = observe(rest, small_picture(frame.pixels), frame.t_s)
+            if rest.anchor is not as_left.small:
+                return Disturbed()
+            if keys := self.display.keys():
+                return Pressed(tuple(keys))
+            if work.done():
+                return None

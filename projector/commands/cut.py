@@ -19,6 +19,7 @@ from projector.journal import Journal
 from projector.piecing.planfile import load_plan
 from projector.piecing.planreading import plan_text
 from projector.piecing.plans import Plan
+from projector.seeing.beside import InThread
 from projector.setup.glancing import REALIGN, glanced, key_after_bump, tell_glance
 from projector.setup.looking import settle
 from projector.setup.realigning import realign
@@ -65,7 +66,9 @@ def _cut(args: argparse.Namespace, plan: Plan, rig: Rig, board: Board, journal: 
         return
     rig = trusted
     session, carried = session_for(args, plan, journal, table.teller)
-    guided = guide(Bench(table, rig, journal, session, Cloth(args.cloth, CLOTH_U_MM)), plan, carried)
+    with InThread() as worker:
+        cloth = Cloth(args.cloth, CLOTH_U_MM)
+        guided = guide(Bench(table, rig, journal, session, cloth, worker=worker), plan, carried)
     if not guided.stopped:  # what was left before its end can be resumed
         journal.end(session, datetime.now().astimezone())
     table.teller.tell("summary", **journal_keys(journal.counts(session), len(journal.units(session))))

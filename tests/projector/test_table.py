@@ -6,12 +6,13 @@ import io
 from dataclasses import dataclass, field
 
 import numpy as np
+import pytest
 from numpy.typing import NDArray
 
 from projector.events import Event, Teller
 from projector.guide.scenes import LAMP
 from projector.rehearsal.devices import VirtualClock
-from projector.table import Pressed, Still, Table
+from projector.table import Disturbed, Pressed, Still, Table
 from vision.cameras import Frame
 
 Picture = NDArray[np.uint8]
@@ -24,13 +25,14 @@ class FakeCamera:
 
     clock: VirtualClock
     moves_until_s: float = 0.0
+    moves_from_s: float = 0.0
     rng: np.random.Generator = field(default_factory=lambda: np.random.default_rng(7))
 
     def read(self) -> Frame:
         self.clock.wait_s(FRAME_S)
         now = self.clock.now_s()
         pixels = self.rng.normal(90.0, 1.0, (90, 160, 3))
-        if now < self.moves_until_s:
+        if self.moves_from_s <= now < self.moves_until_s:
             left = int(now / FRAME_S) * 8 % 120
             pixels[20:60, left : left + 30] = 200.0
         return Frame(np.clip(np.rint(pixels), 0, 255).astype(np.uint8), now)
@@ -130,3 +132,54 @@ def test_patience_ends() -> None:
     room = Set()
     assert room.table(moves_until_s=100.0).until_still(patience_s=2.0) is None
     assert 2.0 <= room.clock.now_s() < 2.5
+
+
+@dataclass
+class SlowWork:
+    """Done when it has been asked so many times."""
+
+    asked_times: int
+    asked: int = 0
+
+    def done(self) -> bool:
+        self.asked += 1
+        return self.asked >= self.asked_times
+
+
+def test_the_loop_looks_on_while_work_goes_on_beside_it() -> None:
+    room = Set()
+    table = room.table()
+    still = table.until_still()
+    assert isinstance(still, Still)
+    before_s, work = room.clock.now_s(), SlowWork(7)
+    assert table.while_at(work, still) is None
+    assert work.asked == 7
+    assert room.clock.now_s() == pytest.approx(before_s + 7 * FRAME_S)  # a frame for each time it was asked
+
+
+def test_at_least_one_frame_says_that_the_scene_stayed() -> None:
+    room = Set()
+    table = room.table()
+    still = table.glance()
+    before_s = room.clock.now_s()
+    assert table.while_at(SlowWork(1), still) is None
+    assert room.clock.now_s() == pytest.approx(before_s + FRAME_S)
+
+
+def test_a_change_of_the_scene_ends_the_waiting_though_work_goes_on() -> None:
+    room = Set()
+    table = room.table()
+    still = table.until_still()
+    assert isinstance(still, Still)
+    came_s = room.clock.now_s() + 1.0
+    table.camera = FakeCamera(room.clock, moves_until_s=1e9, moves_from_s=came_s)
+    assert isinstance(table.while_at(SlowWork(100), still), Disturbed)
+    assert room.clock.now_s() < came_s + 2.5 * FRAME_S
+
+
+def test_a_key_is_heard_while_work_goes_on() -> None:
+    room = Set()
+    table = room.table()
+    still = table.glance()
+    room.display.pressed = ["z"]
+    assert table.while_at(SlowWork(100), still) == Pressed(("z",))

@@ -17,6 +17,8 @@ from vision.measure import Cloth, Trust, find_pieces, measure_units
 from vision.strips import MeasuredStrip, measure_strips
 from vision.units import MeasuredUnit
 
+Measured = Seen | StripsSeen | YardageSeen | BlockSeen
+
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Sight:
@@ -29,7 +31,7 @@ class Sight:
     trust: Trust
 
 
-def answer(look: Look, sight: Sight) -> Seen | StripsSeen | YardageSeen | BlockSeen:
+def answer(look: Look, sight: Sight) -> Measured:
     """What was looked for. Raises ValueError for a bare mat, which is no measurement."""
     match look.kind:
         case "units":

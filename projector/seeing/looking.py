@@ -1,0 +1,66 @@
+"""One look at the mat: pictures under the lamp, measured beside the light, dropped if the scene did not stay."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from projector.guide.looks import Look, MatCleared
+from projector.seeing.answers import Measured
+from projector.seeing.beside import Worker
+from projector.seeing.measuring import Gauge
+from projector.seeing.taking import Picture, Taken, take
+from projector.table import Disturbed, Pressed, Still, Table
+
+EMPTY_FRAMES = 16  # averaged under the lamp for the mat's picture, which all else is held against
+FRAMES = 4  # averaged for cloth
+
+
+@dataclass(frozen=True, slots=True)
+class NotClear:
+    """Something lies on the mat that should be bare."""
+
+
+Looked = MatCleared | Measured | NotClear | Disturbed | Pressed
+
+
+class Seeing:
+    """Looks at the mat under the lamp. The bare mat's own picture, once taken, is kept as the reference."""
+
+    def __init__(self, table: Table, gauge: Gauge, worker: Worker) -> None:
+        self._table, self._gauge, self._worker = table, gauge, worker
+        self._latest: Taken | None = None
+
+    @property
+    def latest(self) -> Picture:
+        """The last picture that something was measured in."""
+        if self._latest is None:
+            raise ValueError("nothing was looked at yet")
+        return self._latest.latest
+
+    def look(self, as_left: Still, wanted: Look) -> Looked:
+        """What lies on a mat that looks `as_left`; first of all whether it is bare."""
+        if self._gauge.mat is None:
+            return self._look_at_bare_mat(as_left)
+        taken, gauge = self._take(FRAMES), self._gauge
+        work = self._worker.begin(lambda: gauge.answer(taken, wanted))
+        return self._table.while_at(work, as_left) or work.result()
+
+    def take_mat_as_it_is(self) -> None:
+        """Keep the mat's picture though something seems to lie on it: the person says that it is bare."""
+        self._gauge = self._gauge.with_mat(self._take(EMPTY_FRAMES))
+
+    def _look_at_bare_mat(self, as_left: Still) -> Looked:
+        taken, gauge = self._take(EMPTY_FRAMES), self._gauge
+        work = self._worker.begin(lambda: gauge.with_mat(taken) if gauge.is_bare(taken) else None)
+        stopped = self._table.while_at(work, as_left)
+        if stopped is not None:
+            return stopped
+        with_mat = work.result()
+        if with_mat is None:
+            return NotClear()
+        self._gauge = with_mat
+        return MatCleared()
+
+    def _take(self, frames: int) -> Taken:
+        self._latest = take(self._table, frames)
+        return self._latest
