@@ -88,7 +88,7 @@ class Unit:
     angle_tolerance_rad: float | None = None
     side_tolerances_mm: tuple[float, ...] = ()
     lay: Lay | None = None
-    seams_mm: tuple[Line, ...] = ()  # of a written shape, in its own frame
+    seams_mm: tuple[Line, ...] = ()  # of a written shape, in its frame; the newest last, its first piece on the left
     trims: tuple[Trim, ...] = ()
     dots_mm: tuple[Place, ...] = ()
 
