@@ -16,9 +16,9 @@ from projector.guide.leading import Carried, Step, begin, step
 from projector.guide.looks import KeyPressed, Seen
 from projector.guide.scenes import Scene
 from projector.guide.steps import Record
-from projector.journal import Journal
 from projector.piecing.plans import Plan
 from projector.recordevents import record_event
+from projector.records.journal import Journal
 from projector.seeing.beside import AtOnce, Worker
 from projector.seeing.looking import NotClear, Seeing
 from projector.seeing.measuring import Gauge
@@ -54,7 +54,7 @@ class Guided:
 
 
 def guide(bench: Bench, plan: Plan, carried: Carried | None = None) -> Guided:
-    """Lead through a plan; `carried` says what was made of it before. Raises CameraError, JournalError."""
+    """Lead through a plan; `carried` says what was made of it before. Raises CameraError."""
     if bench.rig.projector is None:
         raise ValueError("a rig with a projector is needed")
     _tell_unguided(bench, plan)
@@ -130,8 +130,9 @@ def _keep_records(bench: Bench, turn: Step, judged: list[Judged]) -> None:
         event = record_event(record)
         verdict = record.judged.verdict.value if record.judged.verdict else None
         now = datetime.now().astimezone()
-        bench.journal.record(bench.session, str(event["name"]), verdict, json.dumps(event), now)
-        bench.table.teller.tell(str(event.pop("event")), **event)
+        line, kind = json.dumps(event), str(event.pop("event"))
+        bench.journal.record(bench.session, str(event["name"]), verdict, line, now, kind)
+        bench.table.teller.tell(kind, **event)
         if isinstance(record, Record):
             judged.append(record.judged)
 

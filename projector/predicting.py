@@ -8,10 +8,10 @@ from pathlib import Path
 
 import numpy as np
 
-from projector.journal import Journal
 from projector.piecing.foresight.foretelling import Prediction, foretold, made_of
 from projector.piecing.foresight.piles import Pile
 from projector.piecing.plans import Plan, expected_shape
+from projector.records.opening import open_records
 
 SQLITE = b"SQLite format 3\x00"
 MOST_LINES = 200_000
@@ -32,19 +32,15 @@ def predict(plan: Plan, units: Iterable[Mapping[str, object]]) -> Prediction:
     return foretold(made, piles)
 
 
-def read_units(path: Path) -> Iterator[Mapping[str, object]]:
-    """Events of measured units from a journal or from lines of JSON. Raises PredictError, JournalError."""
-    try:
-        with path.open("rb") as file:
-            is_journal = file.read(len(SQLITE)) == SQLITE
-    except OSError as error:
-        do = "give a journal or lines of check --json"
-        raise PredictError(f"{path}: cannot be read ({error.strerror}); {do}") from None
-    if is_journal:
-        with Journal.open(path) as journal:
-            for session in journal.sessions():
-                for entry in journal.units(session.id):
-                    yield _event(entry.line, path, entry.n)
+def read_units(source: str | Path) -> Iterator[Mapping[str, object]]:
+    """Events of what was measured, from records or from lines of JSON. Raises PredictError, RecordsError."""
+    path, address = Path(source), str(source)
+    if "://" in address or _is_database(path):
+        with open_records(address) as records:
+            for session in records.sessions():
+                for entry in records.entries(session.id):
+                    if entry.undone is None:
+                        yield entry.event()
         return
     with path.open(encoding="utf-8", errors="replace") as lines:
         for number, line in enumerate(lines, 1):
@@ -54,11 +50,20 @@ def read_units(path: Path) -> Iterator[Mapping[str, object]]:
                 yield _event(line, path, number)
 
 
+def _is_database(path: Path) -> bool:
+    try:
+        with path.open("rb") as file:
+            return file.read(len(SQLITE)) == SQLITE
+    except OSError as error:
+        do = "give records or lines of check --json"
+        raise PredictError(f"{path}: cannot be read ({error.strerror}); {do}") from None
+
+
 def _event(line: str, path: Path, number: int) -> Mapping[str, object]:
     try:
         event = json.loads(line)
     except (ValueError, RecursionError):
-        raise PredictError(f"{path}, line {number}: not JSON; give a journal or lines of check --json") from None
+        raise PredictError(f"{path}, line {number}: not JSON; give records or lines of check --json") from None
     return event if isinstance(event, dict) else {}
 
 

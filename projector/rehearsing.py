@@ -16,9 +16,9 @@ from projector.album import Album, old_pictures
 from projector.display import DisplayError, WindowDisplay
 from projector.events import Event, Teller
 from projector.guided import Bench, guide
-from projector.journal import Journal
 from projector.piecing.planreading import plan_text
 from projector.piecing.plans import Plan
+from projector.records.journal import Journal
 from projector.rehearsal.devices import VirtualCamera, VirtualClock, VirtualDisplay
 from projector.rehearsal.planwork import work_of
 from projector.rehearsal.sheet import PrintedSheet
@@ -53,6 +53,7 @@ class Stage:
     seed: int = 1
     size_px: tuple[int, int] = (1920, 1080)
     show: bool = False
+    records: str | None = None  # an address; else a journal in the folder
 
 
 def rehearse(plan: Plan, stage: Stage, teller_of: Callable[[VirtualClock], Teller]) -> Event:
@@ -89,7 +90,7 @@ def rehearse(plan: Plan, stage: Stage, teller_of: Callable[[VirtualClock], Telle
         named = tuple(Judged(one.unit) if one.verdict is Verdict.OTHER else one for one in units)
         album.measured(pixels, rig.camera.pinhole, cloth.height_mm, named)
 
-    with Journal.open(stage.folder / "journal.sqlite") as journal:
+    with Journal.open(stage.records or stage.folder / "journal.sqlite", teller.tell) as journal:
         session = journal.begin(datetime.now().astimezone(), "rehearse", plan_text(plan), str(rig_file))
         units = guide(Bench(table, rig, journal, session, cloth, kept), plan).units
         journal.end(session, datetime.now().astimezone())

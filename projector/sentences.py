@@ -47,8 +47,14 @@ def sentence(event: Mapping[str, Any]) -> str:
         case {"event": "seen", "what": "scale"}:
             doubt = f"all sizes are doubtful by {100 * event['scale_u']:.2g} % ({event['scale_how']})"
             return f"Note: {doubt}, so most verdicts will be close; {event['do']}."
+        case {"event": "seen", "what": "records", "saved": saved}:
+            return f"Saved after all: {saved} in {event['where']}."
         case {"event": "seen", "what": what}:
             return f"Seen: {_thing(what)}{_figures(event)}."
+        case {"event": "refused", "what": "records", "left": left}:
+            return f"Not saved: {left} of what was judged, see {event.get('file') or 'above'}; {event['do']}."
+        case {"event": "refused", "what": "records"}:
+            return f"Not saved yet: {event['do']}."
         case {"event": "refused", "what": what, "why": why}:
             return f"Not used, {_thing(what)} {_words(why)}: {event.get('do') or 'try again'}."
         case {"event": "shown", "scene": scene}:

@@ -151,7 +151,7 @@ def spelled(node: ast.AST) -> str:
 
 
 # What is put into a message and ends it: an error that has a remedy of its own, or a remedy by that name.
-ENDINGS = ("{do}", "{error}", "{str(error)}", "{str(end)}", "{_reason(path, error)}", "{NO_SCREEN}")
+ENDINGS = ("{do}", "{error}", "{str(error)}", "{str(end)}", "{NO_SCREEN}")
 
 
 def test_what_is_wrong_is_always_followed_by_what_to_do(trees: dict[str, ast.Module]) -> None:

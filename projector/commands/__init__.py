@@ -20,7 +20,6 @@ from projector.commands.options import OptionError
 from projector.display import DisplayError
 from projector.events import Teller
 from projector.gauging import GaugeError
-from projector.journal import JournalError
 from projector.piecing.blocks.catalogue import BlockError
 from projector.piecing.drawing.drawn import DrawingError
 from projector.piecing.lengths import LengthError
@@ -28,6 +27,7 @@ from projector.piecing.patchwork.stages import SewingError
 from projector.piecing.shapes import ShapeError
 from projector.piecing.tables import PlanError
 from projector.predicting import PredictError
+from projector.records.faults import RecordsError
 from projector.rehearsing import RehearsalError
 from projector.setup.captures import CapturesError
 from projector.setup.looking import CalibratingError
@@ -48,13 +48,13 @@ FOR_THE_PERSON = (
     DisplayError,
     DrawingError,
     GaugeError,
-    JournalError,
     LengthError,
     OptionError,
     PictureError,
     PlanError,
     PredictError,
     RealignError,
+    RecordsError,
     RehearsalError,
     RigError,
     SewingError,
@@ -106,7 +106,7 @@ def main(words: Sequence[str] | None = None) -> NoReturn:
         teller.refuse(f"{error.filename or 'a file'}: {error.strerror or error}; make room or choose another place")
         code = 2
     except KeyboardInterrupt as interrupt:
-        kept = str(interrupt) or "interrupted; units that were judged are in the journal"
+        kept = str(interrupt) or "interrupted; units that were judged are in the records"
         print(f"chalkbeam: {kept}", file=sys.stderr)
         code = 130
     sys.exit(code)

@@ -11,14 +11,14 @@ from calibration.rig import Rig
 from calibration.sheet.board import Board
 from projector.clock import WallClock
 from projector.commands.devices import add_devices, board_of, check_sizes, opened, rig_for_light
-from projector.commands.options import CLOTH_U_MM, add_cloth, add_json, add_sheet
+from projector.commands.options import CLOTH_U_MM, add_cloth, add_json, add_records, add_sheet
 from projector.events import Teller
 from projector.guide.leading import Carried
 from projector.guided import Bench, guide
-from projector.journal import Journal
 from projector.piecing.planfile import load_plan
 from projector.piecing.planreading import plan_text
 from projector.piecing.plans import Plan
+from projector.records.journal import Journal
 from projector.seeing.beside import InThread
 from projector.setup.glancing import REALIGN, glanced, key_after_bump, tell_glance
 from projector.setup.looking import settle
@@ -26,8 +26,9 @@ from projector.setup.realigning import realign
 from projector.setup.rigwords import rig_keys
 from projector.setup.writing import write_rig
 from projector.table import Table
-from projector.totals import journal_keys
+from projector.totals import journal_keys, pile_keys
 from vision.measure import Cloth
+from vision.pile import sum_up
 
 
 def add(commands: Any) -> None:
@@ -36,9 +37,7 @@ def add(commands: Any) -> None:
     parser.add_argument("plan", type=Path, metavar="PLAN", help="plan file (TOML)")
     parser.add_argument("--rig", required=True, type=Path, help="rig file that calibrate wrote")
     add_devices(parser)
-    parser.add_argument(
-        "--journal", type=Path, default=Path("journal.sqlite"), help="where judged units are kept (journal.sqlite)"
-    )
+    add_records(parser)
     parser.add_argument("--resume", action="store_true", help="go on with this plan where it was left")
     add_cloth(parser)
     add_sheet(parser, board=None)
@@ -53,7 +52,7 @@ def run(args: argparse.Namespace) -> int:
     plan, rig = load_plan(args.plan), rig_for_light(args.rig)
     board = board_of(args.board, rig)
     teller.tell("rig", **rig_keys(rig, args.rig))
-    with Journal.open(args.journal) as journal, opened(args, clock, teller) as table:
+    with Journal.open(args.records, teller.tell) as journal, opened(args, clock, teller) as table:
         _cut(args, plan, rig, board, journal, table)
     return 0
 
@@ -71,7 +70,11 @@ def _cut(args: argparse.Namespace, plan: Plan, rig: Rig, board: Board, journal: 
         guided = guide(Bench(table, rig, journal, session, cloth, worker=worker), plan, carried)
     if not guided.stopped:  # what was left before its end can be resumed
         journal.end(session, datetime.now().astimezone())
-    table.teller.tell("summary", **journal_keys(journal.counts(session), len(journal.units(session))))
+    if journal.save():
+        keys = journal_keys(journal.records.counts(session), len(journal.records.units(session)))
+    else:
+        keys = pile_keys(sum_up(guided.units))
+    table.teller.tell("summary", **keys)
 
 
 def trusted_rig(table: Table, rig: Rig, file: Path, board: Board, thickness_mm: float) -> Rig | None:
@@ -91,12 +94,14 @@ def trusted_rig(table: Table, rig: Rig, file: Path, board: Board, thickness_mm: 
 def session_for(args: argparse.Namespace, plan: Plan, journal: Journal, teller: Teller) -> tuple[int, Carried | None]:
     """The session to write into, and what it holds already."""
     text = plan_text(plan)
-    left = journal.unfinished(text)
+    left = journal.resume(text) if args.resume else journal.records.unfinished(text)
     if left is not None and args.resume:
-        names = [entry.name for entry in journal.units(left.id)]
+        names = [entry.name for entry in journal.records.units(left.id)]
         return left.id, Carried(tuple(names.count(unit.name) for unit in plan.units))
     if args.resume:
         teller.tell("refused", what="resume", why="nothing_left", do="a new session of this plan is begun")
     elif left is not None:
-        teller.tell("seen", what="unfinished_session", units=len(journal.units(left.id)), do="--resume goes on with it")
+        teller.tell(
+            "seen", what="unfinished_session", units=len(journal.records.units(left.id)), do="--resume goes on with it"
+        )
     return journal.begin(datetime.now().astimezone(), "cut", text, str(args.rig)), None

@@ -31,6 +31,18 @@ def add_json(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def add_records(parser: argparse.ArgumentParser, default: str | None = "journal.sqlite") -> None:
+    """Where units are kept, or read from; `--journal` is its older name."""
+    parser.add_argument(
+        "--records",
+        "--journal",
+        default=default,
+        metavar="ADDRESS",
+        help="where units are kept: a file, or postgresql://name@host/database "
+        f"({'journal.sqlite' if default else 'beside everything else'})",
+    )
+
+
 def add_sheet(parser: argparse.ArgumentParser, board: str | None = BOARD) -> None:
     """What is printed on the sheet, and how thick it is; without a `board` it is the one that the rig was made with."""
     parser.add_argument("--board", default=board, help=f"what is printed on the sheet ({board or 'as the rig says'})")

@@ -22,7 +22,7 @@ def add(commands: Any) -> None:
     """Add the command to the command line."""
     parser = commands.add_parser("predict", help="foretell the finished block's size", description=__doc__)
     parser.add_argument("plan", type=Path, metavar="PLAN", help="plan file with a [block]")
-    parser.add_argument("units", type=Path, metavar="UNITS", help="a journal, or a file of lines of check --json")
+    parser.add_argument("units", metavar="UNITS", help="records, or a file of lines of check --json")
     parser.add_argument("--metric", action="store_true", help="tell lengths in millimetres")
     add_json(parser)
     parser.set_defaults(run=run)

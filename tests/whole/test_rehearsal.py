@@ -28,9 +28,10 @@ from projector.commands.cut import session_for
 from projector.events import Event, Teller
 from projector.guide.leading import Carried
 from projector.guided import Bench, guide
-from projector.journal import Journal
 from projector.piecing.planfile import load_plan
 from projector.piecing.planreading import plan_text
+from projector.records.journal import Journal
+from projector.records.opening import open_records
 from projector.rehearsal import ledger, person
 from projector.rehearsal.cloth import Piece, Pose
 from projector.rehearsal.devices import VirtualCamera, VirtualClock, VirtualDisplay
@@ -114,7 +115,7 @@ def test_rig_and_journal_hold_what_was_told(events: list[dict[str, Any]], out: P
     rig = load_rig(out / "rig.json")
     assert rig.projector is not None
     assert cv2.imread(str(out / "rig.png")) is not None
-    with Journal.open(out / "journal.sqlite") as journal:
+    with open_records(out / "journal.sqlite") as journal:
         (session,) = journal.sessions()
         assert session.ended is not None
         assert session.plan == plan_text(PLAN)
@@ -304,7 +305,7 @@ def test_what_was_judged_outlives_the_camera_and_is_counted_when_the_plan_is_res
 ) -> None:
     with pytest.raises(CameraError, match="no more pictures"):
         sitting.cuts(fails=lambda: sitting.judged() == 1)
-    assert len(sitting.journal.units(1)) == 1
+    assert len(sitting.journal.records.units(1)) == 1
     again = Namespace(resume=True, rig=tmp_path / "rig.json")
     session, carried = session_for(
         again, PLAN, sitting.journal, Teller(VirtualClock(), True, io.StringIO(), io.StringIO())
@@ -312,7 +313,7 @@ def test_what_was_judged_outlives_the_camera_and_is_counted_when_the_plan_is_res
     assert (session, carried and carried.made) == (1, (1,))
     assert sitting.cuts(carried, session) == 2
     assert sitting.stopped is False
-    entries = sitting.journal.units(session)
+    entries = sitting.journal.records.units(session)
     assert [json.loads(entry.line)["n"] for entry in entries] == [1, 2, 3]
 
 
@@ -328,7 +329,7 @@ def test_without_resume_an_unfinished_plan_begins_anew(sitting: Sitting, tmp_pat
 def test_a_key_ends_the_cut_and_keeps_what_was_judged(sitting: Sitting) -> None:
     assert sitting.cuts(ends=lambda: sitting.judged() == 2) == 2
     assert sitting.stopped  # so that the command leaves the session open for --resume
-    assert len(sitting.journal.units(1)) == 2
+    assert len(sitting.journal.records.units(1)) == 2
 
 
 def test_a_unit_that_cannot_be_measured_is_asked_for_again(sitting: Sitting, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -1,0 +1,131 @@
+"""What a table writes into its records while the person works: nothing that was judged is lost, whatever fails.
+
+A unit is on the disk before `record` returns. Where that cannot be (a full disk, a folder made read-only, a database
+that went away), one line is told, the unit is kept in memory and in a file of its own, and saved when it can be.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime
+from pathlib import Path
+from types import TracebackType
+from typing import TYPE_CHECKING
+from uuid import uuid4
+
+from projector.records.faults import RecordsError
+from projector.records.opening import open_records
+from projector.records.sessions import UNIT, Entry, Session, plan_name_of
+from projector.records.unsaved import Added, Deed, Ended, Undone, Unsaved
+
+if TYPE_CHECKING:
+    from projector.records.store import Store
+
+Tell = Callable[..., object]  # as `Teller.tell`: an event's kind, and its keys
+
+
+def _silent(event: str, **keys: object) -> None:
+    pass
+
+
+class Journal:
+    """Open records, and what could not be saved in them yet; also a context manager that closes both.
+
+    `records` reads them; what is unsaved is not in there.
+    """
+
+    def __init__(self, records: Store, tell: Tell = _silent) -> None:
+        self.records, self._tell = records, tell
+        self._unsaved = Unsaved()
+        self._sessions = dict[int, Session]()
+        self._last_n = dict[int, int]()
+        self._marks = dict[tuple[int, int], str]()
+        self._trouble: RecordsError | None = None  # which was told, while it lasts
+
+    @classmethod
+    def open(cls, address: str | Path, tell: Tell = _silent) -> Journal:
+        """Open records, or begin them where there are none. Raises RecordsError."""
+        return cls(open_records(address, make=True), tell)
+
+    def __enter__(self) -> Journal:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, e: BaseException | None, t: TracebackType | None) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Save what is unsaved, or tell the file where it is."""
+        try:
+            if not self.save():
+                self._tell_left()
+        finally:
+            self.records.close()
+
+    def begin(self, started: datetime, command: str, plan: str, rig: str) -> int:
+        """Open a session; its number. `plan` is the plan's text, or "". Raises RecordsError."""
+        new = Session(0, started, command, plan, rig, None, plan_name_of(plan), uuid4().hex)
+        return self._known(self.records.begin(new), 0)
+
+    def resume(self, plan: str) -> Session | None:
+        """The last session of this very plan text, if it was not finished, to be gone on with. Raises RecordsError."""
+        found = self.records.unfinished(plan)
+        if found is not None:
+            self._known(found, self.records.last_n(found.id))
+        return found
+
+    def record(
+        self, session: int, name: str | None, verdict: str | None, line: str, at: datetime, kind: str = UNIT
+    ) -> int:
+        """Keep what was judged; its number in the session, from 1. It is on the disk, or told to be unsaved."""
+        entry = Entry(self._last_n[session] + 1, name, verdict, line, at, kind)
+        self._last_n[session] = entry.n
+        mark = uuid4().hex
+        self._marks[session, entry.n] = mark
+        self._do(Added(self._sessions[session], mark, entry))
+        return entry.n
+
+    def undo(self, session: int, n: int, at: datetime) -> None:
+        """Mark what was kept as `n` as taken back; nothing is deleted."""
+        self._do(Undone(self._sessions[session], n, self._marks.get((session, n)), at))
+
+    def end(self, session: int, ended: datetime) -> None:
+        """Close a session: it was finished, there is nothing to resume."""
+        self._do(Ended(self._sessions[session], ended))
+
+    def save(self) -> bool:
+        """Try once more to save what is unsaved; whether nothing is left."""
+        waiting = self._unsaved.entries()
+        try:
+            self._unsaved.carry_out(self.records)
+        except RecordsError as error:
+            self._unsaved.write()
+            if self._trouble is None:
+                self._tell_trouble(error)
+            self._trouble = error
+            return False
+        if self._trouble is not None:
+            self._trouble = None
+            self._tell("seen", what="records", where=self.records.place.said, saved=waiting)
+        return True
+
+    def _do(self, deed: Deed) -> None:
+        self._unsaved.add(deed)  # first of all: whatever interrupts what follows, it is saved at the end
+        self.save()
+
+    def _known(self, session: Session, last_n: int) -> int:
+        self._sessions[session.id], self._last_n[session.id] = session, last_n
+        return session.id
+
+    def _tell_trouble(self, error: RecordsError) -> None:
+        """Once, however many units it concerns."""
+        why = error.trouble.why if error.trouble else "failed"
+        file = None if self._unsaved.file is None else str(self._unsaved.file)
+        do = f"{error}; what is judged is kept {self._unsaved.where()} meanwhile"
+        self._tell("refused", what="records", why=why, where=self.records.place.said, file=file, do=do)
+
+    def _tell_left(self) -> None:
+        """At the very end."""
+        file, count = self._unsaved.file, len(self._unsaved.deeds)
+        do = f"chalkbeam records --take-in {file} saves it" if file else "nothing can be written anywhere"
+        keys = {"where": self.records.place.said, "file": None if file is None else str(file), "left": count}
+        self._tell("refused", what="records", why="unsaved", do=do, **keys)

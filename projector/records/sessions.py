@@ -1,0 +1,79 @@
+"""What records hold, as a reader meets it: sessions and their entries, frozen data."""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, datetime
+
+UNIT = "unit"
+KINDS = (UNIT, "strip", "block", "note")
+
+
+@dataclass(frozen=True, slots=True)
+class Session:
+    """One sitting at a table. `plan` is the plan file's own text ("" without one), `rig` the name of the rig file."""
+
+    id: int
+    started: datetime
+    command: str
+    plan: str
+    rig: str
+    ended: datetime | None = None
+    plan_name: str = ""
+    mark: str = ""  # the same wherever the session is carried to; an `id` is one database's own
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One thing that was measured or noted: `line` is its whole event as one line of JSON."""
+
+    n: int  # from 1, in the order kept
+    name: str | None
+    verdict: str | None
+    line: str
+    at: datetime
+    kind: str = UNIT  # of KINDS
+    undone: datetime | None = None  # when the person took it back
+
+    def event(self) -> Mapping[str, object]:
+        """The event, with the keys that scripts are told; empty where the line is none.
+
+        >>> Entry(1, "star", "fits", '{"event": "unit"}', datetime(2024, 5, 3)).event()
+        {'event': 'unit'}
+        """
+        try:
+            event = json.loads(self.line)
+        except (ValueError, RecursionError):  # somebody else wrote into the database
+            return {}
+        return event if isinstance(event, dict) else {}
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """Which sessions a reader wants; what is not said does not matter. Days are those of the clock at the table."""
+
+    ids: tuple[int, ...] = ()
+    plan: str | None = None  # a part of the plan's name, in small or capital letters
+    command: str | None = None
+    verdict: str | None = None  # at least one unit was judged so, and was not taken back
+    since: date | None = None
+    until: date | None = None  # that day still counts
+
+
+EVERY_SESSION = Wanted()
+
+
+def plan_name_of(text: str) -> str:
+    """The name in a plan's text; "" where it has none.
+
+    >>> plan_name_of('name = "Harbour lights"')
+    'Harbour lights'
+    """
+    try:
+        name = tomllib.loads(text).get("name", "")
+    except (tomllib.TOMLDecodeError, RecursionError):
+        return ""
+    return name if isinstance(name, str) else ""

@@ -1,0 +1,208 @@
+"""What could not be saved: kept in memory, and in a file of lines of JSON in the first place that works."""
+
+from __future__ import annotations
+
+import json
+import os
+import tempfile
+from collections import deque
+from collections.abc import Iterable, Iterator
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from projector.records.faults import RecordsError
+from projector.records.sessions import KINDS, Entry, Session, plan_name_of
+
+if TYPE_CHECKING:
+    from projector.records.store import Store
+
+SESSION_KEYS = ("mark", "command", "plan", "rig")
+ENTRY_KEYS = ("n", "name", "verdict", "line", "kind")
+HOW = "give the file that was named when units could not be saved"
+
+
+@dataclass(frozen=True, slots=True)
+class Added:
+    """An entry to be kept. `mark` is its own, whatever number it will have."""
+
+    session: Session
+    mark: str
+    entry: Entry
+
+
+@dataclass(frozen=True, slots=True)
+class Undone:
+    """An entry that was taken back: by its mark, or by its number where an earlier sitting kept it."""
+
+    session: Session
+    n: int
+    mark: str | None
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """A session that was finished."""
+
+    session: Session
+    at: datetime
+
+
+Deed = Added | Undone | Ended
+
+
+def carry_out(store: Store, deed: Deed) -> None:
+    """Do it in the database; done twice it is done once. Raises RecordsError."""
+    match deed:
+        case Added(session, mark, entry):
+            store.add(session.id, mark, entry)
+        case Undone(session, n, mark, at):
+            store.undo(session.id, n, at, mark)
+        case Ended(session, at):
+            store.end(session.id, at)
+
+
+class Unsaved:
+    """Deeds that wait, in their order, and the file that holds them as long as they do."""
+
+    def __init__(self) -> None:
+        self.deeds = deque[Deed]()
+        self.file: Path | None = None
+        self.unwritten = deque[Deed]()  # those of them that the file does not hold
+
+    def add(self, deed: Deed) -> None:
+        self.deeds.append(deed)
+        self.unwritten.append(deed)
+
+    def carry_out(self, store: Store) -> None:
+        """Do them all, or as many as can be; after that no file is needed. Raises RecordsError at one that cannot."""
+        while self.deeds:
+            carry_out(store, self.deeds[0])
+            self.deeds.popleft()
+        self._leave()
+        self.unwritten.clear()
+
+    def entries(self) -> int:
+        return sum(isinstance(deed, Added) for deed in self.deeds)
+
+    def write(self) -> None:
+        """Write what is new into the file, on the disk before this returns; where that fails, all into another."""
+        if self.file is not None and _written(self.file, "a", self.unwritten):
+            self.unwritten.clear()
+            return
+        for path in _places():
+            if _written(path, "x", self.deeds):
+                self._leave()
+                self.file = path
+                self.unwritten.clear()
+                return
+
+    def where(self) -> str:
+        """In words."""
+        return "in memory" if self.file is None else f"in {self.file}"
+
+    def _leave(self) -> None:
+        if self.file is not None:
+            with suppress(OSError):
+                self.file.unlink()
+        self.file = None
+
+
+def read_unsaved(path: Path) -> Iterator[Deed]:
+    """What such a file holds. Raises RecordsError. A last line that was not written to its end is passed over."""
+    try:
+        lines = path.read_text(encoding="utf-8").splitlines(keepends=True)
+    except OSError as error:
+        raise RecordsError(f"{path}: cannot be read ({error.strerror}); {HOW}") from None
+    except UnicodeDecodeError:
+        raise RecordsError(f"{path}: no lines of JSON; {HOW}") from None
+    for number, line in enumerate(lines, 1):
+        if not line.endswith("\n"):
+            return
+        try:
+            yield _deed(json.loads(line))
+        except (ValueError, KeyError, TypeError, RecursionError):
+            raise RecordsError(f"{path}, line {number}: was not written by a journal; {HOW}") from None
+
+
+def take_in(store: Store, deeds: Iterable[Deed]) -> int:
+    """Save deeds that a file held, into the session they belong to; how many entries. Raises RecordsError."""
+    sessions, count = dict[str, Session](), 0
+    for deed in deeds:
+        mark = deed.session.mark
+        if mark not in sessions:
+            sessions[mark] = store.begin(deed.session)
+        carry_out(store, replace(deed, session=sessions[mark]))
+        count += isinstance(deed, Added)
+    return count
+
+
+def _places() -> Iterator[Path]:
+    """Where the person is, then at home, then where everybody may write."""
+    name = f"chalkbeam-unsaved-{datetime.now():%Y%m%d-%H%M%S}-{os.getpid()}.jsonl"
+    for folder in (Path.cwd, Path.home, lambda: Path(tempfile.gettempdir())):
+        with suppress(OSError, RuntimeError):
+            yield folder() / name
+
+
+def _written(path: Path, mode: str, deeds: Iterable[Deed]) -> bool:
+    """Whether it is on the disk. What was begun in vain goes away, but never another's file."""
+    try:
+        with path.open(mode, encoding="utf-8") as file:
+            try:
+                file.writelines(f"{json.dumps(_data(deed))}\n" for deed in deeds)
+                file.flush()
+                os.fsync(file.fileno())
+            except OSError:
+                if mode == "x":
+                    path.unlink(missing_ok=True)
+                raise
+    except OSError:
+        return False
+    return True
+
+
+def _data(deed: Deed) -> dict[str, Any]:
+    """A deed as JSON knows it, its session with it: the database that knows the session may be lost."""
+    session = {name: getattr(deed.session, name) for name in SESSION_KEYS} | {"started": _text(deed.session.started)}
+    match deed:
+        case Added(_, mark, entry):
+            keys = {name: getattr(entry, name) for name in ENTRY_KEYS} | {"mark": mark, "at": _text(entry.at)}
+            return {"deed": "added", "session": session} | keys
+        case Undone(_, n, mark, at):
+            return {"deed": "undone", "session": session, "n": n, "mark": mark, "at": _text(at)}
+        case Ended(_, at):
+            return {"deed": "ended", "session": session, "at": _text(at)}
+
+
+def _deed(data: Any) -> Deed:
+    """Raises KeyError, TypeError, ValueError."""
+    of, at = data["session"], datetime.fromisoformat(data["at"])
+    mark, command, plan, rig = (_str(of[name]) for name in SESSION_KEYS)
+    session = Session(0, datetime.fromisoformat(of["started"]), command, plan, rig, None, plan_name_of(plan), mark)
+    match data["deed"]:
+        case "added":
+            kind, line = _str(data["kind"]), _str(data["line"])
+            name, verdict = (None if data[key] is None else _str(data[key]) for key in ("name", "verdict"))
+            if kind not in KINDS:
+                raise ValueError(kind)
+            return Added(session, _str(data["mark"]), Entry(int(data["n"]), name, verdict, line, at, kind))
+        case "undone":
+            return Undone(session, int(data["n"]), None if data["mark"] is None else _str(data["mark"]), at)
+        case "ended":
+            return Ended(session, at)
+        case other:
+            raise ValueError(other)
+
+
+def _text(moment: datetime) -> str:
+    return moment.isoformat()
+
+
+def _str(value: object) -> str:
+    if not isinstance(value, str):
+        raise ValueError("a text is wanted")
+    return value
