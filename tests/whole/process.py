@@ -1,4 +1,4 @@
-"""The tool as a person or a script runs it: a process of its own, files in, lines out."""
+"""The tool as a person or a script runs it: files in, lines out, in a process of its own or, in less time, in this one."""
 
 from __future__ import annotations
 
@@ -9,6 +9,10 @@ import sys
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+
+import pytest
+
+from projector.commands import main
 
 ROOT = Path(__file__).parents[2]
 TABLE = ROOT / "fixtures" / "table"  # rendered frames with exact truth; its README tells how
@@ -40,9 +44,29 @@ def chalkbeam(*words: object, **environment: str) -> Done:
     return Done(done.returncode, done.stdout, done.stderr)
 
 
+def here(capfd: pytest.CaptureFixture[str], *words: object) -> Done:
+    """The same in this process, where starting one is not what is tested: it takes a second or two each time.
+
+    File descriptors are read, so that what a library writes there by itself is seen as well.
+    """
+    capfd.readouterr()
+    with pytest.raises(SystemExit) as end:
+        main([*map(str, words)])
+    return Done(int(end.value.code or 0), *capfd.readouterr())
+
+
 def refused(*words: object, says: str, **environment: str) -> None:
+    """What `told_in_one_line` holds, of a process of its own."""
+    told_in_one_line(chalkbeam(*words, "--json", **environment), says)
+
+
+def refused_here(capfd: pytest.CaptureFixture[str], *words: object, says: str) -> None:
+    """What `told_in_one_line` holds, of a run in this process."""
+    told_in_one_line(here(capfd, *words, "--json"), says)
+
+
+def told_in_one_line(done: Done, says: str) -> None:
     """One line on standard error, exit code 2; with --json an `error` event too, which says what to do."""
-    done = chalkbeam(*words, "--json", **environment)
     assert done.code == 2, done.err
     assert "Traceback" not in done.err
     assert done.err.startswith("chalkbeam: ")

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 import pytest
 
-from tests.whole.process import DEMO, EMPTY, FLAT, PHOTOGRAPH, TABLE, TILTED, Done, refused
+from tests.whole.process import DEMO, EMPTY, FLAT, PHOTOGRAPH, TABLE, TILTED, Done, refused, refused_here
 
 TABLESIDE = ("calibrate", "-o", "{tmp}/rig.json")
 PHOTOS = ("calibrate", "-o", "{tmp}/rig.json", "--flat", FLAT, "--tilted", TILTED)
@@ -72,6 +72,27 @@ NO_SCREEN = {"SDL_VIDEODRIVER": "", "DISPLAY": "", "WAYLAND_DISPLAY": ""}
     ids=lambda value: value.replace("/", " ")[-40:] if isinstance(value, str) else "",
 )
 def test_wrong_input_is_told_in_one_line_that_says_what_to_do(
+    words: tuple[str, ...],
+    says: str,
+    tmp_path: Path,
+    rig: Path,
+    calibrated: Done,
+    capfd: pytest.CaptureFixture[str],
+) -> None:
+    wrong_things(tmp_path, rig)
+    refused_here(capfd, *(word.format(tmp=tmp_path, rig=rig) for word in words), says=says)
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        ((*TABLESIDE, "--camera", "97", "--display", "0"), "camera 97"),  # OpenCV warns of it by itself
+        (("check", "{tmp}/half.jpg", "--rig", "{rig}"), "half.jpg: no picture that can be read, or only part of one"),
+        ((), "COMMAND"),
+    ],
+    ids=["library", "decoder", "nothing"],
+)
+def test_a_process_of_its_own_says_no_more_than_that(
     words: tuple[str, ...], says: str, tmp_path: Path, rig: Path, calibrated: Done
 ) -> None:
     wrong_things(tmp_path, rig)
