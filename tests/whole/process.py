@@ -1,4 +1,4 @@
-"""The tool as a person or a script runs it: files in, lines out, in a process of its own or, in less time, in this one."""
+"""The tool as a person or a script runs it: files in, lines out, in a process of its own or, sooner, in this one."""
 
 from __future__ import annotations
 

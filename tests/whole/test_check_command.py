@@ -1,4 +1,4 @@
-"""`check` as a process of its own. Frames: `fixtures/table`, rendered with exact truth (its README tells how).
+"""`check` as a process of its own, or in this one. Frames: `fixtures/table`, rendered with exact truth (its README).
 
 The keys and their meaning are what scripts rely on.
 """
@@ -18,7 +18,7 @@ import numpy as np
 import pytest
 
 from calibration.rigfile import load_rig, save_rig
-from tests.whole.process import DEMO, EMPTY, PHOTOGRAPH, ROOT, TABLE, Done, chalkbeam
+from tests.whole.process import DEMO, EMPTY, PHOTOGRAPH, ROOT, TABLE, Done, chalkbeam, here
 from tests.whole.table_truth import Measured, TrueUnit, mat_from_sheet, match, moved, true_units
 
 UNIT_KEYS = {
@@ -227,11 +227,13 @@ def test_the_picture_shows_what_was_measured(judged: Done, picture: Path) -> Non
     assert 0.001 < differs.mean() < 0.2  # lines and words on it, and the photograph still there
 
 
-def test_a_tighter_tolerance_and_another_thickness_change_what_is_said(calibrated: Done, rig: Path) -> None:
+def test_a_tighter_tolerance_and_another_thickness_change_what_is_said(
+    calibrated: Done, rig: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
     """Cloth of 4 mm lies nearer to the camera: seen larger than it is, by its height over the lens' height, some
     1.4 m in the truth file, so 0.26 % less than thin cloth once that is known: 0.3 mm on 5 in."""
     fine = ["--tolerance", "0.05 mm", "--cloth", "4 mm"]
-    done = chalkbeam("check", PHOTOGRAPH, "--rig", rig, "--empty", EMPTY, "--expect", SQUARE, *fine)
+    done = here(capfd, "check", PHOTOGRAPH, "--rig", rig, "--empty", EMPTY, "--expect", SQUARE, *fine)
     assert done.code == 0
     (line,) = [line for line in done.out.splitlines() if "unit square(5 in): " in line and "4 63/64 in" in line]
     assert "fits" not in line
@@ -252,12 +254,14 @@ def test_a_reader_that_goes_away_leaves_no_traceback(rig: Path, calibrated: Done
     assert err == ""
 
 
-def test_a_doubtful_scale_is_told_once_with_how_to_mend_it(rig: Path, calibrated: Done, tmp_path: Path) -> None:
+def test_a_doubtful_scale_is_told_once_with_how_to_mend_it(
+    rig: Path, calibrated: Done, tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
     """A rig of a sheet whose bars nobody read."""
     doubtful = tmp_path / "doubtful.json"
     save_rig(replace(load_rig(rig), scale_u=0.01, scale_how="no reading of the bars"), doubtful)
     photographs = [TABLE / f"empty_0{n}.jpg" for n in (1, 2)]
-    done = chalkbeam("check", *photographs, "--rig", doubtful, "--empty", TABLE / "empty_02.jpg")
+    done = here(capfd, "check", *photographs, "--rig", doubtful, "--empty", TABLE / "empty_02.jpg")
     note, *rest = done.out.splitlines()
     assert "sizes are doubtful by 1 % (no reading of the bars)" in note
     assert "--bar-along" in note

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tests.whole.process import EMPTY, TABLE, Done, chalkbeam
+from tests.whole.process import EMPTY, TABLE, Done, chalkbeam, here
 from tests.whole.table_truth import mat_from_sheet, moved
 
 STRIP = TABLE / "strip_01.jpg"
@@ -71,7 +71,7 @@ def test_its_ends_have_their_angles(strip_told: Done) -> None:
         assert end["steps_mat_mm"] == []
 
 
-def test_a_wrong_count_is_one_line_and_code_1(calibrated: Done, rig: Path) -> None:
+def test_a_wrong_count_is_one_line_and_code_1(calibrated: Done, rig: Path, capfd: pytest.CaptureFixture[str]) -> None:
     empty = TABLE / "empty_01.jpg"
     words = ("check", empty, "--rig", rig, "--empty", TABLE / "empty_02.jpg", "--count")
     done = chalkbeam(*words, 3, "--json")
@@ -83,5 +83,5 @@ def test_a_wrong_count_is_one_line_and_code_1(calibrated: Done, rig: Path) -> No
         f"chalkbeam: {error['message']}; {error['do']}"
     ]
     assert done.told("summary")[0]["units"] == 0  # all that was measured is told before
-    assert chalkbeam(*words, 0).code == 0
-    assert chalkbeam(*words, -1).code == 2
+    assert here(capfd, *words, 0).code == 0
+    assert here(capfd, *words, -1).code == 2

@@ -1,4 +1,5 @@
-"""`plan` and `predict` as a person runs them: files written, one line for what is wrong, one's own block and back."""
+"""`plan` and `predict` as a person runs them, once as processes: files written, one line for what is wrong, one's own
+block and back."""
 
 from __future__ import annotations
 
@@ -7,11 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from projector.commands import main
 from projector.piecing.blockmaking import block_to_make
 from projector.piecing.planfile import load_plan
 from projector.piecing.plans import expected_shape
-from tests.whole.process import chalkbeam
+from tests.whole.process import Done, chalkbeam, here
 
 STAR = """[block]
 name = "friendship"
@@ -31,13 +31,16 @@ SVG = (
 )
 
 
-@pytest.mark.parametrize(("file", "text"), [("own star.toml", STAR), ("two.SVG", SVG)])
+@pytest.mark.parametrize(("file", "text", "process"), [("own star.toml", STAR, True), ("two.SVG", SVG, False)])
 def test_a_drawing_is_planned_like_a_block_and_predicted_from_the_plan_alone(
-    file: str, text: str, tmp_path: Path
+    file: str, text: str, process: bool, tmp_path: Path, capfd: pytest.CaptureFixture[str]
 ) -> None:
+    def run(*words: object) -> Done:
+        return chalkbeam(*words) if process else here(capfd, *words)
+
     drawing, out, picture = tmp_path / file, tmp_path / "plan.toml", tmp_path / "plan.svg"
     drawing.write_text(text)
-    done = chalkbeam("plan", drawing, "--finish", "12 in", "--make", "4", "-o", out, "--picture", picture, "--json")
+    done = run("plan", drawing, "--finish", "12 in", "--make", "4", "-o", out, "--picture", picture, "--json")
     assert done.code == 0, done.err
     (told,) = done.told("summary")
     assert told["plan"] == str(out)
@@ -52,7 +55,7 @@ def test_a_drawing_is_planned_like_a_block_and_predicted_from_the_plan_alone(
     event |= {"offsets_mm": [0.1] * sides, "offsets_u_mm": [0.02] * sides}
     units = tmp_path / "units.jsonl"
     units.write_text("\n".join(json.dumps(event) for _ in range(4)))
-    done = chalkbeam("predict", out, units, "--json")
+    done = run("predict", out, units, "--json")
     assert done.code == 0, done.err
     (told,) = done.told("summary")
     assert told["units"] == 4
@@ -92,26 +95,18 @@ PLAN = ("plan", "nine patch", "--finish", "9 in", "-o", "{tmp}/p.toml")
     ids=lambda value: " ".join(value[1:])[-50:].replace("/", " ") if isinstance(value, tuple) else "",
 )
 def test_wrong_input_is_told_in_one_line_and_nothing_is_written(
-    words: tuple[str, ...], says: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    words: tuple[str, ...], says: str, tmp_path: Path, capfd: pytest.CaptureFixture[str]
 ) -> None:
     """In this process: what starting one takes three seconds for each is tested above."""
     (tmp_path / "words.svg").write_text("no drawing")
     (tmp_path / "two.svg").write_text(SVG)
     (tmp_path / "empty.jsonl").touch()
     if words[0] == "predict":
-        assert run_here("plan", "rail", "--finish", "9 in", "-o", str(tmp_path / "plan.toml")) == 0
-        capsys.readouterr()
-    assert run_here(*(word.format(tmp=tmp_path) for word in words)) == 2
-    out, err = capsys.readouterr()
-    assert out == ""
-    assert says in err
-    assert len(err.splitlines()) == 1
-    assert "; " in err  # and what to do
+        assert here(capfd, "plan", "rail", "--finish", "9 in", "-o", tmp_path / "plan.toml").code == 0
+    done = here(capfd, *(word.format(tmp=tmp_path) for word in words))
+    assert done.code == 2
+    assert done.out == ""
+    assert says in done.err
+    assert len(done.err.splitlines()) == 1
+    assert "; " in done.err  # and what to do
     assert not (tmp_path / "p.toml").exists()
-
-
-def run_here(*words: str) -> int:
-    """The command's exit code."""
-    with pytest.raises(SystemExit) as end:
-        main(words)
-    return int(end.value.code or 0)
