@@ -17,6 +17,7 @@ Picture = NDArray[np.uint8]
 LAMP = 0.8  # of full white, encoded: bright enough for a short exposure, less than most cameras' clipping
 PATIENCE_S = 600.0  # for the person to do what was asked
 PAUSE_S = 0.05  # between two looks for a key
+SLOTS = 1 << 16  # of linear light, 0 to 1
 
 
 class CalibratingError(Exception):
@@ -38,9 +39,23 @@ def even(size_px: tuple[int, int], level: float) -> Picture:
 
 def mean_picture(pictures: Sequence[Picture], tone: Tone) -> Picture:
     """The mean in linear light, encoded again as the camera would."""
-    light = mean_light(pictures, tone)
-    middles = 0.5 * (tone.linear_of_byte[1:] + tone.linear_of_byte[:-1])
-    return np.searchsorted(middles.astype(np.float32), light).astype(np.uint8)
+    return encoded(mean_light(pictures, tone), tone)
+
+
+def encoded(light: NDArray[np.float32], tone: Tone) -> Picture:
+    """The byte values whose light is nearest: for each pixel the number of middles between bytes' lights below it.
+
+    `np.searchsorted` gives the same in ten times the time. Of each slot of light a table tells how many middles lie
+    in lower slots; only the few in its own, hardly ever more than one, are compared.
+    """
+    middles = (0.5 * (tone.linear_of_byte[1:] + tone.linear_of_byte[:-1])).astype(np.float32)
+    slots = (middles * np.float32(SLOTS)).astype(np.int64)
+    lower = np.searchsorted(slots, np.arange(SLOTS + 1)).astype(np.uint8)
+    found = np.take(lower, (light * np.float32(SLOTS)).astype(np.int64), mode="clip")
+    above = np.append(middles, np.float32(np.inf))
+    for _ in range(np.bincount(slots).max()):
+        found += above[found] < light
+    return found
 
 
 def under_lamp(table: Table, frames: int, tone: Tone) -> Picture:
