@@ -78,6 +78,12 @@ class LaidUnit:
         crossing = max(abs(float(ways[0][0] * way[1] - ways[0][1] * way[0])) for way in ways)
         return None if crossing > math.sin(SAME_LINE_RAD) else ways[0]
 
+    def as_before(self, known: LaidUnit) -> LaidUnit:
+        """Of all the ways in which it may lie, the one that is turned least against where it was known to lie."""
+        ways = (self, *self.twins)
+        best = max(ways, key=lambda way: float(np.sum(way.turn * known.turn)))
+        return replace(best, twins=tuple(way for way in ways if way is not best))
+
     def shifted(self, by_mm: Floats) -> LaidUnit:
         return replace(self, shift=self.shift + by_mm)
 

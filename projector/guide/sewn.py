@@ -1,0 +1,399 @@
+"""Sewn units as a table: laid down, trimmed side by side by their seams, judged, marked for the next seam.
+
+`step` never waits, draws, measures or reads a clock. Every pair of a phase and an observation is either in `RULES` or
+in `IGNORED`; keys have a table of their own, `KEYS`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from shapely import Polygon
+
+from projector.guide import steps
+from projector.guide.cutting import MEANINGS
+from projector.guide.looks import HandSeen, KeyPressed, MatCleared, Observation, Seen
+from projector.guide.scenes import Point
+from projector.guide.sewnplace import LaidUnit, lay_unit
+from projector.guide.sewnstage import scene_of
+from projector.guide.sewnstate import Phase, Sewn, sewn_kinds, wanted_count
+from projector.guide.sitting import USUAL, Sitting
+from projector.guide.state import wanted_of
+from projector.guide.trims import SideToTrim, settled, sides_to_trim, trim_line
+from projector.piecing.lengths import difference_text
+from projector.piecing.plans import Plan
+from vision.units import Judged, Verdict
+
+Floats = NDArray[np.float64]
+Step = steps.Step[Sewn]
+
+STILL_MM = 0.3  # a unit whose corners moved by less was not touched; its line stays where it is
+SAME_PLACE = 0.3  # share of two outlines' union that they have in common: one cloth, nudged
+SAME_SIZE_MM = 0.6  # sides that differ by less are those of the same unit, taken up and laid down again
+LEAST_RISE_RAD = math.radians(30.0)  # a flatter cut would run across the body
+AS_STEEP_RAD = math.radians(5.0)  # sides that run so nearly alike are cut in the plan's order
+COUNTED = (Verdict.FITS, Verdict.CLOSE, Verdict.TRIM)  # too small does not count
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Turn:
+    """What a rule gives: a step whose scene is not drawn yet."""
+
+    state: Sewn
+    events: tuple[steps.Event, ...] = ()
+    records: tuple[steps.Record, ...] = ()
+
+
+Rule = Callable[[Sewn, Observation], Turn]
+
+
+def begin(
+    plan: Plan, area_mat_mm: tuple[Point, ...], made: tuple[int, ...] | None = None, sitting: Sitting = USUAL
+) -> Step:
+    """Start with a plan's sewn units, or go on where `made` counts those judged of each kind of the plan.
+
+    `area_mat_mm` is the polygon of the mat that light reaches. Raises ValueError where nothing is sewn.
+    """
+    kinds = sewn_kinds(plan)
+    if not kinds:
+        raise ValueError("the plan has no unit that is sewn")
+    counts = made or (0,) * len(plan.units)
+    kind = _next_kind(plan, counts, -1)
+    first = Sewn(plan, area_mat_mm, counts, kinds[0] if kind is None else kind, sitting=sitting)
+    if kind is None:
+        return _drawn(_finished(first))
+    return _drawn(Turn(first, (_ask(first, "clear_mat"),)))
+
+
+def step(state: Sewn, seen: Observation) -> Step:
+    """One turn of the chapter: the next state, what to show, what to tell, what to keep."""
+    rule = RULES.get((state.phase, type(seen)))
+    return _drawn(rule(state, seen) if rule else Turn(state))
+
+
+def _drawn(turn: Turn) -> Step:
+    return Step(turn.state, scene_of(turn.state), turn.events, turn.records)
+
+
+# From one phase to the next.
+
+
+def _mat_cleared(state: Sewn, _: Observation) -> Turn:
+    return _unit_wanted(state)
+
+
+def _unit_wanted(state: Sewn, *events: steps.Event, note: str = "") -> Turn:
+    waiting = replace(state, phase=Phase.LAY_SEWN, laid=None, sides=(), line=None, note=note)
+    return Turn(waiting, (*events, _ask(waiting, "unit", purpose="sewn")))
+
+
+def _unit_looked_for(state: Sewn, seen: Observation) -> Turn:
+    """Is one of the cloths that were not there before the unit that was asked for?"""
+    cloths = _cloths(seen)
+    fresh = [cloth for cloth in cloths if not _lay_there(state, cloth)]
+    here = replace(state, lying=tuple(c.unit.corners_mat_mm for c in cloths if _lay_there(state, c)))
+    found = _found(here, fresh)
+    if found is None:
+        return _not_found(here, fresh)
+    cloth, laid = found
+    others = tuple(other.unit.corners_mat_mm for other in cloths if other is not cloth)
+    return _worked(replace(here, lying=others, note=""), cloth, laid, _told(here, laid))
+
+
+def _not_found(state: Sewn, fresh: list[Judged]) -> Turn:
+    """Say once what is wrong with the cloth that was laid down."""
+    why, do = "", ""
+    if any(cloth.unit.trouble for cloth in fresh):
+        why = next(cloth.unit.trouble for cloth in fresh if cloth.unit.trouble)
+        do = next(cloth.why for cloth in fresh if cloth.unit.trouble) or "lay it alone, and flat"
+    elif any(_is_turned(state, cloth) for cloth in fresh):
+        why, do = "turned_over", "turn it over: the printed face up"
+    elif fresh:
+        seams = any(cloth.unit.seams for cloth in fresh)
+        why = "other" if seams else "no_seam"
+        do = f"this is not {state.unit.name}" if seams else "no seam is seen: use more light, or lay it flat"
+    if not why or state.note == do:
+        return Turn(state)
+    return Turn(replace(state, note=do), (_refused("unit", why, do),))
+
+
+def _worked(state: Sewn, cloth: Judged, laid: LaidUnit, *events: steps.Event) -> Turn:
+    """What is to be done with the unit as it lies: the next trim, or, where nothing is over, the verdict.
+
+    `events` are told where there is something to trim; else the verdict says it all.
+    """
+    laid = settled(laid, state.unit.trims, state.limit_mm(0))
+    here = replace(state, laid=laid, sides=sides_to_trim(laid, state.unit.trims))
+    over = [side for side in here.sides if side.is_over(here.limit_mm(side.side))]
+    if not over or any(side.is_short(here.limit_mm(side.side)) for side in here.sides):
+        return _judged(here, cloth)
+    return _trim_wanted(here, over, *events)
+
+
+def _trim_wanted(state: Sewn, over: list[SideToTrim], *events: steps.Event) -> Turn:
+    """Of the sides that are over, the one whose cut runs most nearly away from the person; none across the body.
+
+    One that is in the light already stays there.
+    """
+    before = state.line.side if state.phase is Phase.TRIM and state.line is not None else None
+    steepest = max(_rise_rad(state, one) for one in over)
+    shown = [one for one in over if one.side == before and _rise_rad(state, one) >= LEAST_RISE_RAD]
+    side = next(one for one in (*shown, *over) if one in shown or _rise_rad(state, one) > steepest - AS_STEEP_RAD)
+    if steepest < LEAST_RISE_RAD:
+        turned = replace(state, phase=Phase.TURN_SEWN, line=None, note="turn it a quarter, to cut away from yourself")
+        asked = state.phase is Phase.TURN_SEWN
+        return Turn(turned, events if asked else (*events, _ask(turned, "turn_cloth")))
+    line = trim_line(_known(state), side)
+    ready = replace(state, phase=Phase.TRIM, line=line, note="")
+    if before == side.side:
+        return Turn(ready, events)  # the line follows, the request is the same
+    return Turn(ready, (*events, _ask(ready, "trim", side=side.side)))
+
+
+def _trim_looked_for(state: Sewn, seen: Observation) -> Turn:
+    """While a trim is in the light: was it cut, was the unit moved, is it still there?"""
+    cloths = _cloths(seen)
+    found = _found(state, cloths)
+    if found is None:
+        return _lost(state, cloths)
+    cloth, laid = found
+    here = replace(state, lying=tuple(c.unit.corners_mat_mm for c in cloths if c is not cloth), note="")
+    if state.line is not None and _is_still(_known(state), laid):
+        return Turn(here)
+    return _worked(here, cloth, laid)
+
+
+def _lost(state: Sewn, cloths: tuple[Judged, ...]) -> Turn:
+    """The unit is not seen whole: lifted, covered, or touched by what was cut off."""
+    touching = any(cloth.unit.trouble == "touching" for cloth in cloths)
+    note = "slide what was cut off clear of it" if touching else "lay it back"
+    lost = replace(state, line=None, note=note)
+    if state.note == note:
+        return Turn(lost)
+    return Turn(lost, (_refused("unit", "touching" if touching else "hidden", note),))
+
+
+def _judged(state: Sewn, cloth: Judged) -> Turn:
+    """Keep the unit; one that is too small does not count."""
+    judged = by_seams(state, cloth)
+    if judged.verdict in (None, Verdict.LOOK_AGAIN):
+        why, do = judged.unit.trouble or "look_again", judged.why or "lay it alone, and flat"
+        waiting = replace(state, phase=Phase.LAY_SEWN, line=None, note=do)
+        return Turn(waiting, () if state.note == do else (_refused("unit", why, do),))
+    record = steps.Record(judged, state.unit.name, state.number, state.wanted)
+    counts = judged.verdict in COUNTED
+    made = tuple(count + (counts and kind == state.kind) for kind, count in enumerate(state.made))
+    note = "" if counts else "set it aside, it does not count"
+    marked = replace(state, phase=Phase.MARK, made=made, line=None, last=record, note=note)
+    asked = _ask(state, "take_unit")
+    return Turn(marked, (asked,), (record,))
+
+
+def by_seams(state: Sewn, cloth: Judged) -> Judged:
+    """The verdict on a unit: too small by its seams before anything else; by its seams where its outline has ears."""
+    short = [side for side in state.sides if side.is_short(state.limit_mm(side.side))]
+    if short and cloth.verdict is not Verdict.LOOK_AGAIN:
+        worst = min(short, key=lambda side: side.mean_mm)
+        why = f"side {worst.side} is {difference_text(worst.mean_mm, 'too far out', 'too near')} its seam"
+        return replace(cloth, verdict=Verdict.SHORT, why=why, expected=state.unit.name)
+    if cloth.verdict is not Verdict.OTHER:
+        return cloth
+    sure = all(side.is_surely_inside(state.limit_mm(side.side)) for side in state.sides)
+    why = "" if sure else "judged by its seams alone"
+    return replace(cloth, verdict=Verdict.FITS if sure else Verdict.CLOSE, why=why, expected=state.unit.name)
+
+
+def _mark_looked_at(state: Sewn, seen: Observation) -> Turn:
+    """The marks stay until the unit is taken away; whoever lays the next one in its place takes it away, too."""
+    cloths = _cloths(seen)
+    same = next((cloth for cloth in cloths if _is_same(_known(state), cloth)), None)
+    laid = None if same is None else lay_unit(same.unit, wanted_of(state.plan, state.unit))
+    others = tuple(cloth.unit.corners_mat_mm for cloth in cloths if cloth is not same)
+    if laid is None:
+        turn = _onward(replace(state, lying=()))
+        if turn.state.phase is not Phase.LAY_SEWN or not cloths:
+            return turn
+        following = _unit_looked_for(replace(turn.state, lying=_still_lying(state, cloths)), seen)
+        return replace(following, events=(*turn.events, *following.events))
+    here = replace(state, lying=others)
+    if _is_still(_known(state), laid):
+        return Turn(here)
+    moved = settled(laid.as_before(_known(state)), state.unit.trims, state.limit_mm(0))
+    return Turn(replace(here, laid=moved, sides=sides_to_trim(moved, state.unit.trims)))
+
+
+def _onward(state: Sewn) -> Turn:
+    """The next unit: another one of its kind, or of the next kind; or the end."""
+    kind = state.kind if not _is_made(state.plan, state.made, state.kind) else _next_kind(*_so_far(state))
+    return _finished(state) if kind is None else _unit_wanted(replace(state, kind=kind))
+
+
+def _finished(state: Sewn) -> Turn:
+    return Turn(replace(state, phase=Phase.DONE, laid=None, sides=(), line=None, note=""))
+
+
+# Keys.
+
+
+def _pressed(state: Sewn, seen: Observation) -> Turn:
+    if not isinstance(seen, KeyPressed):
+        raise ValueError("not a key")
+    rule = KEYS.get((state.phase, MEANINGS.get(seen.key.replace(" ", "").lower(), "")))
+    return rule(state, seen) if rule else Turn(state)
+
+
+def _without_kind(state: Sewn, _: Observation) -> Turn:
+    """The person trims no more of this kind here."""
+    kind = _next_kind(*_so_far(state))
+    return _finished(state) if kind is None else _unit_wanted(replace(state, kind=kind))
+
+
+def _marks_taken(state: Sewn, _: Observation) -> Turn:
+    """The marks were taken over; the unit may stay where it lies."""
+    return _onward(replace(state, lying=(*state.lying, _known(state).unit.corners_mat_mm)))
+
+
+def _back_to_unit(state: Sewn, _: Observation) -> Turn:
+    return _unit_wanted(state)
+
+
+def _stop(state: Sewn, _: Observation) -> Turn:
+    ended = _finished(state)
+    return replace(ended, state=replace(ended.state, stopped=True))
+
+
+KEYS: dict[tuple[Phase, str], Rule] = {
+    (Phase.CLEAR_MAT, "on"): _mat_cleared,
+    (Phase.LAY_SEWN, "on"): _without_kind,
+    (Phase.MARK, "on"): _marks_taken,
+    (Phase.TRIM, "back"): _back_to_unit,
+    (Phase.TURN_SEWN, "back"): _back_to_unit,
+    **{(phase, "end"): _stop for phase in Phase if phase is not Phase.DONE},
+}
+
+RULES: dict[tuple[Phase, type], Rule] = {
+    (Phase.CLEAR_MAT, MatCleared): _mat_cleared,
+    (Phase.LAY_SEWN, Seen): _unit_looked_for,
+    (Phase.TRIM, Seen): _trim_looked_for,
+    (Phase.TURN_SEWN, Seen): _trim_looked_for,
+    (Phase.MARK, Seen): _mark_looked_at,
+    **{(phase, KeyPressed): _pressed for phase in Phase if phase is not Phase.DONE},
+}
+
+IGNORED: frozenset[tuple[Phase, type]] = frozenset(
+    {
+        *((phase, HandSeen) for phase in Phase),  # the light stays; nothing is judged until all is still
+        *((phase, MatCleared) for phase in Phase if phase is not Phase.CLEAR_MAT),
+        (Phase.CLEAR_MAT, Seen),  # without a picture of the empty mat nothing is measured
+        (Phase.DONE, Seen),
+        (Phase.DONE, KeyPressed),
+    }
+)
+
+
+# What the rules ask of the state.
+
+
+def _cloths(seen: Observation) -> tuple[Judged, ...]:
+    if not isinstance(seen, Seen):
+        raise ValueError("not a measurement")
+    return seen.cloths
+
+
+def _known(state: Sewn) -> LaidUnit:
+    if state.laid is None:
+        raise ValueError("no unit lies on the mat")
+    return state.laid
+
+
+def _found(state: Sewn, cloths: tuple[Judged, ...] | list[Judged]) -> tuple[Judged, LaidUnit] | None:
+    """The cloth that is the unit: where it lay before, if it lies there; else the first that can be it."""
+    shape = wanted_of(state.plan, state.unit)
+    laid = [(cloth, lay_unit(cloth.unit, shape)) for cloth in cloths if cloth.unit.trouble in (None, "unsure")]
+    fit = [(cloth, one) for cloth, one in laid if one is not None and not one.mirrored]
+    if not fit:
+        return None
+    if state.laid is None:
+        return fit[0]
+    known = state.laid
+    cloth, best = max(fit, key=lambda one: _share(one[0].unit.corners_mat_mm, known.unit.corners_mat_mm))
+    return cloth, best.as_before(known)
+
+
+def _is_turned(state: Sewn, cloth: Judged) -> bool:
+    laid = lay_unit(cloth.unit, wanted_of(state.plan, state.unit))
+    return laid is not None and laid.mirrored
+
+
+def _lay_there(state: Sewn, cloth: Judged) -> bool:
+    return any(_share(cloth.unit.corners_mat_mm, outline) >= SAME_PLACE for outline in state.lying)
+
+
+def _still_lying(state: Sewn, cloths: tuple[Judged, ...]) -> tuple[Floats, ...]:
+    """What lay beside the unit before and lies there still."""
+    return tuple(cloth.unit.corners_mat_mm for cloth in cloths if _lay_there(state, cloth))
+
+
+def _share(a: Floats, b: Floats) -> float:
+    first, second = Polygon(a).buffer(0.0), Polygon(b).buffer(0.0)
+    whole = float(first.union(second).area)
+    return float(first.intersection(second).area) / whole if whole else 0.0
+
+
+def _is_still(before: LaidUnit, now: LaidUnit) -> bool:
+    then, here = before.unit.corners_mat_mm, now.unit.corners_mat_mm
+    return then.shape == here.shape and bool(np.abs(then - here).max() <= STILL_MM)
+
+
+def _is_same(known: LaidUnit, cloth: Judged) -> bool:
+    """The same size, wherever it lies: a unit that waits for its trims is larger."""
+    then, now = known.unit.sides_mm, cloth.unit.sides_mm
+    return then.shape == now.shape and any(
+        float(np.abs(np.roll(now, roll) - then).max()) <= SAME_SIZE_MM for roll in range(len(then))
+    )
+
+
+def _rise_rad(state: Sewn, side: SideToTrim) -> float:
+    """How steeply a side runs away from the person: 0 across the body, a quarter turn straight away."""
+    run = side.line_mat_mm[1] - side.line_mat_mm[0]
+    turn = math.atan2(float(run[1]), float(run[0])) - state.sitting.turn_rad
+    return math.asin(min(1.0, abs(math.sin(turn))))
+
+
+def _is_made(plan: Plan, made: tuple[int, ...], kind: int) -> bool:
+    return made[kind] >= wanted_count(plan, plan.units[kind])
+
+
+def _so_far(state: Sewn) -> tuple[Plan, tuple[int, ...], int]:
+    return state.plan, state.made, state.kind
+
+
+def _next_kind(plan: Plan, made: tuple[int, ...], kind: int) -> int | None:
+    return next((k for k in sewn_kinds(plan) if k > kind and not _is_made(plan, made, k)), None)
+
+
+def _ask(state: Sewn, what: str, **more: object) -> steps.Event:
+    """`n` of `of` counts the units of its kind."""
+    return {"event": "ask", "what": what, "n": state.number, "of": state.wanted, "name": state.unit.name, **more}
+
+
+def _told(state: Sewn, laid: LaidUnit) -> steps.Event:
+    """What was recognised, and how far each side reaches past where its seam wants it."""
+    sides = sides_to_trim(settled(laid, state.unit.trims, state.limit_mm(0)), state.unit.trims)
+    return {
+        "event": "seen",
+        "what": "unit",
+        "name": state.unit.name,
+        "seams": len(laid.seams),
+        "over_mm": [
+            {"side": side.side, "mean": side.mean_mm, "most": side.greatest_mm, "u": side.u_mm} for side in sides
+        ],
+    }
+
+
+def _refused(what: str, why: str | None, do: str) -> steps.Event:
+    return {"event": "refused", "what": what, "why": why, "do": do}
