@@ -8,17 +8,62 @@ from projector.piecing.plans import Plan
 
 
 @dataclass(frozen=True, slots=True)
+class DueStrip:
+    """Strips of one width that a strip or strip set of the plan is made of; `band` counts from its lower edge up."""
+
+    strip: str  # name in the plan
+    band: int
+    width_mm: float
+    length_mm: float
+    count: int
+    margin_mm: float  # cut off beyond the innermost point of a raw end
+
+
+@dataclass(frozen=True, slots=True)
+class YardageChapter:
+    """Strips cut from one fabric, `layers` at a time: 1 is single cloth, 2 is folded once."""
+
+    fabric: str
+    layers: int
+    due: tuple[DueStrip, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class UnitsChapter:
     """All units of the plan that parallel cuts take from strips and strip sets, in the plan's order."""
 
 
-Chapter = UnitsChapter
+Chapter = YardageChapter | UnitsChapter
 
 
-def chapters_of(plan: Plan) -> tuple[Chapter, ...]:
+def chapters_of(plan: Plan, layers: int = 2) -> tuple[Chapter, ...]:
     """The chapters that a plan has something for.
+
+    Strips from yardage, fabric by fabric, where the plan says how much of each is needed; then the units.
 
     >>> chapters_of(Plan("nothing to cut"))
     ()
     """
-    return (UnitsChapter(),) if plan.wanted else ()
+    yardage = [YardageChapter(fabric.name, layers, due_strips(plan, fabric.name)) for fabric in plan.fabrics]
+    units = (UnitsChapter(),) if plan.wanted else ()
+    return (*(chapter for chapter in yardage if chapter.due), *units)
+
+
+def due_strips(plan: Plan, fabric: str) -> tuple[DueStrip, ...]:
+    """What is cut from a fabric, the widest first: what is left over then gives a narrow one yet (common practice).
+
+    A strip set whose strips' own widths are not known gives none.
+    """
+    due = [
+        DueStrip(strip.name, band, width_mm, strip.length_mm, strip.count, strip.true_margin_mm)
+        for strip in plan.strips
+        for band, (name, width_mm) in enumerate(zip(strip.fabrics, strip_widths_mm(plan, strip.name), strict=False))
+        if name == fabric
+    ]
+    return tuple(sorted(due, key=lambda one: -one.width_mm))
+
+
+def strip_widths_mm(plan: Plan, name: str) -> tuple[float, ...]:
+    """How wide each strip of a strip set is cut before it is sewn, from the lower edge up; none where not known."""
+    strip = plan.strip(name)
+    return strip.bands_mm or (() if strip.seams_mm else (strip.width_mm,))

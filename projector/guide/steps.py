@@ -63,6 +63,7 @@ class StripRecord:
     n: int
     of: int
     layers: int = 1
+    at_once: int = 1  # strips of the plan that it gives, opened
     bend_rad: float | None = None
     bend_u_rad: float | None = None
 

@@ -12,8 +12,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
-from shapely import LineString, Polygon
+from shapely import Polygon
+from shapely.geometry.base import BaseGeometry
 
 from projector.guide.layout import CutLine, FoundStrip, inward, line_through
 from projector.guide.scenes import Point
@@ -30,7 +32,6 @@ LEAST_FOLD_MM = 50.0  # of a shorter one the direction is not known well enough
 AT_RIM_MM = 10.0  # a side this near to the rim of what is lit and seen is no edge of the cloth
 OPENED = 1.5  # a strip so much longer than its cloth is deep has been opened
 KINK_SAG = 15.0 / 16.0  # of two straight halves that meet at an angle: the best parabola's sag over the true one
-LATER_MARGIN_MM = 1.0  # of a truing cut, beyond the innermost point of an end that was cut before
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,7 +214,7 @@ def _yardage_from(cloth: MeasuredUnit, fold: int, away: int, hand: Hand) -> Foun
     )
 
 
-def _runs_along(rim: LineString, side_mat_mm: Floats) -> bool:
+def _runs_along(rim: BaseGeometry, side_mat_mm: Floats) -> bool:
     """Whether a side lies on the rim of what is seen, so that the cloth goes on beyond it."""
     inner = side_mat_mm[0] + np.linspace(0.1, 0.9, 9)[:, None] * (side_mat_mm[1] - side_mat_mm[0])
-    return all(rim.distance(Polygon([point] * 3).centroid) < AT_RIM_MM for point in inner)
+    return bool(np.all(shapely.distance(rim, shapely.points(inner)) < AT_RIM_MM))
