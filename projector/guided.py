@@ -53,8 +53,11 @@ class Guided:
     stopped: bool
 
 
-def guide(bench: Bench, plan: Plan, carried: Carried | None = None) -> Guided:
-    """Lead through a plan; `carried` says what was made of it before. Raises CameraError."""
+def guide(bench: Bench, plan: Plan, carried: Carried | None = None, layers: int = 0) -> Guided:
+    """Lead through a plan; `carried` says what was made of it before. Yardage lies `layers` deep on the mat.
+
+    Raises CameraError.
+    """
     if bench.rig.projector is None:
         raise ValueError("a rig with a projector is needed")
     _tell_unguided(bench, plan)
@@ -62,7 +65,7 @@ def guide(bench: Bench, plan: Plan, carried: Carried | None = None) -> Guided:
     seeing = Seeing(bench.table, Gauge.of(bench.rig, bench.cloth), bench.worker)
     judged: list[Judged] = []
     told = set[str]()
-    now = begin(plan, area, carried)
+    now = begin(plan, area, carried, layers)
     _carry_out(bench, now, judged)
     unlike: Still | None = None  # the next measurement waits for a change from this
     while not now.state.done:
@@ -138,4 +141,5 @@ def _keep_records(bench: Bench, turn: Step, judged: list[Judged]) -> None:
 
 
 def _show(bench: Bench, scene: Scene) -> None:
-    show(bench.table, bench.rig, scene, bench.cloth.height_mm if scene.cut_mat_mm is not None else 0.0)
+    height_mm = scene.layers * bench.cloth.height_mm
+    show(bench.table, bench.rig, scene, height_mm if scene.cut_mat_mm is not None else 0.0)

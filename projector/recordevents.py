@@ -23,6 +23,7 @@ def record_event(record: Record | StripRecord) -> Event:
         "band": record.band,
         "band_mm": record.band_mm,
         "layers": record.layers,
+        "at_once": record.at_once,
         "bend_deg": _degrees(record.bend_rad),
         "bend_u_deg": _degrees(record.bend_u_rad),
     }

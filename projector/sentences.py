@@ -39,7 +39,7 @@ def sentence(event: Mapping[str, Any]) -> str:
     """One line of words for an event of any kind."""
     match event:
         case {"event": "ask", "what": what}:
-            return f"Please {ASKS.get(what, _words(what))}{_place(event)}{_count(event)}{_instead(event)}."
+            return f"Please {_asked(event, what)}{_place(event)}{_count(event)}{_instead(event)}."
         case {"event": "seen", "what": "figure"}:
             return _figure_seen(event)
         case {"event": "seen", "what": "view", "view": str(view)}:
@@ -79,6 +79,14 @@ def sentence(event: Mapping[str, Any]) -> str:
             return f"{_words(str(kind)).capitalize()}{_figures(event)}."
         case _:
             raise ValueError("an event says its kind under 'event'")
+
+
+def _asked(event: Mapping[str, Any], what: str) -> str:
+    """What is wanted; of cloth which one, and how it is to lie; of a truing cut why."""
+    asked = ASKS.get(what, _words(what))
+    if what == "cloth" and event.get("name"):
+        return f"{asked}: {event['name']}, {event['how']}"
+    return f"{asked}: {event['why']}" if event.get("why") else asked
 
 
 def _figure_seen(event: Mapping[str, Any]) -> str:

@@ -36,15 +36,17 @@ class UnitsChapter:
 Chapter = YardageChapter | UnitsChapter
 
 
-def chapters_of(plan: Plan, layers: int = 2) -> tuple[Chapter, ...]:
+def chapters_of(plan: Plan, layers: int = 0) -> tuple[Chapter, ...]:
     """The chapters that a plan has something for.
 
-    Strips from yardage, fabric by fabric, where the plan says how much of each is needed; then the units.
+    Strips from yardage, fabric by fabric, where the plan says how much of each is needed; then the units. With no
+    `layers` of it to cut the strips are at hand.
 
     >>> chapters_of(Plan("nothing to cut"))
     ()
     """
-    yardage = [YardageChapter(fabric.name, layers, due_strips(plan, fabric.name)) for fabric in plan.fabrics]
+    fabrics = [fabric.name for fabric in plan.fabrics] if layers else []
+    yardage = [YardageChapter(fabric, layers, due_strips(plan, fabric)) for fabric in fabrics]
     units = (UnitsChapter(),) if plan.wanted else ()
     return (*(chapter for chapter in yardage if chapter.due), *units)
 

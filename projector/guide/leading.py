@@ -11,26 +11,17 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from projector.guide import cutting, steps
-from projector.guide.chapters import Chapter, UnitsChapter, chapters_of
+from projector.guide.carried import Carried as Carried
+from projector.guide.carried import width_of
+from projector.guide.chapters import Chapter, UnitsChapter, YardageChapter, chapters_of
 from projector.guide.looks import Look, MatCleared, Observation
 from projector.guide.scenes import Point
-from projector.guide.sitting import USUAL, Sitting
 from projector.guide.state import Cutting
+from projector.guide.yardage import striping
+from projector.guide.yardage.state import Striping
 from projector.piecing.plans import Plan
 
 InnerStep = steps.Step[Any]
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class Carried:
-    """What is taken from one chapter to the next, and out of the journal when a plan is gone on with.
-
-    `made` counts the judged units of each kind of the plan. `sitting` is the same in all of them: every chapter's
-    scenes are laid out for it.
-    """
-
-    made: tuple[int, ...] = ()
-    sitting: Sitting = USUAL
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -79,12 +70,13 @@ class Machine:
     left: Callable[[Any, Carried], Carried] = field(default=lambda _, carried: carried)
 
 
-def begin(plan: Plan, area_mat_mm: tuple[Point, ...], carried: Carried | None = None) -> Step:
+def begin(plan: Plan, area_mat_mm: tuple[Point, ...], carried: Carried | None = None, layers: int = 0) -> Step:
     """Start a plan, or go on with it where `carried` says what was made already.
 
-    `area_mat_mm` is the polygon of the mat that light reaches. Raises ValueError if there is nothing to cut.
+    `area_mat_mm` is the polygon of the mat that light reaches; yardage lies `layers` deep on it. Raises ValueError if
+    there is nothing to cut.
     """
-    chapters = chapters_of(plan)
+    chapters = chapters_of(plan, layers)
     if not chapters:
         raise ValueError("the plan has no unit that is cut from a strip")
     known = carried or Carried()
@@ -119,6 +111,18 @@ def _begun(
     return machine.step(turn.state, MatCleared()) if is_bare_known else turn
 
 
+def _begin_strips(chapter: YardageChapter, plan: Plan, area_mat_mm: tuple[Point, ...], carried: Carried) -> InnerStep:
+    made = tuple(
+        min(due.count, sum(one.count for one in carried.strips if (one.strip, one.band) == (due.strip, due.band)))
+        for due in chapter.due
+    )
+    return striping.begin(chapter, plan, area_mat_mm, made, carried.sitting)
+
+
+def _left_by_strips(state: Striping, carried: Carried) -> Carried:
+    return replace(carried, strips=carried.strips + tuple(width_of(record) for record in state.records))
+
+
 def _begin_units(_: UnitsChapter, plan: Plan, area_mat_mm: tuple[Point, ...], carried: Carried) -> InnerStep:
     return cutting.begin(plan, area_mat_mm, carried.made or None, carried.sitting)
 
@@ -128,5 +132,6 @@ def _left_by_units(state: Cutting, carried: Carried) -> Carried:
 
 
 MACHINES: dict[type[Chapter], Machine] = {
+    YardageChapter: Machine(_begin_strips, striping.step, _left_by_strips),
     UnitsChapter: Machine(_begin_units, cutting.step, _left_by_units),
 }

@@ -78,6 +78,7 @@ class Scene:
     caution: bool = False  # true where the blade reminder is in the light
     caution_doubt: str = ""  # why it may not be read there, in a sentence; empty where nothing speaks against it
     lamp: float = 0.0  # even light over the whole picture, 0 to 1, linear
+    layers: int = 1  # of cloth that the cut lies on
 
 
 DARK = Scene("dark")

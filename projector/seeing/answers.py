@@ -41,8 +41,7 @@ def answer(look: Look, sight: Sight) -> Measured:
         case "strips":
             return StripsSeen(*_strips(look, sight))
         case "yardage":
-            strips, cloths = _strips(look, sight)
-            return YardageSeen(cloths, strips)
+            return _yardage(look, sight)
         case "block":
             return _block(look, sight)
         case _:
@@ -57,6 +56,21 @@ def _strips(look: Look, sight: Sight) -> tuple[tuple[MeasuredStrip, ...], tuple[
     strips = measure_strips(sight.scene, sight.camera, sight.on_mat, pieces, cloth, sight.trust, expected, (_ENDLESS,))
     others = measure_units(sight.scene, sight.camera, sight.on_mat, cloth, sight.trust, pieces, strips.keys())
     return tuple(strips.values()), others
+
+
+def _yardage(look: Look, sight: Sight) -> YardageSeen:
+    """Every cloth by its outline, and what has the width of an expected strip as a strip, too.
+
+    What is left of the yardage may be as narrow as the strip that was cut from it.
+    """
+    expected = [one for one in look.expected if isinstance(one, ExpectedStrip)]
+    cloth = layered(sight.cloth, look.layers)
+    pieces = find_pieces(sight.scene, sight.camera, sight.on_mat)
+    cloths = measure_units(sight.scene, sight.camera, sight.on_mat, cloth, sight.trust, pieces)
+    if not expected:
+        return YardageSeen(cloths)
+    strips = measure_strips(sight.scene, sight.camera, sight.on_mat, pieces, cloth, sight.trust, expected, (_ENDLESS,))
+    return YardageSeen(cloths, tuple(strips.values()))
 
 
 def _block(look: Look, sight: Sight) -> BlockSeen:

@@ -7,12 +7,13 @@ from dataclasses import dataclass, replace
 import pytest
 
 from projector.guide import cutting, leading, steps
+from projector.guide.carried import StripWidth
 from projector.guide.chapters import UnitsChapter, chapters_of
 from projector.guide.leading import MACHINES, Carried, Machine
 from projector.guide.looks import HandSeen, KeyPressed, Look, MatCleared, Seen
 from projector.guide.scenes import Scene
 from projector.piecing.planfile import demo_plan
-from projector.piecing.plans import Plan, Unit
+from projector.piecing.plans import Cut, Fabric, Plan, Strip, Unit
 
 AREA = ((0.0, 0.0), (914.4, 0.0), (914.4, 609.6), (0.0, 609.6))  # 36 x 24 in
 EMPTY = Seen(())
@@ -71,7 +72,7 @@ def toys(monkeypatch):
     monkeypatch.setitem(MACHINES, Toy, Machine(begin_toy, step_toy, left_by_toy))
 
     def led(*keys):
-        monkeypatch.setattr(leading, "chapters_of", lambda plan: tuple(Toy(count) for count in keys))
+        monkeypatch.setattr(leading, "chapters_of", lambda plan, layers: tuple(Toy(count) for count in keys))
         return leading.begin(Plan("toys"), AREA)
 
     return led
@@ -135,3 +136,18 @@ def test_what_was_made_before_is_not_asked_for_again() -> None:
 def test_a_plan_with_nothing_to_cut_is_refused() -> None:
     with pytest.raises(ValueError, match="no unit"):
         leading.begin(Plan("sewn only", units=(Unit("a block", written="square(4 in)"),)), AREA)
+
+
+def test_strips_come_first_and_their_widths_are_carried_on() -> None:
+    """A made-up plan with cloth to buy: the fabric's chapter, and what is kept of it, by its own machine's record."""
+    strips = (Strip("A strip", 50.0, 1000.0, (), ("sea",), count=2),)
+    plan = Plan("one fabric", strips, (Unit("block", Cut("A strip", 2, 50.0)),), fabrics=(Fabric("sea", 100.0, 228.6),))
+    now = leading.step(leading.begin(plan, AREA, layers=2).state, MatCleared())
+    assert [event["what"] for event in now.events] == ["cloth"]
+    assert now.state.look == Look("yardage", (), 2)
+    before = Carried(strips=(StripWidth("A strip", 0, "sea", 50.1, 0.1), StripWidth("A strip", 0, "sea", 48.0, 0.1, 0)))
+    now = leading.step(leading.begin(plan, AREA, before, layers=2).state, MatCleared())
+    assert now.events[0]["n"] == 2  # the narrow one does not count
+    now = leading.step(now.state, SPACE)  # the other one is cut already
+    assert [event["what"] for event in now.events] == ["strip"]
+    assert now.state.carried.strips == before.strips

@@ -13,8 +13,9 @@ from projector.guide.chapters import DueStrip, YardageChapter
 from projector.guide.layout import CutLine, FoundStrip
 from projector.guide.looks import Look
 from projector.guide.scenes import Point
+from projector.guide.sitting import USUAL, Sitting
 from projector.guide.steps import Event, StripRecord
-from projector.guide.yardagelayout import Angle
+from projector.guide.yardage.layout import Angle
 from projector.piecing.plans import Plan
 from vision.expected import ExpectedStrip, Tolerance
 
@@ -53,6 +54,7 @@ class Striping:
     takes_any: bool = False  # the person cuts cloth that is less deep than the plan counts on
     records: tuple[StripRecord, ...] = ()  # of this chapter
     stopped: bool = False
+    sitting: Sitting = USUAL
 
     @property
     def kind(self) -> int:

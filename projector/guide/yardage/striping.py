@@ -11,19 +11,16 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
-from shapely import Polygon
 
 from projector.guide.chapters import YardageChapter
 from projector.guide.cutting import CUT_SHARE, LONGER_MM, MEANINGS, STILL_MM
 from projector.guide.layout import CutLine, FoundStrip, shrinks_by_mm
 from projector.guide.looks import HandSeen, KeyPressed, MatCleared, Observation, YardageSeen
 from projector.guide.scenes import Point
-from projector.guide.steps import Event
+from projector.guide.sitting import USUAL, Sitting
 from projector.guide.truing import MARGIN_MM
-from projector.guide.yardagelayout import (
-    Angle,
+from projector.guide.yardage.layout import (
     NoYardage,
-    bend_of_sides,
     depth_words,
     off_square,
     room_mm,
@@ -31,10 +28,11 @@ from projector.guide.yardagelayout import (
     strip_line,
     truing_reason,
 )
-from projector.guide.yardagescenes import scene_of
-from projector.guide.yardagesorting import Sorted, sort_yardage
-from projector.guide.yardagestate import Phase, Step, Striping, Turn
-from projector.guide.yardageverdict import judged_strip
+from projector.guide.yardage.scenes import scene_of
+from projector.guide.yardage.sorting import Sorted, sort_yardage
+from projector.guide.yardage.state import Phase, Step, Striping, Turn
+from projector.guide.yardage.telling import ask, ask_for_cloth, ask_for_strip, ask_to_square, refused, seen_cloth
+from projector.guide.yardage.verdict import judged_strip
 from projector.piecing.plans import Plan
 from vision.units import Verdict
 
@@ -44,13 +42,17 @@ Rule = Callable[[Striping, Observation], Turn]
 
 
 def begin(
-    chapter: YardageChapter, plan: Plan, area_mat_mm: tuple[Point, ...], made: tuple[int, ...] | None = None
+    chapter: YardageChapter,
+    plan: Plan,
+    area_mat_mm: tuple[Point, ...],
+    made: tuple[int, ...] | None = None,
+    sitting: Sitting = USUAL,
 ) -> Step:
     """Start a fabric, or go on with it where `made` counts the strips of each kind that is due."""
-    first = Striping(plan, chapter, area_mat_mm, made or (0,) * len(chapter.due))
+    first = Striping(plan, chapter, area_mat_mm, made or (0,) * len(chapter.due), sitting=sitting)
     if first.is_made:
         return _drawn(_finished(first))
-    return _drawn(Turn(first, (_ask(first, "clear_mat"),)))
+    return _drawn(Turn(first, (ask(first, "clear_mat"),)))
 
 
 def step(state: Striping, seen: Observation) -> Step:
@@ -74,16 +76,7 @@ def _cloth_wanted(state: Striping, note: str = "") -> Turn:
     waiting = replace(
         state, phase=Phase.LAY_CLOTH, cloth=None, raw_end=True, line=None, outer=None, note=note, takes_any=False
     )
-    chapter = state.chapter
-    asked = _ask(waiting, "cloth", name=chapter.fabric, layers=chapter.layers, how=how_to_lay(state))
-    return Turn(waiting, (asked,))
-
-
-def how_to_lay(state: Striping) -> str:
-    """As it is usually laid: the fold, or one straight edge, toward the person, worked on at their hand's side."""
-    folded = {1: "single", 2: "folded once"}.get(state.chapter.layers, f"{state.chapter.layers} layers")
-    edge = "the fold toward you" if state.chapter.layers > 1 else "a straight edge toward you"
-    return f"{folded}, {edge}, the raw end to the {state.plan.hand}"
+    return Turn(waiting, (ask_for_cloth(waiting),))
 
 
 def _cloth_looked_for(state: Striping, seen: Observation) -> Turn:
@@ -98,7 +91,7 @@ def _cloth_looked_for(state: Striping, seen: Observation) -> Turn:
     ready = replace(state, cloth=found, raw_end=True, lying=cloths.lying, at_once=max(1, at_once))
     if _gives(ready, found, state.due.margin_mm) < 1 and not found.cut_off:
         return _no_cloth(state, cloths, "this cloth gives no strip of that width")
-    return _aimed(ready).after(_seen_cloth(ready, found))
+    return _aimed(ready).after(seen_cloth(ready, found))
 
 
 def _no_cloth(state: Striping, cloths: Sorted, why: str) -> Turn:
@@ -106,7 +99,7 @@ def _no_cloth(state: Striping, cloths: Sorted, why: str) -> Turn:
     here = replace(state, lying=cloths.lying)
     if cloths.is_empty or state.note == why:
         return Turn(here)
-    return Turn(replace(here, note=why), (_refused("cloth", "other", why),))
+    return Turn(replace(here, note=why), (refused("cloth", "other", why),))
 
 
 def _strips_at_once(state: Striping, found: FoundStrip) -> int:
@@ -128,17 +121,14 @@ def _squaring(state: Striping, why: str) -> Turn:
     margin_mm = state.due.margin_mm if state.raw_end else MARGIN_MM
     line = squaring_line(found, margin_mm, why, _gives(state, found, margin_mm))
     ready = replace(state, phase=Phase.SQUARE_END, line=line, note="")
-    bend = bend_of_sides(off_square(found))
-    told = {"why": why, "bend_deg": round(math.degrees(abs(bend.rad)), 2), "bend_u_deg": _degrees(bend.u_rad)}
-    return Turn(ready, (_ask(ready, "cut", purpose="true_up", **told),))
+    return Turn(ready, (ask_to_square(ready, found, why),))
 
 
 def _strip_aimed(state: Striping) -> Turn:
     found = _known(state)
     line = strip_line(found, state.due.width_mm, _gives(state, found, 0.0))
     ready = replace(state, phase=Phase.CUT_STRIP, line=line, note="", outer=off_square(found))
-    width_mm = round(state.due.width_mm, 3)
-    return Turn(ready, (_ask(ready, "cut", purpose="strip", name=state.due.strip, width_mm=width_mm),))
+    return Turn(ready, (ask_for_strip(ready),))
 
 
 def _cut_looked_for(state: Striping, seen: Observation) -> Turn:
@@ -168,7 +158,7 @@ def _cloth_gone(state: Striping, cloths: Sorted, why: str) -> Turn:
     lost = replace(state, line=None, lying=cloths.lying, note=note)
     if state.note == note:
         return Turn(lost)
-    return Turn(lost, (_refused("cloth", "touching" if cloths.touching else "hidden", note),))
+    return Turn(lost, (refused("cloth", "touching" if cloths.touching else "hidden", note),))
 
 
 def _strip_cut(state: Striping, cloths: Sorted) -> Turn:
@@ -195,7 +185,7 @@ def _strip_judged(state: Striping, cloths: Sorted) -> Turn:
     if verdict in (None, Verdict.LOOK_AGAIN):
         return _strip_wanted(state, cloths.strip.trouble or "look_again", "slide the strip clear, folded as it is")
     if verdict is Verdict.OTHER:
-        return _onward(state).after(_refused("strip", "other", "this is no strip of that width, put it away"))
+        return _onward(state).after(refused("strip", "other", "this is no strip of that width, put it away"))
     made = state.made
     if verdict is not Verdict.SHORT:  # one that is too narrow is set aside, and another is cut
         kind = state.kind
@@ -212,7 +202,7 @@ def _strip_wanted(state: Striping, why: str, do: str) -> Turn:
     waiting = replace(state, phase=Phase.LAY_STRIP, line=None, note=do)
     if state.phase is Phase.LAY_STRIP and state.note == do:
         return Turn(waiting)
-    return Turn(waiting, (_refused("strip", why, do), _ask(waiting, "strip", name=state.due.strip)))
+    return Turn(waiting, (refused("strip", why, do), ask(waiting, "strip", name=state.due.strip)))
 
 
 def _onward(state: Striping) -> Turn:
@@ -243,7 +233,7 @@ def _cut_already(state: Striping, _: Observation) -> Turn:
     if state.cloth is None:
         return _finished(state)
     any_cloth = replace(state, takes_any=True, at_once=1, raw_end=True)
-    return _aimed(any_cloth).after(_seen_cloth(any_cloth, state.cloth))
+    return _aimed(any_cloth).after(seen_cloth(any_cloth, state.cloth))
 
 
 def _accept_end(state: Striping, _: Observation) -> Turn:
@@ -332,14 +322,15 @@ def _gives(state: Striping, found: FoundStrip, margin_mm: float) -> int:
 def _was_cut(state: Striping, now: FoundStrip, cloths: Sorted) -> bool:
     """Shorter by at least half of what the cut in the light takes off.
 
-    Where the cloth hangs over the mat's end its length is unknown: the end must have moved instead, and something new
-    must lie there, for cloth that was only pulled along has moved too.
+    Where the cloth hangs over the mat's end its length is unknown: the end must have moved instead, and for a strip
+    something new must lie there, for cloth that was only pulled along has moved too.
     """
     before, line = _known(state), _line_of(state)
     due_mm = state.due.width_mm if state.phase is Phase.CUT_STRIP else shrinks_by_mm(before, line)
     if before.cut_off or now.cut_off:
         shift = (before.end_middle_mat_mm - now.end_middle_mat_mm) @ before.along
-        return cloths.news and abs(float(shift)) >= CUT_SHARE * due_mm
+        seen = cloths.news or state.phase is Phase.SQUARE_END  # a sliver is put away
+        return seen and abs(float(shift)) >= CUT_SHARE * due_mm
     return before.length_mm - now.length_mm >= CUT_SHARE * due_mm
 
 
@@ -356,29 +347,3 @@ def _is_still(before: FoundStrip, now: FoundStrip) -> bool:
     if before.outline_mat_mm.shape != now.outline_mat_mm.shape:
         return False
     return bool(np.abs(before.outline_mat_mm - now.outline_mat_mm).max() <= STILL_MM)
-
-
-def _ask(state: Striping, what: str, **more: object) -> Event:
-    """`n` of `of` counts all strips of the fabric."""
-    return {"event": "ask", "what": what, "n": state.n, "of": state.wanted, "fabric": state.chapter.fabric, **more}
-
-
-def _seen_cloth(state: Striping, found: FoundStrip) -> Event:
-    bend = bend_of_sides(off_square(found))
-    return {
-        "event": "seen",
-        "what": "cloth",
-        "name": state.chapter.fabric,
-        "depth_mm": round(found.width_mm, 3),
-        "length_mm": round(found.length_mm, 3),
-        "off_square_deg": _degrees(bend.rad / 2.0),
-        "off_square_u_deg": _degrees(bend.u_rad / 2.0),
-    }
-
-
-def _refused(what: str, why: str, do: str) -> Event:
-    return {"event": "refused", "what": what, "why": why, "do": do}
-
-
-def _degrees(angle_rad: float) -> float:
-    return round(math.degrees(angle_rad), 3)

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from projector.guide.steps import StripRecord
-from projector.guide.yardagelayout import Angle, bend_of_sides, bend_of_strip
-from projector.guide.yardagestate import Striping
+from projector.guide.yardage.layout import Angle, bend_of_sides, bend_of_strip
+from projector.guide.yardage.state import Striping
 from vision.strip_verdict import judge_strip
 from vision.strips import MeasuredStrip
 

@@ -12,8 +12,8 @@ from shapely.geometry.base import BaseGeometry
 
 from projector.guide.layout import FoundStrip
 from projector.guide.looks import YardageSeen
-from projector.guide.yardagelayout import NoYardage, find_yardage, outline_of, rest_beyond
-from projector.guide.yardagestate import Phase, Striping
+from projector.guide.yardage.layout import NoYardage, find_yardage, outline_of, rest_beyond
+from projector.guide.yardage.state import Phase, Striping
 from vision.strips import MeasuredStrip
 from vision.units import MeasuredUnit
 
@@ -47,15 +47,16 @@ def sort_yardage(state: Striping, seen: YardageSeen) -> Sorted:
     cloths = seen.cloths
     known = [any(_share(one.corners_mat_mm, old) >= SAME_PLACE for old in state.lying) for one in cloths]
     main = _main(state, cloths, known)
-    found = NoYardage("lay the cloth back as it was") if main is None and state.cloth is not None else None
     if main is not None:
         found = find_yardage([cloths[main]], state.plan.hand, state.area_mat_mm)
+    else:
+        found = NoYardage("no cloth is seen" if state.cloth is None else "lay the cloth back as it was")
     others = [i for i in range(len(cloths)) if i != main]
     fresh = [i for i in others if not known[i]]
     moved = [i for i in others if known[i] and _moved(cloths[i].corners_mat_mm, state.lying)]
     strip = _new_strip(seen.strips, [cloths[i] for i in (*fresh, *moved)])
     return Sorted(
-        NoYardage("no cloth is seen") if found is None else found,
+        found,
         strip,
         None if strip is None else outline_of(strip),
         tuple(cloths[i].corners_mat_mm for i in others),
@@ -89,12 +90,7 @@ def _moved(outline_mat_mm: Floats, lying: Sequence[Floats]) -> bool:
 def _new_strip(strips: Sequence[MeasuredStrip], fresh: Sequence[MeasuredUnit]) -> MeasuredStrip | None:
     """The strip that lies where one of these cloths does, the first if there are several."""
     return next(
-        (
-            strip
-            for one in fresh
-            for strip in strips
-            if _share(one.corners_mat_mm, outline_of(strip)) >= SAME_PLACE
-        ),
+        (strip for one in fresh for strip in strips if _share(one.corners_mat_mm, outline_of(strip)) >= SAME_PLACE),
         None,
     )
 
