@@ -65,6 +65,7 @@ class Rig:
     board: str = ""  # what was printed on the sheet, as people write it: "charuco:8x6:30mm:22mm:DICT_5X5_100"
     scale_how: str = ""  # what `scale_u` rests on, for people: "your reading of the bars"
     tone: Tone = SRGB  # of the camera
+    mat_over_paper: float | None = None  # how bright the bare mat is beside the sheet's white in the same light
     blur_px: float | None = None  # standard deviation of the camera's edge response in linear light, pixel included
     landmarks: Landmarks | None = None  # by which the camera knows the bare mat again
     dots: Dots | None = None  # where the camera saw a few dots of the projector when the rig was made

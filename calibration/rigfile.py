@@ -136,6 +136,7 @@ def _as_data(rig: Rig) -> Data:
         "views": list(rig.views),
         "notes": list(rig.notes),
         "blur_px": rig.blur_px,
+        "mat_over_paper": rig.mat_over_paper,
         "tone": {"how": rig.tone.how, "linear_of_byte": rig.tone.linear_of_byte.tolist()},
         "dots": None if rig.dots is None else dots_data(rig.dots),
         "landmarks": None if rig.landmarks is None else landmarks_data(rig.landmarks),
@@ -174,6 +175,9 @@ def _from_data(data: Data) -> Rig:
         scale_how=text(get(data, "scale_how"), "scale_how"),
         board=text(data.get("board", ""), "board"),  # not in every file of this schema
         tone=_tone(keys(get(data, "tone"), "tone")),
+        mat_over_paper=None
+        if data.get("mat_over_paper") is None
+        else number(data, "mat_over_paper"),  # not in every file
         blur_px=_if_there(data, "blur_px", lambda _: number(data, "blur_px")),
         landmarks=_if_there(data, "landmarks", landmarks_from),
         dots=_if_there(data, "dots", dots_from),

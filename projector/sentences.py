@@ -38,6 +38,10 @@ FIGURES_LEFT_OUT = frozenset({"event", "t", "what"})
 def sentence(event: Mapping[str, Any]) -> str:
     """One line of words for an event of any kind."""
     match event:
+        case {"event": "ask", "words": list(words)}:
+            return "\n".join([*words, sentence({key: value for key, value in event.items() if key != "words"})])
+        case {"event": "refused", "what": "caution"}:
+            return _hard_to_read(event)
         case {"event": "ask", "what": what}:
             return f"Please {_asked(event, what)}{_place(event)}{_count(event)}{_instead(event)}."
         case {"event": "seen", "what": "figure"}:
@@ -87,6 +91,13 @@ def _asked(event: Mapping[str, Any], what: str) -> str:
     if what == "cloth" and event.get("name"):
         return f"{asked}: {event['name']}, {event['how']}"
     return f"{asked}: {event['why']}" if event.get("why") else asked
+
+
+def _hard_to_read(event: Mapping[str, Any]) -> str:
+    """That the cautions in the light may not be read, and so the cautions themselves."""
+    found = event.get("contrast")
+    contrast = f" (contrast {found:.1f} to 1, {event['least']} is wanted)" if found is not None else ""
+    return f"The cautions are hard to read in the light{contrast}: {event['do']}. {'. '.join(event['cautions'])}."
 
 
 def _figure_seen(event: Mapping[str, Any]) -> str:

@@ -24,22 +24,31 @@ CAUTIONS = (
     "Fingers back from the ruler's edge",
     "Do not look into the lens",
 )
-NO_SAFETY_DEVICE = "chalkbeam is no safety device: it shows where a cut lies, never whether it is safe to make"
 LONGER_LIST = (
     *CAUTIONS,
     "Keep children and pets away from blade, iron and cables",
-    "Lamp: follow its maker's instructions, let it cool before you touch it",
-    "Ladder: opened fully and locked, face it, not on its top two steps",
-    "Ceiling mount: by its maker's instructions and local codes,",
-    "on structure that carries it, with a second safety cable",
-    "New wiring: by a licensed electrician",
+    "Lamp: hot and bright, use it as its maker says",
+    "Ladder: opened fully and locked, both hands free to hold",
+    "Ceiling mount: as its maker and local codes say,",
+    "on what carries it, with a second safety cable",
+    "New wiring: a licensed electrician's work",
     "Iron: hot, never leave it alone",
-    "Flashing light: set-up and checks show patterns; --slow slows them",
+    "Flashing light: patterns are announced, --slow slows them",
+    "This tool is no safety device: it shows where a cut lies,",
+    "never whether it is safe to make",
 )
+GO_ON = "space: I have read this"
 TITLE_MM, TEXT_MM = 10.0, 8.0  # heights of capitals
 YELLOW = 0.743  # luminance of the signal word's patch, a share of white's: sRGB (240, 228, 66) by IEC 61966-2-1
 SIGN_SHARE = 1.5  # room for the triangle before the signal word, in heights of a capital
 PATCH_MM = 1.5  # of the yellow patch around the signal word
+
+
+def longer_list(room: Room) -> tuple[Mark, ...]:
+    """Signal word and the longer list, in the middle of the room; the last line says how to go on."""
+    rows = [Row(SIGNAL_WORD, TITLE_MM, Ink.DARK), *(Row(line, TEXT_MM) for line in (*LONGER_LIST, GO_ON))]
+    middle = room.area.centroid
+    return _marks(room.write_at(rows, (middle.x, middle.y), SIGN_SHARE * TITLE_MM), rows, Ink.CAUTION)
 
 
 @dataclass(frozen=True, eq=False, slots=True)

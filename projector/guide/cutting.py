@@ -76,8 +76,9 @@ def _drawn(turn: Turn) -> Step:
 # From one phase to the next.
 
 
-def _mat_cleared(state: Cutting, _: Observation) -> Turn:
-    return _strip_wanted(state)
+def _mat_cleared(state: Cutting, seen: Observation) -> Turn:
+    light = seen.light if isinstance(seen, MatCleared) else None
+    return _strip_wanted(replace(state, sitting=state.sitting.under(light)))
 
 
 def _strip_wanted(state: Cutting, *events: Event, note: str = "") -> Turn:

@@ -86,6 +86,8 @@ def begin(plan: Plan, area_mat_mm: tuple[Point, ...], carried: Carried | None = 
 
 def step(state: Leading, seen: Observation) -> Step:
     """One turn of the chapter that is led through, and on to the next one where it is done."""
+    if isinstance(seen, MatCleared):
+        state = replace(state, carried=replace(state.carried, sitting=state.carried.sitting.under(seen.light)))
     turn = MACHINES[type(state.chapter)].step(state.inner, seen)
     knows = state.is_bare_known or isinstance(seen, MatCleared) or turn.state.look.kind != "bare"
     return _onward(replace(state, inner=turn.state, is_bare_known=knows), turn)

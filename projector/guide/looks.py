@@ -7,6 +7,7 @@ from typing import Literal
 
 from vision.blocks import MeasuredBlock
 from vision.expected import ExpectedShape, ExpectedStar, ExpectedStrip
+from vision.matlight import MatLight
 from vision.strips import MeasuredStrip
 from vision.units import Judged, MeasuredUnit
 
@@ -31,9 +32,11 @@ class Look:
 # Observations: what the outer loop tells.
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False, slots=True)
 class MatCleared:
-    """Nothing lies on the mat, and its picture is kept as the reference."""
+    """Nothing lies on the mat, and its picture is kept as the reference; how well light shows on it, if measured."""
+
+    light: MatLight | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from vision.matlight import MatLight
@@ -26,6 +26,10 @@ class Sitting:
     def turn_rad(self) -> float:
         """By which words are turned to be upright for the person."""
         return TURNS[self.stand]
+
+    def under(self, light: MatLight | None) -> Sitting:
+        """The same once it was measured how light shows on the mat; as before where it was not."""
+        return self if light is None else replace(self, light=light)
 
 
 USUAL = Sitting()

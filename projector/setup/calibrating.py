@@ -13,6 +13,7 @@ import numpy as np
 from calibration.beam.coarse import NotSeen
 from calibration.beam.projector import TapedHeight, solve_projector
 from calibration.lens.camera import SHEET_THICKNESS_MM, CameraSolution, solve_camera
+from calibration.mat.lightness import mat_over_paper
 from calibration.scale import UNREAD, SheetScale
 from calibration.sheet.board import Board
 from calibration.sheet.corners import Refused, sheet_in_sight
@@ -23,7 +24,7 @@ from projector.setup.captures import About, Captures
 from projector.setup.devicecheck import DeviceReport
 from projector.setup.faults import checked
 from projector.setup.finishing import Finished, finish, rig_of
-from projector.setup.looking import LAMP, CalibratingError, changed, even, settle
+from projector.setup.looking import LAMP, CalibratingError, changed, even, settle, under_lamp
 from projector.setup.matframing import framed
 from projector.setup.patternlight import measured_tone, read_patterns, rough_map, white_level
 from projector.setup.sheetviews import FLAT, TILTED, Light, Taking, look_again, take_views
@@ -73,7 +74,9 @@ def calibrate(table: Table, wishes: Wishes, captures: Captures) -> Finished:
         sheets_mat_mm=camera.covered_mat_mm,
     )
     rig = rig_of(camera, projector, tone=taking.light.tone)
-    rig = replace(rig, board=board_text(wishes.board), notes=(*rig.notes, *_doubts(devices)))
+    lightness = mat_over_paper(under_lamp(table, devices.frames_to_average, rig.tone), captures.views[FLAT], rig.tone)
+    notes = (*rig.notes, *_doubts(devices))
+    rig = replace(rig, board=board_text(wishes.board), mat_over_paper=lightness, notes=notes)
     return finish(table, framed(table, rig))
 
 

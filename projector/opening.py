@@ -1,0 +1,103 @@
+"""Before anything is cut: the day's longer list, and whether the cautions can be read in this light."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+import numpy as np
+from numpy.typing import NDArray
+from shapely import Polygon
+
+from calibration.rig import Rig
+from projector.guide.cautions import CAUTIONS, LONGER_LIST, cautions, longer_list
+from projector.guide.page import Page, title
+from projector.guide.room import CLEARANCE_MM, Room
+from projector.guide.scenes import Scene
+from projector.guide.sitting import Sitting
+from projector.journal import Journal
+from projector.setup.looking import even, next_keys
+from projector.showing import show
+from projector.table import Table
+from vision.light import mean_light
+from vision.matlight import LEAST, MatLight, mat_light
+
+FRAMES = 4
+CONFIRMED = "cautions"  # a session of this name in the journal: the longer list was confirmed then
+ON, AGAIN, END = frozenset({"space", "pagedown"}), frozenset({"m"}), frozenset({"q", "escape"})
+
+
+def read_longer_list(table: Table, rig: Rig, sitting: Sitting, journal: Journal, now: datetime) -> bool:
+    """On the first run of a day the longer list stands in the light until the person has confirmed it.
+
+    What is confirmed is kept in the journal, as a session of its own without units. False where the person ends instead.
+    """
+    if any(one.command == CONFIRMED and one.started.astimezone().date() == now.date() for one in journal.sessions()):
+        return True
+    show(table, rig, Scene("cautions", longer_list(_room(rig, sitting)), caution=True))
+    table.teller.tell("ask", what="confirm", words=list(LONGER_LIST), instead="q ends")
+    if not _answered(table) & ON:
+        return False
+    journal.end(journal.begin(now, CONFIRMED, "", ""), now)
+    return True
+
+
+def light_on_mat(table: Table, rig: Rig) -> MatLight | None:
+    """Look at the bare mat in the projector's full white and without it; None where the rig does not know the mat."""
+    if rig.mat_over_paper is None:
+        return None
+    on, off = (_looked_at(table, rig, level) for level in (1.0, 0.0))
+    return mat_light(on, off, rig.camera.pinhole, rig.area_mat_mm, rig.mat_over_paper)
+
+
+def readable_cautions(table: Table, rig: Rig, sitting: Sitting) -> Sitting | None:
+    """The sitting in this light. Where the cautions cannot be read in it, that is said, in light and in words.
+
+    The person may change the light and have it measured again, or go on; the cautions are then told on the laptop. None
+    where they end instead.
+    """
+    while True:
+        light = light_on_mat(table, rig)
+        here = sitting.under(light)
+        if light is None or cautions(_room(rig, here), light).readable:
+            return here
+        do = remedy(light)
+        page = Page.of(_points(rig.area_mat_mm), sitting=here)
+        middle = rig.area_mat_mm.mean(axis=0)
+        rows = title("cautions are hard to read here", *do.split(", "), "m measures again, space goes on")
+        show(table, rig, page.written(rows, (float(middle[0]), float(middle[1]))).scene("hard_to_read"))
+        told = {"contrast": round(light.best, 2), "least": LEAST, "cautions": list(CAUTIONS)}
+        table.teller.tell("refused", what="caution", why="contrast", do=do, **told)
+        table.teller.tell("ask", what="confirm", instead="m measures the light again, q ends")
+        keys = _answered(table)
+        if keys & END:
+            return None
+        if keys & ON:
+            return here
+
+
+def remedy(light: MatLight) -> str:
+    """What helps where no words on the bare mat have enough contrast."""
+    if light.dark_mat:
+        return "the mat itself is too dark, lay white paper on it before the mat is looked at"
+    return "the room is too bright, dim it or draw the curtains"
+
+
+def _answered(table: Table) -> frozenset[str]:
+    """The keys that mean something here, however long the person takes."""
+    while True:
+        keys = next_keys(table, np.inf) & (ON | AGAIN | END)
+        if keys:
+            return keys
+
+
+def _looked_at(table: Table, rig: Rig, level: float) -> NDArray[np.float32]:
+    table.throw(even(table.display.size_px, level))
+    return mean_light(table.looks(FRAMES), rig.tone)
+
+
+def _room(rig: Rig, sitting: Sitting) -> Room:
+    return Room(Polygon(rig.area_mat_mm).buffer(-CLEARANCE_MM), turn_rad=sitting.turn_rad)
+
+
+def _points(area_mat_mm: NDArray[np.float64]) -> tuple[tuple[float, float], ...]:
+    return tuple((float(x), float(y)) for x, y in area_mat_mm)
