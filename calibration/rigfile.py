@@ -175,9 +175,7 @@ def _from_data(data: Data) -> Rig:
         scale_how=text(get(data, "scale_how"), "scale_how"),
         board=text(data.get("board", ""), "board"),  # not in every file of this schema
         tone=_tone(keys(get(data, "tone"), "tone")),
-        mat_over_paper=None
-        if data.get("mat_over_paper") is None
-        else number(data, "mat_over_paper"),  # not in every file
+        mat_over_paper=number(data, "mat_over_paper") if data.get("mat_over_paper") else None,  # not in every file
         blur_px=_if_there(data, "blur_px", lambda _: number(data, "blur_px")),
         landmarks=_if_there(data, "landmarks", landmarks_from),
         dots=_if_there(data, "dots", dots_from),

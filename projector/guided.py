@@ -12,10 +12,11 @@ from numpy.typing import NDArray
 
 from calibration.rig import Rig
 from projector.guide.cutting import MEANINGS
-from projector.guide.leading import Carried, Step, begin, step
-from projector.guide.looks import KeyPressed, Seen
+from projector.guide.leading import Carried, Leading, Step, begin, step
+from projector.guide.looks import KeyPressed, MatCleared, Seen
 from projector.guide.scenes import Scene
 from projector.guide.steps import Record
+from projector.opening import readable_cautions
 from projector.piecing.plans import Plan
 from projector.recordevents import record_event
 from projector.records.journal import Journal
@@ -73,21 +74,30 @@ def guide(bench: Bench, plan: Plan, carried: Carried | None = None, layers: int 
         seen = seeing.look(still, now.state.look) if isinstance(still, Still) else still
         if isinstance(seen, Pressed):
             for key in seen.keys:
-                if now.state.look.kind == "bare" and MEANINGS.get(key) == "on":
+                taken_as_bare = now.state.look.kind == "bare" and MEANINGS.get(key) == "on"
+                if taken_as_bare:
                     seeing.take_mat_as_it_is()
-                now = step(now.state, KeyPressed(key))
+                pressed = _in_this_light(bench, seeing, now.state) if taken_as_bare else KeyPressed(key)
+                now = step(now.state, pressed)
                 _carry_out(bench, now, judged)
         if seen is None or isinstance(seen, Pressed | Disturbed | NotClear):
             unlike = _not_clear(bench, now.scene) if isinstance(seen, NotClear) else None
             continue
         if isinstance(seen, Seen) and bench.kept is not None:
             bench.kept(seeing.latest, seen.cloths)
-        turn = step(now.state, seen)
+        turn = step(now.state, _in_this_light(bench, seeing, now.state) if isinstance(seen, MatCleared) else seen)
         if turn.state.waits_for_cloth and not now.state.waits_for_cloth and not _still_true(bench, told):
             _keep_records(bench, turn, judged)
             return Guided(tuple(judged), stopped=True)
         now, unlike = turn, _carry_out(bench, turn, judged)
     return Guided(tuple(judged), now.state.stopped)
+
+
+def _in_this_light(bench: Bench, seeing: Seeing, state: Leading) -> MatCleared | KeyPressed:
+    """The mat is bare: whether cautions can be read on it comes first. A key that ends all where the person says so."""
+    again = seeing.take_mat_as_it_is
+    sitting = readable_cautions(bench.table, bench.rig, state.carried.sitting, again)
+    return KeyPressed("q") if sitting is None else MatCleared(sitting.light)
 
 
 def _tell_unguided(bench: Bench, plan: Plan) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import datetime
 
 import numpy as np
@@ -14,7 +15,8 @@ from projector.guide.page import Page, title
 from projector.guide.room import CLEARANCE_MM, Room
 from projector.guide.scenes import Scene
 from projector.guide.sitting import Sitting
-from projector.journal import Journal
+from projector.records.journal import Journal
+from projector.records.sessions import Wanted
 from projector.setup.looking import even, next_keys
 from projector.showing import show
 from projector.table import Table
@@ -22,16 +24,16 @@ from vision.light import mean_light
 from vision.matlight import LEAST, MatLight, mat_light
 
 FRAMES = 4
-CONFIRMED = "cautions"  # a session of this name in the journal: the longer list was confirmed then
+CONFIRMED = "cautions"  # a session of this name in the records: the longer list was confirmed then
 ON, AGAIN, END = frozenset({"space", "pagedown"}), frozenset({"m"}), frozenset({"q", "escape"})
 
 
 def read_longer_list(table: Table, rig: Rig, sitting: Sitting, journal: Journal, now: datetime) -> bool:
     """On the first run of a day the longer list stands in the light until the person has confirmed it.
 
-    What is confirmed is kept in the journal, as a session of its own without units. False where the person ends instead.
+    That it was confirmed is kept in the records, as a session of its own without units. False where the person ends.
     """
-    if any(one.command == CONFIRMED and one.started.astimezone().date() == now.date() for one in journal.sessions()):
+    if journal.records.sessions(Wanted(command=CONFIRMED, since=now.date(), until=now.date())):
         return True
     show(table, rig, Scene("cautions", longer_list(_room(rig, sitting)), caution=True))
     table.teller.tell("ask", what="confirm", words=list(LONGER_LIST), instead="q ends")
@@ -49,11 +51,11 @@ def light_on_mat(table: Table, rig: Rig) -> MatLight | None:
     return mat_light(on, off, rig.camera.pinhole, rig.area_mat_mm, rig.mat_over_paper)
 
 
-def readable_cautions(table: Table, rig: Rig, sitting: Sitting) -> Sitting | None:
+def readable_cautions(table: Table, rig: Rig, sitting: Sitting, look_again: Callable[[], None]) -> Sitting | None:
     """The sitting in this light. Where the cautions cannot be read in it, that is said, in light and in words.
 
-    The person may change the light and have it measured again, or go on; the cautions are then told on the laptop. None
-    where they end instead.
+    The person may change the light, or the mat, and have it measured again, `look_again` first; or go on: the cautions
+    are told on the laptop in any case. None where they end instead.
     """
     while True:
         light = light_on_mat(table, rig)
@@ -65,7 +67,7 @@ def readable_cautions(table: Table, rig: Rig, sitting: Sitting) -> Sitting | Non
         middle = rig.area_mat_mm.mean(axis=0)
         rows = title("cautions are hard to read here", *do.split(", "), "m measures again, space goes on")
         show(table, rig, page.written(rows, (float(middle[0]), float(middle[1]))).scene("hard_to_read"))
-        told = {"contrast": round(light.best, 2), "least": LEAST, "cautions": list(CAUTIONS)}
+        told = {"contrast": round(light.typical, 2), "least": LEAST, "cautions": list(CAUTIONS)}
         table.teller.tell("refused", what="caution", why="contrast", do=do, **told)
         table.teller.tell("ask", what="confirm", instead="m measures the light again, q ends")
         keys = _answered(table)
@@ -73,6 +75,7 @@ def readable_cautions(table: Table, rig: Rig, sitting: Sitting) -> Sitting | Non
             return None
         if keys & ON:
             return here
+        look_again()
 
 
 def remedy(light: MatLight) -> str:

@@ -53,16 +53,16 @@ class MatLight:
         return contrast(self.dark + ink * (self.lit - self.dark), self.dark)
 
     @cached_property
-    def best(self) -> float:
-        """The greatest contrast anywhere, in full white; 1 where nothing is known."""
+    def typical(self) -> float:
+        """The contrast of full white in the median place; 1 where nothing is known."""
         found = self.contrasts()
-        return float(np.nanmax(found)) if np.isfinite(found).any() else 1.0
+        return float(np.nanmedian(found)) if np.isfinite(found).any() else 1.0
 
     @cached_property
     def dark_mat(self) -> bool:
         """Whether the mat itself, not the room, is what hides the light: in a dark room it would be no better."""
         alone = contrast(self.lit - self.dark, 0.0)
-        return bool(np.nanmax(alone) < LEAST) if np.isfinite(alone).any() else False
+        return bool(np.nanmedian(alone) < LEAST) if np.isfinite(alone).any() else False
 
     def readable(self, ink: float = 1.0, least: float = LEAST) -> BaseGeometry:
         """Where on the mat words in that ink have at least that contrast."""
@@ -101,7 +101,8 @@ def mat_light(on: Floats32, off: Floats32, camera: Pinhole, area_mat_mm: Floats,
     with np.errstate(invalid="ignore", divide="ignore"):
         lightness = np.clip(mat_over_paper * lamp_at / smooth_at, 0.0, 1.0)
         share = np.clip(room_at / (lamp_at + room_at), 0.0, 1.0)
-    known = shapely.contains_xy(shapely.Polygon(area_mat_mm), middles) & (lamp_at + room_at > DIM)
+    on_mat = shapely.contains_xy(shapely.Polygon(area_mat_mm), middles[..., 0], middles[..., 1])
+    known = on_mat & (lamp_at + room_at > DIM)
     lit = np.where(known, lightness, np.nan)
     return MatLight((float(left), float(low)), lit, lit * share)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -12,9 +13,11 @@ from calibration.sheet.board import Board
 from projector.clock import WallClock
 from projector.commands.devices import add_devices, board_of, check_sizes, opened, rig_for_light
 from projector.commands.options import CLOTH_U_MM, add_cloth, add_json, add_records, add_sheet
+from projector.commands.sitting import add_sitting, sitting_of
 from projector.events import Teller
 from projector.guide.leading import Carried
 from projector.guided import Bench, guide
+from projector.opening import read_longer_list
 from projector.piecing.planfile import load_plan
 from projector.piecing.planreading import plan_text
 from projector.piecing.plans import Plan
@@ -40,6 +43,7 @@ def add(commands: Any) -> None:
     add_records(parser)
     parser.add_argument("--resume", action="store_true", help="go on with this plan where it was left")
     add_cloth(parser)
+    add_sitting(parser)
     add_sheet(parser, board=None)
     add_json(parser)
     parser.set_defaults(run=run)
@@ -63,8 +67,11 @@ def _cut(args: argparse.Namespace, plan: Plan, rig: Rig, board: Board, journal: 
     trusted = trusted_rig(table, rig, args.rig, board, args.sheet_thickness)
     if trusted is None:
         return
-    rig = trusted
-    session, carried = session_for(args, plan, journal, table.teller)
+    rig, sitting = trusted, sitting_of(args)
+    if not read_longer_list(table, rig, sitting, journal, datetime.now().astimezone()):
+        return
+    session, known = session_for(args, plan, journal, table.teller)
+    carried = replace(known or Carried(), sitting=sitting)
     with InThread() as worker:
         cloth = Cloth(args.cloth, CLOTH_U_MM)
         guided = guide(Bench(table, rig, journal, session, cloth, worker=worker), plan, carried)
