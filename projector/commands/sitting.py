@@ -14,7 +14,10 @@ THICKEST_MM = 15.0  # of a straight edge
 def add_sitting(parser: argparse.ArgumentParser) -> None:
     """The options of a sitting."""
     parser.add_argument(
-        "--stand", choices=tuple(TURNS), default="near", help="side of the mat on which you stand: words face you (near)"
+        "--stand",
+        choices=tuple(TURNS),
+        default="near",
+        help="side of the mat where you stand; words face you (near)",
     )
     parser.add_argument(
         "--ruler",
