@@ -8,6 +8,7 @@ from typing import Any
 
 from projector.piecewords import block_words, strip_words
 from projector.piecing.lengths import INCH_MM, inches_text, mm_text
+from projector.recordwords import entry_words, session_words
 from vision.wording import finding_text
 
 ASKS = {
@@ -53,6 +54,10 @@ def sentence(event: Mapping[str, Any]) -> str:
             return f"Note: {doubt}, so most verdicts will be close; {event['do']}."
         case {"event": "seen", "what": "records", "saved": saved}:
             return f"Saved after all: {saved} in {event['where']}."
+        case {"event": "seen", "what": "session", "verdicts": _}:
+            return session_words(event)
+        case {"event": "seen", "what": "entry", "measured": _}:
+            return entry_words(event)
         case {"event": "seen", "what": what}:
             return f"Seen: {_thing(what)}{_figures(event)}."
         case {"event": "refused", "what": "records", "left": left}:

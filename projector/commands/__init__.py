@@ -15,7 +15,20 @@ from calibration.sheet.layout import SheetError
 from projector.album import AlbumError
 from projector.checking import CheckError
 from projector.clock import WallClock
-from projector.commands import blocks, calibrate, check, cut, gauge, plan, predict, realign, rehearse, sheet, verify
+from projector.commands import (
+    blocks,
+    calibrate,
+    check,
+    cut,
+    gauge,
+    plan,
+    predict,
+    realign,
+    records,
+    rehearse,
+    sheet,
+    verify,
+)
 from projector.commands.options import OptionError
 from projector.display import DisplayError
 from projector.events import Teller
@@ -84,7 +97,7 @@ def parser() -> argparse.ArgumentParser:
     """The whole command line."""
     whole = _Parser(prog="chalkbeam", description=ABOUT, epilog=CAUTION)
     commands = whole.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=_Parser)
-    for command in (rehearse, sheet, calibrate, verify, realign, blocks, plan, cut, check, predict, gauge):
+    for command in (rehearse, sheet, calibrate, verify, realign, blocks, plan, cut, check, predict, gauge, records):
         command.add(commands)
     return whole
 

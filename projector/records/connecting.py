@@ -95,11 +95,13 @@ def _sqlite(uri: str, mode: str) -> sqlite3.Connection:
 
 def _server_engine(url: URL) -> Engine:
     """PostgreSQL. A server that falls silent is given up after some seconds, and the units are kept meanwhile."""
+    asked = url.query.get("options", "")  # after ours, so that it is the one that counts
     waits: dict[str, Any] = {
         "connect_timeout": CONNECT_S,
         "tcp_user_timeout": 1000 * WAIT_S,
-        "options": f"-c statement_timeout={WAIT_S}s -c lock_timeout={WAIT_S}s -c synchronous_commit=on",
+        "options": f"-c statement_timeout={WAIT_S}s -c lock_timeout={WAIT_S}s -c synchronous_commit=on {asked}",
         "application_name": "chalkbeam",
     }
-    kept = {name: value for name, value in waits.items() if name not in url.query}
+    kept = {name: value for name, value in waits.items() if name == "options" or name not in url.query}
+    url = url.difference_update_query(["options"])
     return create_engine(url, connect_args=kept, pool_size=1, max_overflow=0, pool_pre_ping=True)

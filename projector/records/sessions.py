@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+import math
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 
 UNIT = "unit"
+DEEPEST = 8  # lists of points in a list are the third
 KINDS = (UNIT, "strip", "block", "note")
 
 
@@ -41,14 +43,16 @@ class Entry:
     def event(self) -> Mapping[str, object]:
         """The event, with the keys that scripts are told; empty where the line is none.
 
-        >>> Entry(1, "star", "fits", '{"event": "unit"}', datetime(2024, 5, 3)).event()
-        {'event': 'unit'}
+        Others may write into a database: numbers that are none, and what is nested deeper than any event, are None.
+
+        >>> Entry(1, "star", "fits", '{"event": "unit", "u_mm": 1e999}', datetime(2024, 5, 3)).event()
+        {'event': 'unit', 'u_mm': None}
         """
         try:
             event = json.loads(self.line)
-        except (ValueError, RecursionError):  # somebody else wrote into the database
+        except (ValueError, RecursionError):
             return {}
-        return event if isinstance(event, dict) else {}
+        return {key: _plain(value) for key, value in event.items()} if isinstance(event, dict) else {}
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +68,18 @@ class Wanted:
 
 
 EVERY_SESSION = Wanted()
+
+
+def _plain(value: object, depth: int = 1) -> object:
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if not isinstance(value, list | dict):
+        return value
+    if depth == DEEPEST:
+        return None
+    if isinstance(value, list):
+        return [_plain(one, depth + 1) for one in value]
+    return {key: _plain(one, depth + 1) for key, one in value.items()}
 
 
 def plan_name_of(text: str) -> str:
