@@ -14,7 +14,8 @@ from projector.guide import cutting, steps
 from projector.guide.carried import Carried as Carried
 from projector.guide.carried import width_of
 from projector.guide.chapters import Chapter, UnitsChapter, YardageChapter, chapters_of
-from projector.guide.looks import Look, MatCleared, Observation
+from projector.guide.helppage import help_scene, means_end, means_help
+from projector.guide.looks import HandSeen, KeyPressed, Look, MatCleared, Observation
 from projector.guide.scenes import Point
 from projector.guide.state import Cutting
 from projector.guide.yardage import striping
@@ -35,6 +36,7 @@ class Leading:
     index: int
     inner: steps.Chapter
     is_bare_known: bool = False  # the bare mat's picture is kept
+    helps: bool = False  # the page of help is in the light
 
     @property
     def chapter(self) -> Chapter:
@@ -86,11 +88,22 @@ def begin(plan: Plan, area_mat_mm: tuple[Point, ...], carried: Carried | None = 
 
 def step(state: Leading, seen: Observation) -> Step:
     """One turn of the chapter that is led through, and on to the next one where it is done."""
+    if isinstance(seen, KeyPressed) and (state.helps or means_help(seen.key)) and not means_end(seen.key):
+        return _help(state, not state.helps)
+    state = replace(state, helps=False)
     if isinstance(seen, MatCleared):
         state = replace(state, carried=replace(state.carried, sitting=state.carried.sitting.under(seen.light)))
     turn = MACHINES[type(state.chapter)].step(state.inner, seen)
     knows = state.is_bare_known or isinstance(seen, MatCleared) or turn.state.look.kind != "bare"
     return _onward(replace(state, inner=turn.state, is_bare_known=knows), turn)
+
+
+def _help(state: Leading, wanted: bool) -> Step:
+    """The page of help in the light, or again what was there before."""
+    asked = replace(state, helps=wanted)
+    if wanted:
+        return Step(asked, help_scene(state.area_mat_mm, state.carried.sitting))
+    return Step(asked, MACHINES[type(state.chapter)].step(state.inner, HandSeen()).scene)
 
 
 def _onward(state: Leading, turn: InnerStep) -> Step:

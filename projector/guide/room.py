@@ -20,7 +20,8 @@ GRID_MM = 8.0
 BELOW, ABOVE = 0.3, 1.3  # a line of text reaches from here to there, in heights of a capital
 SLIM, SPARE, BROAD = "ijl.,;:'| ", "frt-()", "mwMW"
 FRACTION = re.compile(r"(\d+)/(\d+)")
-SMALL = 0.66  # a fraction's digits, in heights of a capital
+SMALL = 0.66  # size of a fraction's digits beside the line's
+FIGURE = 0.96  # height of a digit in heights of a capital of its size: of the typeface
 LEAST_DIGIT_MM = 8.0  # a fraction's digits are not read from where a person stands if they are lower
 _AT_ONCE = 512
 
@@ -36,7 +37,7 @@ class Row:
     @property
     def capital_mm(self) -> float:
         """How high its capitals are: more than asked for where a fraction's digits would be too low."""
-        return max(self.height_mm, LEAST_DIGIT_MM / SMALL) if FRACTION.search(self.text) else self.height_mm
+        return max(self.height_mm, LEAST_DIGIT_MM / (SMALL * FIGURE)) if FRACTION.search(self.text) else self.height_mm
 
     @property
     def width_mm(self) -> float:

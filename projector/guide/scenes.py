@@ -49,7 +49,8 @@ class Fill:
 
 @dataclass(frozen=True, slots=True)
 class Words:
-    """One line of text. `at_mat_mm` is the middle of its baseline; `turn_rad` turns it counter-clockwise.
+    """One line of text. `at_mat_mm` is the middle of its baseline, or its left end; `turn_rad` turns it
+    counter-clockwise.
 
     Fractions are written with the fraction slash or plainly ("3 1/4 in") and drawn as true fractions.
     """
@@ -59,6 +60,7 @@ class Words:
     height_mm: float  # of capitals
     ink: Ink
     turn_rad: float = 0.0
+    anchor: Literal["middle", "left"] = "middle"
 
 
 Mark = Stroke | Fill | Words

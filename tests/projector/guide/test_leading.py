@@ -9,9 +9,10 @@ import pytest
 from projector.guide import cutting, leading, steps
 from projector.guide.carried import StripWidth
 from projector.guide.chapters import UnitsChapter, chapters_of
+from projector.guide.cutting import MEANINGS
 from projector.guide.leading import MACHINES, Carried, Machine
 from projector.guide.looks import HandSeen, KeyPressed, Look, MatCleared, Seen
-from projector.guide.scenes import Scene
+from projector.guide.scenes import Scene, Words
 from projector.piecing.planfile import demo_plan
 from projector.piecing.plans import Cut, Fabric, Plan, Strip, Unit
 
@@ -151,3 +152,23 @@ def test_strips_come_first_and_their_widths_are_carried_on() -> None:
     now = leading.step(now.state, SPACE)  # the other one is cut already
     assert [event["what"] for event in now.events] == ["strip"]
     assert now.state.carried.strips == before.strips
+
+
+def test_help_is_a_page_on_request_that_any_key_or_anything_seen_closes_but_the_end_ends():
+    """All keys of all chapters are on it; the chapter below it hears nothing of the keys that open and close it."""
+    begun = leading.begin(demo_plan(), AREA)
+    asked = leading.step(begun.state, KeyPressed("h"))
+    assert asked.scene.name == "help"
+    assert asked.state.inner is begun.state.inner
+    said = {mark.text for mark in asked.scene.marks if isinstance(mark, Words)}
+    names = {"space": "space", "pagedown": "page down", "pageup": "page up", "escape": "q"}
+    assert {names.get(key, key) for key in MEANINGS} <= said
+    for closing in (KeyPressed("space"), KeyPressed("h")):
+        closed = leading.step(asked.state, closing)
+        assert closed.state.inner is begun.state.inner
+        assert closed.scene == begun.scene
+        assert not closed.state.helps
+    cleared = leading.step(asked.state, MatCleared())
+    assert cleared.scene.name == "lay_strip"
+    assert not cleared.state.helps
+    assert leading.step(asked.state, KeyPressed("q")).state.stopped
