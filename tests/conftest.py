@@ -1,5 +1,7 @@
 """How the suite runs: a process for each core, each of one thread, the longest files first.
 
+A file's tests stay in one process, and so do those of a folder that has a long set-up in common.
+
 In CI a skipped test is a failed run: what is skipped there is tested nowhere.
 """
 
@@ -8,6 +10,8 @@ from __future__ import annotations
 import os
 
 import pytest
+from xdist.remote import Producer
+from xdist.scheduler import LoadScopeScheduling
 
 # Read when numpy and OpenCV are loaded, here and in every process that a test starts; threads would only take turns.
 for threads in ("OPENCV_FOR_THREADS_NUM", "OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
@@ -15,6 +19,20 @@ for threads in ("OPENCV_FOR_THREADS_NUM", "OPENBLAS_NUM_THREADS", "OMP_NUM_THREA
 
 # A long file that began last would keep one core busy while the others rest. Real time is the longest of all.
 FIRST = ("tests/whole/test_real_window.py", "tests/whole/", "tests/projector/setup/", "tests/measure/", "tests/vision/")
+
+# One calibration of a virtual table serves all of this folder: elsewhere it would have to be made again.
+TOGETHER = "tests/projector/setup/"
+
+
+class ByFile(LoadScopeScheduling):
+    """Hands out files, and the folder of a common set-up as if it were one."""
+
+    def _split_scope(self, nodeid: str) -> str:
+        return TOGETHER if nodeid.startswith(TOGETHER) else nodeid.partition("::")[0]
+
+
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Producer) -> ByFile:
+    return ByFile(config, log)
 
 
 def place_in_order(item: pytest.Item) -> int:

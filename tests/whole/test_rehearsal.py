@@ -162,13 +162,13 @@ class EnoughError(Exception):
     """What was wanted of a rehearsal has been heard."""
 
 
-def rehearsed(folder: Path, seed: int, until: str = "") -> Heard:
-    """A whole rehearsal, or one that is broken off once `until` was seen."""
+def rehearsed(folder: Path, seed: int, until: str = "", times: int = 1) -> Heard:
+    """A whole rehearsal, or one that is broken off once `until` was seen so many times."""
     heard, opened = Heard(), ledger.Ledger.opened
 
     def hears(event: Event) -> None:
         heard.events.append(event)
-        if event["event"] == "seen" and event.get("what") == until:
+        if len([seen for seen in told(heard.events, "seen") if seen.get("what") == until]) == times:
             raise EnoughError
 
     def watched(self: ledger.Ledger, *arguments: Any) -> Any:
@@ -199,17 +199,13 @@ def test_the_truth_is_opened_once_when_all_is_told(heard: Heard) -> None:
     assert len(told(heard.events, "unit")) == PLAN.wanted
 
 
-def test_a_seed_repeats_and_another_differs(heard: Heard, folder: Path, tmp_path: Path) -> None:
-    """Sums in several threads are not made in one order, so that the last digits of what is solved may differ."""
-    again = rehearsed(folder, SEED)
-    assert [kinds(event) for event in again.events] == [kinds(event) for event in heard.events]
-    for now, then in zip(told(again.events, "unit"), told(heard.events, "unit"), strict=True):
-        # A seam in the middle leaves it open which of two opposite corners is the first.
-        assert np.array(sorted(now["outline_mat_mm"])) == pytest.approx(
-            np.array(sorted(then["outline_mat_mm"])), abs=0.01
-        )
-    assert again.summary["verdicts"] == heard.summary["verdicts"]
-    other = rehearsed(tmp_path, SEED + 1, until="sheet_flat")
+def test_a_seed_repeats_and_another_differs(heard: Heard, tmp_path: Path) -> None:
+    """Begun again as far as the third place of the sheet; that a cut repeats too is held below."""
+    again = rehearsed(tmp_path / "again", SEED, until="sheet_flat", times=3)
+    count = len(again.events)
+    assert [kinds(event) for event in again.events] == [kinds(event) for event in heard.events[:count]]
+    assert told(again.events, "seen") == told(heard.events[:count], "seen")
+    other = rehearsed(tmp_path / "other", SEED + 1, until="sheet_flat")
     assert first_view(other)["covered"] != first_view(heard)["covered"]
 
 
@@ -315,6 +311,17 @@ def test_what_was_judged_outlives_the_camera_and_is_counted_when_the_plan_is_res
     assert sitting.stopped is False
     entries = sitting.journal.records.units(session)
     assert [json.loads(entry.line)["n"] for entry in entries] == [1, 2, 3]
+
+
+def test_a_cut_repeats(sitting: Sitting, heard: Heard) -> None:
+    """Two sittings, as far as the first unit. The rehearsal's own person calibrated before, so laid it otherwise."""
+    outlines = []
+    for _ in range(2):
+        sitting.events.clear()
+        assert sitting.cuts(ends=lambda: sitting.judged() == 1) == 1
+        outlines.append(told(sitting.events, "unit")[0]["outline_mat_mm"])
+    assert outlines[0] == outlines[1]
+    assert outlines[0] != told(heard.events, "unit")[0]["outline_mat_mm"]
 
 
 def test_without_resume_an_unfinished_plan_begins_anew(sitting: Sitting, tmp_path: Path) -> None:

@@ -7,6 +7,7 @@ OpenCV's (`projectPoints`, `undistortPoints`), so that a fault of the project's 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -35,6 +36,7 @@ class Look:
     size_mm: tuple[float, float] = MAT_MM
     inset_mm: float = 0.0  # of the grid from the mat's border
 
+    @lru_cache(maxsize=1)  # noqa: B019 - a tenth of a gigabyte, and the tests of a file look at one mat after another
     def texture(self):
         """Rows from the near side up, columns from the left; row 0, column 0 is at (-MARGIN, -MARGIN)."""
         rng = np.random.default_rng(1)

@@ -7,6 +7,7 @@ is blurred, given noise and the sRGB curve. Nothing of the project's lens model 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -57,21 +58,27 @@ def opencvs_drawing(board: Board | Grid):
     return theirs.generateImage((w, h), marginSize=0)
 
 
-def sheet_places_mm(scene: Scene, board):
-    """(h * SUB, w * SUB, 2): where on the sheet's plane each sample looks."""
-    w, h = scene.size_px
-    x, y = ((np.arange(n * SUB) + 0.5) / SUB - 0.5 for n in (w, h))
+@lru_cache(maxsize=2)
+def beams(size_px: tuple[int, int], focal_px: float, distortion: tuple[float, ...]):
+    """(h * SUB * w * SUB, 3): where each sample of a lens looks, one unit deep."""
+    lens = Scene(size_px, focal_px, distortion, (0.0, 0.0), 0.0, (0.0, 0.0, 0.0)).matrix
+    x, y = ((np.arange(n * SUB) + 0.5) / SUB - 0.5 for n in size_px)
     px = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 1, 2)
-    if any(scene.distortion):
+    if any(distortion):
         settled = (cv2.TERM_CRITERIA_MAX_ITER + cv2.TERM_CRITERIA_EPS, 100, 1e-9)
-        rays = cv2.undistortPoints(px, scene.matrix, np.array(scene.distortion), None, np.eye(3), np.eye(3), settled)
+        rays = cv2.undistortPoints(px, lens, np.array(distortion), None, np.eye(3), np.eye(3), settled)
         rays = rays.reshape(-1, 2)
     else:
-        rays = (px[:, 0] - scene.matrix[:2, 2]) / scene.focal_px
-    rays = np.column_stack([rays, np.ones(len(rays))])
+        rays = (px[:, 0] - lens[:2, 2]) / focal_px
+    return np.column_stack([rays, np.ones(len(rays))])
+
+
+def sheet_places_mm(scene: Scene, board):
+    """(h * SUB, w * SUB, 2): where on the sheet's plane each sample looks."""
+    (w, h), rays = scene.size_px, beams(scene.size_px, scene.focal_px, scene.distortion)
     rotation, shift = scene.pose(board)
     depth = (rotation[:, 2] @ shift) / (rays @ rotation[:, 2])
-    return ((rays * depth[:, None] - shift) @ rotation)[:, :2].reshape(h * SUB, w * SUB, 2)
+    return ((rays @ rotation[:, :2]) * depth[:, None] - shift @ rotation[:, :2]).reshape(h * SUB, w * SUB, 2)
 
 
 def draw(board: Board | Grid, scene: Scene, paper=0.8, ink=0.04, blur_px=0.7, noise=0.003, seed=0):
