@@ -54,6 +54,17 @@ class Guided:
     stopped: bool
 
 
+@dataclass(eq=False, slots=True)
+class Judgements:
+    """What stands: the units judged in this sitting, and the number that each has among the session's records.
+
+    Numbers of earlier sittings come first, the latest last; None where nobody knows it.
+    """
+
+    entries: list[int | None]
+    units: list[Judged] = field(default_factory=list)
+
+
 def guide(bench: Bench, plan: Plan, carried: Carried | None = None, layers: int = 0) -> Guided:
     """Lead through a plan; `carried` says what was made of it before. Yardage lies `layers` deep on the mat.
 
@@ -64,7 +75,7 @@ def guide(bench: Bench, plan: Plan, carried: Carried | None = None, layers: int 
     _tell_unguided(bench, plan)
     area = tuple((float(x), float(y)) for x, y in bench.rig.area_mat_mm)
     seeing = Seeing(bench.table, Gauge.of(bench.rig, bench.cloth), bench.worker)
-    judged: list[Judged] = []
+    judged = Judgements([one.entry for one in carried.kept] if carried else [])
     told = set[str]()
     now = begin(plan, area, carried, layers)
     _carry_out(bench, now, judged)
@@ -88,9 +99,9 @@ def guide(bench: Bench, plan: Plan, carried: Carried | None = None, layers: int 
         turn = step(now.state, _in_this_light(bench, seeing, now.state) if isinstance(seen, MatCleared) else seen)
         if turn.state.waits_for_cloth and not now.state.waits_for_cloth and not _still_true(bench, told):
             _keep_records(bench, turn, judged)
-            return Guided(tuple(judged), stopped=True)
+            return Guided(tuple(judged.units), stopped=True)
         now, unlike = turn, _carry_out(bench, turn, judged)
-    return Guided(tuple(judged), now.state.stopped)
+    return Guided(tuple(judged.units), now.state.stopped)
 
 
 def _in_this_light(bench: Bench, seeing: Seeing, state: Leading) -> MatCleared | KeyPressed:
@@ -117,7 +128,7 @@ def _not_clear(bench: Bench, scene: Scene) -> Still:
     return bench.table.glance()
 
 
-def _carry_out(bench: Bench, turn: Step, judged: list[Judged]) -> Still:
+def _carry_out(bench: Bench, turn: Step, judged: Judgements) -> Still:
     """Keep the records, then show and look, then ask: nothing is said of a unit before it is on the disk.
 
     The look that comes back is taken before anybody is asked, so that whatever the person does is a change from it.
@@ -138,16 +149,23 @@ def _still_true(bench: Bench, told: set[str]) -> bool:
     return found.quiet or key_after_bump(bench.table, bench.rig, found, realign=False) is not None
 
 
-def _keep_records(bench: Bench, turn: Step, judged: list[Judged]) -> None:
+def _keep_records(bench: Bench, turn: Step, judged: Judgements) -> None:
+    """Take back what was undone, then keep what is new."""
+    for _ in range(turn.undone):
+        entry = judged.entries.pop() if judged.entries else None
+        if entry is not None:
+            bench.journal.undo(bench.session, entry, datetime.now().astimezone())
+        judged.units[-1:] = []
     for record in turn.records:
         event = record_event(record)
         verdict = record.judged.verdict.value if record.judged.verdict else None
         now = datetime.now().astimezone()
         line, kind = json.dumps(event), str(event.pop("event"))
-        bench.journal.record(bench.session, str(event["name"]), verdict, line, now, kind)
+        entry = bench.journal.record(bench.session, str(event["name"]), verdict, line, now, kind)
         bench.table.teller.tell(kind, **event)
         if isinstance(record, Record):
-            judged.append(record.judged)
+            judged.units.append(record.judged)
+            judged.entries.append(entry)
 
 
 def _show(bench: Bench, scene: Scene) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from projector.events import DEG_PLACES, Event, unit_event
+from projector.events import DEG_PLACES, MM_PLACES, Event, unit_event
 from projector.guide.steps import Record, StripRecord
 from projector.pieceevents import strip_event
 
@@ -12,7 +12,9 @@ from projector.pieceevents import strip_event
 def record_event(record: Record | StripRecord) -> Event:
     """The keys of a `unit` or `strip` event; `n` of `of` counts its own kind."""
     if isinstance(record, Record):
-        counted = {"name": record.unit_name, "n": record.n, "of": record.of}
+        counted = {"name": record.unit_name, "n": record.n, "of": record.of, "counts": record.counts}
+        if record.beside_mm is not None:
+            counted |= {"beside_mm": round(record.beside_mm, MM_PLACES), "shift_mm": round(record.shift_mm, MM_PLACES)}
         return unit_event(record.judged, None) | counted
     return strip_event(record.judged, None) | {
         "name": record.name,

@@ -15,6 +15,7 @@ from projector.commands.devices import add_devices, board_of, check_sizes, opene
 from projector.commands.options import CLOTH_U_MM, add_cloth, add_json, add_records, add_sheet
 from projector.commands.sitting import add_sitting, sitting_of
 from projector.events import Teller
+from projector.goingon import carried_from
 from projector.guide.leading import Carried
 from projector.guided import Bench, guide
 from projector.opening import read_longer_list
@@ -103,8 +104,7 @@ def session_for(args: argparse.Namespace, plan: Plan, journal: Journal, teller: 
     text = plan_text(plan)
     left = journal.resume(text) if args.resume else journal.records.unfinished(text)
     if left is not None and args.resume:
-        names = [entry.name for entry in journal.records.units(left.id)]
-        return left.id, Carried(tuple(names.count(unit.name) for unit in plan.units))
+        return left.id, carried_from(plan, journal.records.units(left.id))
     if args.resume:
         teller.tell("refused", what="resume", why="nothing_left", do="a new session of this plan is begun")
     elif left is not None:

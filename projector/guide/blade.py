@@ -89,6 +89,9 @@ class Blade:
         return len(self.beside_mm) >= LEAST_CUTS and not bool(usual(self.beside_mm)[-1] >= IS_SLIP)
 
 
+NEW_HAND = Blade()
+
+
 def offset_of(beside_mm: Sequence[float]) -> Offset | None:
     """The constant part of cuts beside their lines; None without a cut.
 

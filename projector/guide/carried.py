@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from projector.guide.blade import NEW_HAND, Blade
 from projector.guide.sitting import USUAL, Sitting
+from projector.guide.state import Kept
 from projector.guide.steps import StripRecord
 from vision.units import Verdict
 
@@ -28,13 +30,16 @@ class StripWidth:
 class Carried:
     """What is taken from one chapter to the next, and out of the journal when a plan is gone on with.
 
-    `made` counts the judged units of each kind of the plan; `strips` were cut from yardage, in order. `sitting` is the
-    same in all of them: every chapter's scenes are laid out for it.
+    `made` counts the units of each kind of the plan that count; `kept`, where it is known, are their judgements, the
+    latest last. `strips` were cut from yardage, in order. `sitting` is the same in all of them: every chapter's scenes
+    are laid out for it. `blade` is what was learned of the hand that cuts.
     """
 
     made: tuple[int, ...] = ()
     strips: tuple[StripWidth, ...] = ()
     sitting: Sitting = USUAL
+    kept: tuple[Kept, ...] = ()
+    blade: Blade = NEW_HAND
 
 
 def width_of(record: StripRecord) -> StripWidth:

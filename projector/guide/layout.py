@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -73,6 +73,10 @@ class CutLine:
     units_left: int  # that the strip gives, this one included; after the cut if it is a truing cut
     why: str = ""  # of a truing cut
     ruler: Side = "left"  # where the ruler lies, seen along the line; the blade runs beside its other side
+
+    def moved(self, by_mm: Floats) -> CutLine:
+        """The same line elsewhere, by a shift (2,)."""
+        return replace(self, cloth_mat_mm=self.cloth_mat_mm + by_mm, shown_mat_mm=self.shown_mat_mm + by_mm)
 
 
 def find_strip(cloths: Sequence[MeasuredUnit], strip: Strip, hand: Hand) -> FoundStrip | NotTheStrip:
@@ -143,7 +147,7 @@ def units_beyond(found: FoundStrip, cut: Cut, through: Floats, kept_back_mm: flo
 def line_through(found: FoundStrip, cut: Cut, through: Floats, purpose: Purpose, units_left: int, why: str) -> CutLine:
     """A cut through a point. The ruler is held down on the strip by the hand that does not cut."""
     rise = rise_of(found, cut)
-    cloth = np.array([_crossing(through, rise, side) for side in (found.lower_mat_mm, found.upper_mat_mm)])
+    cloth = np.array([crossing(through, rise, side) for side in (found.lower_mat_mm, found.upper_mat_mm)])
     shown = cloth + REACH_MM * np.array([-rise, rise])
     unit_side: Side = found.hand
     body_side: Side = "left" if found.hand == "right" else "right"
@@ -200,7 +204,7 @@ def _chain(corners: Floats, first: int, last: int) -> Floats:
     return corners[[(first + 1 + k) % len(corners) for k in range(count)]]
 
 
-def _crossing(through: Floats, direction: Floats, side: Floats) -> Floats:
+def crossing(through: Floats, direction: Floats, side: Floats) -> Floats:
     """Where the line from `through` along `direction` meets the line of a side (2, 2), prolonged if need be."""
     run = side[1] - side[0]
     normal = np.array([-run[1], run[0]])

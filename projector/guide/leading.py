@@ -108,14 +108,14 @@ def _help(state: Leading, wanted: bool) -> Step:
 
 def _onward(state: Leading, turn: InnerStep) -> Step:
     """Past every chapter that is done; what they had to tell and to keep comes first."""
-    events, records = turn.events, turn.records
+    events, records, undone = turn.events, turn.records, turn.undone
     while state.inner.done and not state.done:
         carried = MACHINES[type(state.chapter)].left(state.inner, state.carried)
         following = state.chapters[state.index + 1]
         turn = _begun(following, state.plan, state.area_mat_mm, carried, state.is_bare_known)
         events, records = events + turn.events, records + turn.records
         state = replace(state, carried=carried, index=state.index + 1, inner=turn.state)
-    return Step(state, turn.scene, events, records)
+    return Step(state, turn.scene, events, records, undone)
 
 
 def _begun(
@@ -139,11 +139,12 @@ def _left_by_strips(state: Striping, carried: Carried) -> Carried:
 
 
 def _begin_units(_: UnitsChapter, plan: Plan, area_mat_mm: tuple[Point, ...], carried: Carried) -> InnerStep:
-    return cutting.begin(plan, area_mat_mm, carried.made or None, carried.sitting)
+    kept = carried.kept or cutting.kept_of(carried.made)
+    return cutting.begin(plan, area_mat_mm, kept, carried.sitting, carried.blade)
 
 
 def _left_by_units(state: Cutting, carried: Carried) -> Carried:
-    return replace(carried, made=state.made)
+    return replace(carried, made=state.made, kept=state.kept, blade=state.blade)
 
 
 MACHINES: dict[type[Chapter], Machine] = {

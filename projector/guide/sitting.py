@@ -1,4 +1,4 @@
-"""What is the same in every scene of one sitting: where the person stands, and what they lay on the light."""
+"""What is the same in every scene of one sitting: where the person stands, their ruler, how true ends are cut."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, replace
 from typing import Literal
 
+from projector.guide.truing import USUAL_TRUING, Truing
 from vision.matlight import MatLight
 
 Stand = Literal["near", "far", "left", "right"]
@@ -21,6 +22,7 @@ class Sitting:
     stand: Stand = "near"
     ruler_mm: float | None = None  # how thick the straight edge is, if the person told
     light: MatLight | None = None  # how well light shows on the bare mat, once that is measured
+    truing: Truing = USUAL_TRUING  # when ends are trued
 
     @property
     def turn_rad(self) -> float:

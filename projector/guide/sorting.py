@@ -92,6 +92,11 @@ def _matched(lying: tuple[Lying, ...], cloths: tuple[Judged, ...]) -> list[Lying
     return [lying[found[i]] if i in found else None for i in range(len(cloths))]
 
 
+def same_place(a: Floats, b: Floats) -> bool:
+    """Whether two outlines are one cloth, measured twice or nudged in between."""
+    return _share(a, b) >= SAME_PLACE
+
+
 def _share(a: Floats, b: Floats) -> float:
     first, second = _area_of(a), _area_of(b)
     whole = float(first.union(second).area)

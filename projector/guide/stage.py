@@ -10,6 +10,7 @@ from shapely import Polygon
 
 from projector.guide.layout import CutLine, Floats
 from projector.guide.marks import Side
+from projector.guide.onward import offer_words
 from projector.guide.page import Page, title
 from projector.guide.room import Row
 from projector.guide.scenes import Point, Scene
@@ -30,7 +31,7 @@ def scene_of(state: Cutting) -> Scene:
     page = Page.of(state.area_mat_mm, _cloths(state), state.sitting)
     line = state.line
     if line is not None:
-        page = page.cutting(line.cloth_mat_mm, line.shown_mat_mm, line.keep, ruler_side(state.plan.hand))
+        page = page.cutting(line.cloth_mat_mm, line.shown_mat_mm, line.keep, line.ruler)
     page = page.written(_rows(state), _middle(state) if line is None else _point(line.cloth_mat_mm[1]))
     return _with_verdict(state, page).scene(state.phase.value)
 
@@ -56,6 +57,8 @@ def _rows(state: Cutting) -> list[Row]:
             return [*_lay_rows(state), *note]
         case Phase.TRUE_END | Phase.CUT_UNIT if state.line is not None:
             return [*_cut_rows(state, state.line), *note]
+        case Phase.TRIM_UNIT if state.line is not None:
+            return [*title("trim this unit", "space keeps it as it is, b leaves it out"), *note]
         case Phase.DONE:
             return title(_end_words(state))
         case _:
@@ -71,12 +74,13 @@ def _lay_rows(state: Cutting) -> list[Row]:
 
 def _cut_rows(state: Cutting, line: CutLine) -> list[Row]:
     gives = f"this strip gives {line.units_left}"
+    offer = offer_words(state) if state.offered else ""
     on_top = ON_TOP if state.sitting.ruler_mm is not None else ""
     if line.purpose == "true_up":
-        return title(line.why, gives, FIRST_CUT[0] if not sum(state.made) else "", on_top)
+        return title(line.why, offer, gives, FIRST_CUT[0] if not sum(state.made) else "", on_top)
     done = state.made[state.kind]
     due = next_strip_text(done, line.units_left, state.cut.make)
-    return title(f"{done + 1} of {state.cut.make}, {gives}", due, *(() if done else (*FIRST_CUT, on_top)))
+    return title(f"{done + 1} of {state.cut.make}, {gives}", offer, due, *(() if done else (*FIRST_CUT, on_top)))
 
 
 def next_strip_text(done: int, gives: int, make: int) -> str:

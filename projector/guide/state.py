@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from projector.guide import steps
+from projector.guide.blade import NEW_HAND, Blade
 from projector.guide.layout import CutLine, FoundStrip
 from projector.guide.looks import HandSeen as HandSeen
 from projector.guide.looks import KeyPressed as KeyPressed
@@ -31,8 +32,10 @@ class Phase(Enum):
 
     CLEAR_MAT = "clear_mat"  # an empty mat
     LAY_STRIP = "lay_strip"  # the strip that the next unit comes from
+    TURN_CLOTH = "turn_cloth"  # the strip, or a unit to be trimmed, turned so that the cut runs away from the person
     TRUE_END = "true_end"  # a truing cut
     CUT_UNIT = "cut_unit"  # a unit cut off and slid aside
+    TRIM_UNIT = "trim_unit"  # a unit that is too large trimmed where it lies
     LAY_UNIT = "lay_unit"  # a unit that was cut, laid where it can be measured
     DONE = "done"
 
@@ -46,12 +49,25 @@ class Lying:
 
 
 @dataclass(frozen=True, eq=False, slots=True)
+class Kept:
+    """A judgement that stands: of which unit of the plan, and whether it counts.
+
+    One of this sitting has its record, one of an earlier sitting its number among the session's records.
+    """
+
+    kind: int
+    counts: bool = True
+    record: Record | None = None
+    entry: int | None = None
+
+
+@dataclass(frozen=True, eq=False, slots=True)
 class Cutting:
-    """The guided cut between two observations. `made` counts the judged units of each kind of the plan."""
+    """The guided cut between two observations. Its defaults are those of the bare mat."""
 
     plan: Plan
     area_mat_mm: tuple[Point, ...]  # where light reaches the mat
-    made: tuple[int, ...]
+    kept: tuple[Kept, ...] = ()  # all judgements that were not taken back, the latest last
     phase: Phase = Phase.CLEAR_MAT
     kind: int = 0  # index of the unit of the plan that is being cut
     strip: FoundStrip | None = None
@@ -62,6 +78,18 @@ class Cutting:
     note: str = ""  # a sentence for the person
     stopped: bool = False
     sitting: Sitting = USUAL
+    blade: Blade = NEW_HAND
+    watched: tuple[tuple[float | None, float], ...] = ()  # cuts since the ruler was set: beside the line mm, tilt rad
+    true_for: str = ""  # why the end is to be trued though it is not off
+    end_will_do: bool = False  # the person wants no truing of this end
+    as_it_lies: bool = False  # the person wants it cut as it lies, and not turned
+    offered: bool = False  # a shift of the line is offered
+    help: bool = False  # the page of help is in the light
+
+    @property
+    def made(self) -> tuple[int, ...]:
+        """How many units of each kind count."""
+        return tuple(sum(one.counts and one.kind == kind for one in self.kept) for kind in range(len(self.plan.units)))
 
     @property
     def unit(self) -> Unit:
@@ -111,6 +139,7 @@ class Turn:
     state: Cutting
     events: tuple[Event, ...] = field(default=())
     records: tuple[Record, ...] = field(default=())
+    undone: int = 0
 
 
 def wanted(state: Cutting) -> ExpectedShape | None:

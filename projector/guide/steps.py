@@ -38,12 +38,20 @@ S = TypeVar("S", covariant=True)
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Record:
-    """A judged unit to be kept, before the light says anything of it. `n` of `of` counts its own kind."""
+    """A judgement of a unit to be kept, before the light says anything of it. `n` of `of` counts its own kind.
+
+    What does not count (to be trimmed, too small, turned over) has the number that is still to be made. `beside_mm` is
+    how far its cut ran from the line as it was shown, positive away from the ruler, and `shift_mm` by how much that
+    line was shifted for the blade.
+    """
 
     judged: Judged
     unit_name: str
     n: int
     of: int
+    counts: bool = True
+    beside_mm: float | None = None
+    shift_mm: float = 0.0
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -73,9 +81,13 @@ Records = tuple[Record | StripRecord, ...]
 
 @dataclass(frozen=True, eq=False)  # without slots: in Python 3.11 `Step[Cutting](...)` cannot be made with them
 class Step(Generic[S]):
-    """One turn of a chapter. Records are to be kept before the scene is shown."""
+    """One turn of a chapter. Records are to be kept before the scene is shown.
+
+    `undone` of the latest units that were kept are taken back before that: marked, never deleted.
+    """
 
     state: S
     scene: Scene
     events: tuple[Event, ...] = ()
     records: Records = ()
+    undone: int = 0

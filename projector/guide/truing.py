@@ -33,8 +33,11 @@ class Truing:
     selvage_mm: float = 0.0  # at both raw ends of a strip
 
 
+USUAL_TRUING = Truing()
+
+
 def truing_reason(
-    found: FoundStrip, cut: Cut, raw: bool, tolerance_mm: float, settings: Truing = Truing()
+    found: FoundStrip, cut: Cut, raw: bool, tolerance_mm: float, settings: Truing = USUAL_TRUING
 ) -> str | None:
     """Why the end must be trued before a unit is cut from it, in words; None if it need not be.
 
@@ -72,7 +75,7 @@ def truing_line(found: FoundStrip, cut: Cut, margin_mm: float, why: str, kept_ba
     return line_through(found, cut, through, "true_up", units_beyond(found, cut, through, kept_back_mm), why)
 
 
-def margin_mm(strip: Strip, raw: bool, settings: Truing = Truing()) -> float:
+def margin_mm(strip: Strip, raw: bool, settings: Truing = USUAL_TRUING) -> float:
     """How far in a truing cut lies: past selvage and threads of a raw end; just past the point of a later one."""
     return settings.selvage_mm + strip.true_margin_mm if raw else MARGIN_MM
 

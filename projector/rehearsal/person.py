@@ -125,6 +125,7 @@ class VirtualPerson:
             "cut": self._cut,
             "unit": self._lay_unit_again,
             "take_unit": self._take_unit,
+            "trim": self._press,  # it is kept as it is
             "turn_cloth": self._press,
             "confirm": self._press,
         }

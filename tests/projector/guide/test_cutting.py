@@ -9,7 +9,7 @@ from shapely import Polygon
 from shapely.affinity import rotate, translate
 from shapely.geometry.polygon import orient
 
-from projector.guide.cutting import IGNORED, KEYS, MEANINGS, RULES, begin, step
+from projector.guide.cutting import IGNORED, KEYS, MEANINGS, RULES, begin, kept_of, step
 from projector.guide.state import HandSeen, KeyPressed, MatCleared, Phase, Seen, wanted
 from projector.piecing.planfile import demo_plan
 from projector.piecing.plans import Cut, Plan, Strip, Unit
@@ -50,7 +50,11 @@ CUT_ONCE = box_at(100, 300, 246.8, 80)
 CUT_TWICE = box_at(100, 300, 196.8, 80)
 OFFCUT = box_at(460, 300, 3.2, 80)
 UNIT = box_at(500, 100, 50, 80, Verdict.FITS)
-SECOND = box_at(650, 100, 51, 80, Verdict.TRIM)
+SECOND = box_at(650, 100, 50.5, 80, Verdict.CLOSE)
+LARGE = box_at(650, 100, 52, 80, Verdict.TRIM)
+TRIMMED = box_at(650, 100, 50, 80, Verdict.FITS)
+SMALL = box_at(650, 100, 48, 80, Verdict.SHORT)
+FACE_DOWN = box_at(500, 100, 50, 80, Verdict.TURNED_OVER)
 UNCLEAR = box_at(500, 100, 50, 80, Verdict.LOOK_AGAIN, "blurred")
 WRONG = box_at(500, 100, 30, 80)
 SLIM = box_at(100, 450, 300, 60)
@@ -137,7 +141,7 @@ OPENING = ["ask clear_mat", "ask strip wide", "seen strip wide", "ask cut true_u
         ),
         # The second, in the very place from which the first was taken.
         (
-            [*TO_FIRST_CUT, seen(CUT_ONCE, UNIT), seen(CUT_TWICE, box_at(503, 98, 51, 80, Verdict.TRIM))],
+            [*TO_FIRST_CUT, seen(CUT_ONCE, UNIT), seen(CUT_TWICE, box_at(503, 98, 50.5, 80, Verdict.CLOSE))],
             Phase.LAY_STRIP,
             [*OPENING, "keep block 1/2", "ask cut unit", "keep block 2/2", "ask strip slim"],
         ),
@@ -259,9 +263,9 @@ def test_asks_count_over_the_whole_plan():
 
 
 def test_a_plan_is_taken_up_where_it_stopped():
-    now = begin(PLAN, AREA, made=(2, 0))
+    now = begin(PLAN, AREA, kept_of((2, 0)))
     assert now.state.unit.name == "kite"
-    assert begin(PLAN, AREA, made=(2, 1)).state.phase is Phase.DONE
+    assert begin(PLAN, AREA, kept_of((2, 1))).state.phase is Phase.DONE
 
 
 def test_a_plan_without_cuts_is_refused():

@@ -36,7 +36,7 @@ def rhomboid(x, y, along, turned=0.0, **kwargs):
 STRIP = quad([(40, 130), (340, 130), (340, 190), (40, 190)])
 TRUED = rhomboid(40, 130, 230)
 CUT_ONCE = rhomboid(40, 130, 230 - 40 * math.sqrt(2))
-UNIT = rhomboid(260, 60, 40 * math.sqrt(2), 1.0, verdict=Verdict.TRIM, why="cut edge 1/16 in too wide")
+UNIT = rhomboid(260, 60, 40 * math.sqrt(2), 1.0, verdict=Verdict.CLOSE, why="cut edge 1/16 in too wide")
 
 
 def scenes(mat_in):
@@ -161,7 +161,7 @@ def test_the_words_of_a_cut():
         "keep",
         "ruler",
         "2 of 3, this strip gives 3",
-        "1 9/16 in, trim",
+        "1 9/16 in, close",
         "planned 1 9/16 in, no difference",
         "cut edge 1/16 in too wide",
     ]
