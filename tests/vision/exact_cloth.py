@@ -2,6 +2,8 @@
 
 Shares of area are exact on cells of a quarter pixel: cloth, and the grid lines that it leaves bare, are cut out as
 polygons. Within a cell, light and texture are even. Cloth has no thickness: no wall, no parallax.
+
+Fields that are even all over a tile are (1, 1), and what is grey has one channel: NumPy spreads them where needed.
 """
 
 from __future__ import annotations
@@ -89,6 +91,32 @@ def light_on_pixels(
     view: View, mat: Mat, cloths: Sequence[Cloth], lights: tuple[Light, ...] = ROOM, optics_px: float = 0.7
 ) -> Floats32:
     """(H, W, 3) linear light that the camera's pixels take up, without noise. Later pieces hide earlier ones."""
+    return _light_on_pixels(view, mat, tuple(_Drawn(cloth) for cloth in cloths), lights, optics_px).copy()
+
+
+class _Drawn:
+    """Cloth as a key: drawn with other noise, the same cloth gives the same light."""
+
+    def __init__(self, cloth: Cloth) -> None:
+        self.cloth = cloth
+        arrays = (cloth.corners_mat_mm, cloth.seam_mat_mm)
+        self._key = (
+            *(None if one is None else (one.shape, np.asarray(one, float).tobytes()) for one in arrays),
+            *(cloth.light, cloth.second, cloth.weave, cloth.ridge),
+        )
+
+    def __hash__(self) -> int:
+        return hash(self._key)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Drawn) and self._key == other._key
+
+
+@lru_cache(maxsize=6)
+def _light_on_pixels(
+    view: View, mat: Mat, drawn: tuple[_Drawn, ...], lights: tuple[Light, ...], optics_px: float
+) -> Floats32:
+    cloths = [one.cloth for one in drawn]
     seen = _bare_light(view, mat, lights, optics_px).copy()
     shapes = [shapely.Polygon(view.px_of_mm(cloth.corners_mat_mm)) for cloth in cloths]
     whole = shapely.union_all(shapes)
@@ -130,8 +158,12 @@ class Cells:
     shape: tuple[int, int]
 
     def share(self, geometry_px: shapely.Geometry) -> Floats32:
+        """What of each cell a shape covers; (1, 1) where it covers none of them, or all wholly."""
         low, high = self.first_px - 1.5, self.first_px + np.array(self.shape[::-1]) / SUB + 0.5
-        near = shapely.intersection(geometry_px, shapely.box(*low, *high))
+        window = shapely.box(*low, *high)
+        near = shapely.intersection(geometry_px, window)
+        if near.is_empty or shapely.covers(geometry_px, window):
+            return np.full((1, 1), not near.is_empty, np.float32)
         rings = [(ring - self.first_px + 0.5) * SUB - 0.5 for ring in rings_of(near)]
         return coverage(rings, self.shape).astype(np.float32)
 
@@ -160,26 +192,31 @@ def _tile(
     shapes = [shapely.intersection(shapely.Polygon(view.px_of_mm(c.corners_mat_mm)), window) for c in cloths]
     fields = [_even_light(cells, light) for light in lights]
     dim = [field * _shade(cells, shapes, light) for field, light in zip(fields, lights, strict=True)]
-    sharp = _mat_light(cells, mat, shapely.union_all(shapes)) * _mixed(dim, lights)
+    sharp = np.asarray(_mat_light(cells, mat, shapely.union_all(shapes)) * _mixed(dim, lights))
     lit = _mixed(fields, lights)
     for k, (cloth, shape_px) in enumerate(zip(cloths, shapes, strict=True)):
         if not shape_px.is_empty:
             above = shapely.union_all(shapes[k + 1 :])
-            sharp += lit * _cloth_light(cells, cloth, shapely.difference(shape_px, above))
+            sharp = sharp + lit * _cloth_light(cells, cloth, shapely.difference(shape_px, above))
     seen = seen_light(sharp, optics_px, SUB)
     return seen[margin:-margin, margin:-margin]
 
 
 def _mixed(fields: Sequence[Floats32], lights: Sequence[Light]) -> Floats32:
-    """(H, W, 3): lights of their colours together."""
-    total = np.zeros((*fields[0].shape, 3), np.float32)
-    for field, light in zip(fields, lights, strict=True):
-        total += field[..., None] * np.array(light.colour, np.float32)
-    return total
+    """(H, W, 1 or 3): lights of their colours together."""
+    parts = [field[..., None] * _channels(light.colour) for field, light in zip(fields, lights, strict=True)]
+    return np.asarray(sum(parts[1:], parts[0]), np.float32)
+
+
+def _channels(colour: Bgr) -> Floats32:
+    """(3,), or (1,) of a grey."""
+    return np.array(colour[:1] if colour[0] == colour[1] == colour[2] else colour, np.float32)
 
 
 def _even_light(cells: Cells, light: Light) -> Floats32:
     """(H, W): how one light falls on the picture."""
+    if light.falls_to == 1.0 and light.window == 0.0:
+        return np.ones((1, 1), np.float32)
     (height, width), size = cells.shape, np.array(cells.view.size_px, float)
     x = (cells.first_px[0] + np.arange(width, dtype=np.float32) / SUB)[None, :] / size[0]
     y = (cells.first_px[1] + np.arange(height, dtype=np.float32) / SUB)[:, None] / size[1]
@@ -191,22 +228,25 @@ def _even_light(cells: Cells, light: Light) -> Floats32:
 def _shade(cells: Cells, shapes: Sequence[shapely.Geometry], light: Light) -> Floats32:
     """(H, W): what a light's shadows leave of it on the mat."""
     if not light.shadow or not shapes:
-        return np.ones(cells.shape, np.float32)
+        return np.ones((1, 1), np.float32)
     origin, moved = cells.view.px_of_mm(np.array([[0.0, 0.0], light.shift_mat_mm]))
     shadow = shapely.transform(shapely.union_all(shapes), lambda points: points + (moved - origin))
     soft = max(light.soft_mm / cells.view.mm_per_px * SUB, 0.05)
-    return np.asarray(1.0 - light.shadow * cv2.GaussianBlur(cells.share(shadow), (0, 0), soft), np.float32)
+    return np.asarray(1.0 - light.shadow * _softened(cells.share(shadow), soft), np.float32)
+
+
+def _softened(share: Floats32, soft: float) -> Floats32:
+    return share if share.size == 1 else np.asarray(cv2.GaussianBlur(share, (0, 0), soft), np.float32)
 
 
 def _mat_light(cells: Cells, mat: Mat, cloth_px: shapely.Geometry) -> Floats32:
-    """(H, W, 3): what the mat beside the cloth gives back, cells half covered counting half."""
-    bare = 1.0 - cells.share(cloth_px)
-    light = bare[..., None] * np.array(mat.light, np.float32)
+    """(H, W, 1 or 3): what the mat beside the cloth gives back, cells half covered counting half."""
+    plane, line = _channels(mat.light), _channels(mat.line)
+    light = (1.0 - cells.share(cloth_px))[..., None] * plane
     lines = _lines_px(cells, mat)
     if not lines.is_empty:
-        more = cells.share(shapely.difference(lines, cloth_px))
-        light += more[..., None] * (np.array(mat.line, np.float32) - np.array(mat.light, np.float32))
-    return light * _unevenness(cells, mat)[..., None]
+        light = light + cells.share(shapely.difference(lines, cloth_px))[..., None] * (line - plane)
+    return np.asarray(light * _unevenness(cells, mat)[..., None])
 
 
 def _lines_px(cells: Cells, mat: Mat) -> shapely.Geometry:
@@ -248,21 +288,26 @@ def _unevenness(cells: Cells, mat: Mat) -> Floats32:
 
 
 def _cloth_light(cells: Cells, cloth: Cloth, shape_px: shapely.Geometry) -> Floats32:
-    """(H, W, 3): what a piece gives back, cells half covered counting half."""
+    """(H, W, 1 or 3): what a piece gives back, cells half covered counting half."""
     first, second = shape_px, shapely.Polygon()
     if cloth.seam_mat_mm is not None:
         left = shapely.Polygon(cells.view.px_of_mm(_beside(cloth.seam_mat_mm, 0.0, 1e4)))
         first, second = shapely.difference(shape_px, left), shapely.intersection(shape_px, left)
-    along, across = _own_places(cells, cloth)
-    light = np.zeros((*cells.shape, 3), np.float32)
-    for part, fabric in ((first, cloth.light), (second, cloth.second)):
-        if not part.is_empty:
-            light += cells.share(part)[..., None] * _fabric(fabric, along, across)
+    parts = [(part, fabric) for part, fabric in ((first, cloth.light), (second, cloth.second)) if not part.is_empty]
+    textured = cloth.weave or any(isinstance(fabric, Print) for _, fabric in parts)
+    along, across = _own_places(cells, cloth) if textured else (NOWHERE, NOWHERE)
+    light = np.zeros((1, 1, 1), np.float32)
+    for part, fabric in parts:
+        light = light + cells.share(part)[..., None] * _fabric(fabric, along, across)
     if cloth.weave:
-        light *= (1.0 + cloth.weave * np.sin(2 * np.pi * along / 0.93) * np.sin(2 * np.pi * across / 0.87))[..., None]
+        weave = 1.0 + cloth.weave * np.sin(2 * np.pi * along / 0.93) * np.sin(2 * np.pi * across / 0.87)
+        light = light * weave[..., None]
     if cloth.ridge and cloth.seam_mat_mm is not None:
-        light *= (1.0 + cloth.ridge * _flanks(cells, cloth.seam_mat_mm))[..., None]
+        light = light * (1.0 + cloth.ridge * _flanks(cells, cloth.seam_mat_mm))[..., None]
     return light
+
+
+NOWHERE = np.zeros((1, 1), np.float32)
 
 
 def _beside(line_mat_mm: Floats, near_mm: float, far_mm: float) -> Floats:
@@ -296,7 +341,7 @@ def _fabric(fabric: Bgr | Print, along: Floats32, across: Floats32) -> Floats32 
     if isinstance(fabric, Print):
         levels = np.array([fabric.ground, *fabric.figures], np.float32)
         return levels[FIGURES[fabric.kind](along / fabric.pitch_mm, across / fabric.pitch_mm, fabric.covered)]
-    return np.array(fabric, np.float32)
+    return _channels(fabric)
 
 
 def _number(u: Floats32, v: Floats32) -> NDArray[np.int64]:

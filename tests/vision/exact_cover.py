@@ -86,7 +86,7 @@ class Sensor:
 
     def variance(self, light: Floats | Floats32) -> Floats | Floats32:
         """Of one pixel's noise at a level of linear light, without the rounding."""
-        at_grey = (10.0 ** (-self.noise_db / 20.0) / tone_slope(0.18)) ** 2
+        at_grey = float((10.0 ** (-self.noise_db / 20.0) / tone_slope(0.18)) ** 2)  # a Python number keeps float32
         return at_grey * (READ_SHARE + (1.0 - READ_SHARE) * np.maximum(light, 0.0) / 0.18)
 
 
@@ -162,10 +162,11 @@ def rings_of(shape: shapely.Geometry) -> list[Floats]:
 
 
 def seen_light(sharp: Floats32, optics_px: float, sub: int) -> Floats32:
-    """Sharp light on `sub` x `sub` cells a pixel through Gaussian optics and the pixels' squares: (H, W, C)."""
+    """Sharp light (h, w, C) on `sub` x `sub` cells a pixel through Gaussian optics and pixels' squares: (H, W, C)."""
     blurred = cv2.GaussianBlur(sharp, (0, 0), optics_px * sub, borderType=cv2.BORDER_REPLICATE)
     size = (sharp.shape[1] // sub, sharp.shape[0] // sub)
-    return np.asarray(cv2.resize(blurred, size, interpolation=cv2.INTER_AREA), np.float32)
+    seen = np.asarray(cv2.resize(blurred, size, interpolation=cv2.INTER_AREA), np.float32)
+    return seen.reshape(*size[::-1], sharp.shape[2])
 
 
 def encode(light: Floats32, sensor: Sensor, seed: int) -> Picture:
