@@ -8,7 +8,10 @@ from projector.events import DEG_PLACES, MM_PLACES, Event
 from projector.gauging import Gauged, SelfStudy
 from vision.statistics.gauge import Grade
 
-RULE = "under 10 % of a tolerance is good enough, 10 to 30 % may be, over 30 % is not; 5 groups or more are wanted where units do differ"
+RULE = (
+    "under 10 % of a tolerance is good enough, 10 to 30 % may be, over 30 % is not; "
+    "5 groups are wanted where units differ"
+)
 SOURCE = "AIAG, Measurement Systems Analysis, 4th ed. 2010"
 HEADS = ("", "repeats to", "between people", "units differ by", "of tolerance", "groups told apart")
 

@@ -26,6 +26,7 @@ from projector.commands import (
     realign,
     records,
     rehearse,
+    report,
     sheet,
     verify,
 )
@@ -42,6 +43,7 @@ from projector.piecing.tables import PlanError
 from projector.predicting import PredictError
 from projector.records.faults import RecordsError
 from projector.rehearsing import RehearsalError
+from projector.reporting.faults import ReportError
 from projector.setup.captures import CapturesError
 from projector.setup.looking import CalibratingError
 from projector.setup.realigning import RealignError
@@ -69,6 +71,7 @@ FOR_THE_PERSON = (
     RealignError,
     RecordsError,
     RehearsalError,
+    ReportError,
     RigError,
     SewingError,
     ShapeError,
@@ -97,7 +100,9 @@ def parser() -> argparse.ArgumentParser:
     """The whole command line."""
     whole = _Parser(prog="chalkbeam", description=ABOUT, epilog=CAUTION)
     commands = whole.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=_Parser)
-    for command in (rehearse, sheet, calibrate, verify, realign, blocks, plan, cut, check, predict, gauge, records):
+    for command in (
+        *(rehearse, sheet, calibrate, verify, realign, blocks, plan, cut, check, predict, report, gauge, records),
+    ):
         command.add(commands)
     return whole
 

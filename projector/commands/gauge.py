@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,13 +12,16 @@ from calibration.rigfile import load_rig
 from projector.checking import check_photographs
 from projector.clock import WallClock
 from projector.commands.check import cloths, expected_of
-from projector.commands.options import OptionError, add_cloth, add_json, add_tolerances, files, whole
+from projector.commands.options import OptionError, add_cloth, add_json, add_records, add_tolerances, files, whole
 from projector.events import Teller, unit_event
 from projector.gaugepicture import ENDINGS, draw_study
 from projector.gaugewords import study_keys, study_words
 from projector.gauging import Look, SelfStudy, study_of
+from projector.plansaid import readable_plan, shape_of
+from projector.records.opening import open_records
+from projector.records.sessions import Wanted
 from vision.cameras import pictures_in
-from vision.expected import ExpectedShape
+from vision.expected import ExpectedShape, Tolerance
 
 
 def add(commands: Any) -> None:
@@ -32,6 +36,11 @@ def add(commands: Any) -> None:
         help="folder of photographs, or a pattern; repeatable. One unit in each, every unit once a round in the same "
         "order, or numbered like u03_r2_p1.jpg; or all units in each, laid where they lay before",
     )
+    parser.add_argument(
+        "--session", type=whole(1), metavar="N", help="units of the records instead, fed in the same order each round"
+    )
+    parser.add_argument("--unit", metavar="NAME", help="which kind of unit of the session, if there are several")
+    add_records(parser)
     parser.add_argument("--rig", type=Path, help="rig file that calibrate wrote")
     parser.add_argument("--expect", metavar="SHAPE", help="what the units should be, as for check")
     parser.add_argument("--rounds", type=whole(2), default=3, metavar="N", help="how often each was measured (3)")
@@ -51,7 +60,7 @@ def run(args: argparse.Namespace) -> int:
     if args.picture is not None and args.picture.suffix.lower() not in ENDINGS:
         raise OptionError(f"{args.picture}: no picture's name; let it end in {', '.join(ENDINGS)}")
     teller = Teller(WallClock(), args.json)
-    study = _of_photographs(args, teller)
+    study = _of_photographs(args, teller) if args.session is None else _of_session(args)
     if args.picture is not None:
         draw_study(study, args.picture)
     teller.tell("summary", words=study_words(study), **study_keys(study))
@@ -60,7 +69,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _of_photographs(args: argparse.Namespace, teller: Teller) -> SelfStudy:
     if not args.photos or args.rig is None or args.expect is None:
-        raise OptionError("nothing to study; give --from FOLDER with --rig and --expect")
+        raise OptionError("nothing to study; give --from FOLDER with --rig and --expect, or --session N")
     shape = expected_of(args.expect, args.tolerance, args.angle_tolerance)
     if not isinstance(shape, ExpectedShape):
         raise OptionError(f"{args.expect}: no unit; give a shape like 'square(4 1/2 in)' or plan.toml:name")
@@ -72,6 +81,30 @@ def _of_photographs(args: argparse.Namespace, teller: Teller) -> SelfStudy:
             teller.tell(str(event["event"]), **{key: value for key, value in event.items() if key != "event"})
         looks.append(Look(checked.name, tuple(events)))
     return study_of(looks, shape, args.rounds, args.people)
+
+
+def _of_session(args: argparse.Namespace) -> SelfStudy:
+    """Units that were fed one by one; one that was not measured well has its turn all the same."""
+    with open_records(args.records) as records:
+        found = records.sessions(Wanted(ids=(args.session,)))
+        if not found:
+            raise OptionError(f"{records.place.said}: no session {args.session}; chalkbeam records lists them")
+        units = records.units(args.session)
+    names = list(dict.fromkeys(unit.name or str(unit.event().get("expected")) for unit in units))
+    name = args.unit or (names[0] if len(names) == 1 else None)
+    if name not in names:
+        do = f"name one of {', '.join(names)} with --unit" if names else "feed units to the camera first"
+        raise OptionError(f"session {args.session} has {len(names)} kinds of units; {do}")
+    shape = shape_of(readable_plan(found[0].plan), name)
+    if shape is None:
+        raise OptionError(f"{name}: the session's plan does not say what it should be; give another --unit")
+    limits = Tolerance(
+        shape.tolerance.width_mm if args.tolerance is None else args.tolerance,
+        shape.tolerance.angle_rad if args.angle_tolerance is None else args.angle_tolerance,
+    )
+    mine = [unit for unit in units if (unit.name or unit.event().get("expected")) == name]
+    looks = [Look(f"unit {unit.n} of session {args.session}", (unit.event(),)) for unit in mine]
+    return study_of(looks, replace(shape, tolerance=limits), args.rounds, args.people)
 
 
 def _stills(patterns: list[str]) -> Iterator[Path]:

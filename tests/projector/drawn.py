@@ -31,14 +31,20 @@ def drawn_unit(
     turn_rad: float = 0.3,
     at_mm: tuple[float, float] = (300.0, 200.0),
     off_mm: tuple[float, ...] = (),
+    tilt_rad: tuple[float, ...] = (),
 ) -> MeasuredUnit:
-    """A unit whose side 1 lies `wider_mm` outward, or each side its own `off_mm`, and its seams `seam_mm` along y."""
+    """A unit whose side 1 lies `wider_mm` outward, or each side its own `off_mm`, and its seams `seam_mm` along y.
+
+    `tilt_rad` turns each side about its middle.
+    """
     corners = np.asarray(shape.corners_mm, float)
     off = np.zeros(len(corners))
     off[1] = wider_mm
     off += np.array(off_mm) if off_mm else 0.0
     starts = corners + outward_normals(corners) * off[:, None]
     ends = np.roll(corners, -1, axis=0) + outward_normals(corners) * off[:, None]
+    lever = outward_normals(corners) * (np.hypot(*(ends - starts).T) * np.tan(tilt_rad or 0.0) / 2.0)[:, None]
+    starts, ends = starts + lever, ends - lever
     moved = np.array([line_meeting(starts[i - 1], ends[i - 1], starts[i], ends[i]) for i in range(len(corners))])
     turn = np.array([[math.cos(turn_rad), -math.sin(turn_rad)], [math.sin(turn_rad), math.cos(turn_rad)]])
     laid = moved @ turn.T + at_mm

@@ -1,0 +1,1 @@
+"""A report of what was planned, cut and measured: one page that needs nothing else."""

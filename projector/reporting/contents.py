@@ -1,0 +1,203 @@
+"""What a report says: numbers and words, gathered from sessions; no drawing, no file."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from projector.dimensions import NOT_MEASURED, Dimension, Reading, dimensions_of, number, readings_of
+from projector.piecing.lengths import is_metric
+from projector.piecing.plans import Plan, Unit
+from projector.plansaid import shape_of
+from vision.expected import ExpectedShape, Tolerance
+from vision.pile import Spread, spread
+from vision.statistics.capability import Capability, capability
+from vision.statistics.drift import Line, line_through
+from vision.statistics.runchart import Limits, Signal, limits_of, signals
+
+LEAST = 8  # units before control limits and run rules say anything: fewer make no run of eight
+DRIFTS = 0.01  # so improbable must a slope be by chance, to be called a drift
+MOST_WORST = 6
+NO_NAME = "unnamed"
+
+
+@dataclass(frozen=True, slots=True)
+class Sitting:
+    """A session as a report wants it."""
+
+    id: int
+    started: datetime
+    ended: datetime | None
+    command: str
+    rig: str
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Measured:
+    """One unit: where it stands in the records, what was said of it, and its dimensions."""
+
+    session: int
+    n: int
+    at: datetime
+    name: str
+    verdict: str  # "" where it was measured and not judged
+    event: Mapping[str, Any]
+    readings: Mapping[Dimension, Reading]
+
+    @property
+    def why(self) -> str:
+        return str(self.event.get("why") or "")
+
+    @property
+    def worst(self) -> float:
+        """How far the worst dimension is off, in tolerances; 0 where nothing was measured."""
+        return max((abs(reading.value - one.planned) / one.limit for one, reading in self._limited), default=0.0)
+
+    @property
+    def _limited(self) -> Iterable[tuple[Dimension, Reading]]:
+        return ((one, reading) for one, reading in self.readings.items() if one.limit > 0.0)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Charted:
+    """One dimension over all units of a kind. `numbers` are the units', as their kind counts them."""
+
+    dimension: Dimension
+    numbers: tuple[int, ...]
+    values: tuple[float, ...]
+    spread: Spread
+    u: float  # median of the stated standard uncertainties
+    limits: Limits | None  # of fewer than `LEAST` units none
+    signals: tuple[Signal, ...]
+    capability: Capability | None
+    drift: Line | None  # against the units' numbers
+
+    @property
+    def drifts(self) -> bool:
+        return self.drift is not None and self.drift.by_chance < DRIFTS
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Kind:
+    """All units of one kind; `shape` is None where the plan does not say what they should be."""
+
+    name: str
+    shape: ExpectedShape | None
+    planned: int | None
+    units: tuple[Measured, ...]
+    charts: tuple[Charted, ...]
+
+    @property
+    def read(self) -> tuple[Measured, ...]:
+        """The units of which something was read: the first of them is number 1, as a forecast counts them too."""
+        return tuple(unit for unit in self.units if unit.readings)
+
+    @property
+    def worst(self) -> tuple[Measured, ...]:
+        """The units that are farthest off, of those that do not fit; where all fit, the three farthest off."""
+        ranked = sorted(self.read, key=lambda unit: -unit.worst)
+        bad = [unit for unit in ranked if unit.verdict not in ("fits", "")]
+        return tuple(bad[:MOST_WORST] or ranked[: MOST_WORST // 2])
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Part:
+    """One plan, all its sessions in the report, and what was measured in them."""
+
+    plan: Plan | None
+    title: str
+    metric: bool
+    sittings: tuple[Sitting, ...]
+    kinds: tuple[Kind, ...]
+
+    @property
+    def drifting(self) -> tuple[tuple[Kind, Charted], ...]:
+        """Every dimension that drifts."""
+        return tuple((kind, one) for kind in self.kinds for one in kind.charts if one.drifts)
+
+    @property
+    def to_cut(self) -> int:
+        """How many units the plan wants cut; what is sewn of them comes on top."""
+        cut = {unit.name for unit in self.plan.units if unit.cut or unit.lay} if self.plan is not None else set()
+        return sum(kind.planned or 0 for kind in self.kinds if kind.name in cut)
+
+    @property
+    def units(self) -> tuple[Measured, ...]:
+        """In the order measured."""
+        return tuple(sorted((unit for kind in self.kinds for unit in kind.units), key=lambda one: (one.at, one.n)))
+
+
+def part_of(plan: Plan | None, title: str, text: str, sittings: Sequence[Sitting], units: Iterable[Measured]) -> Part:
+    """`text` is the plan's own; it tells whether lengths are metric. Kinds come in the plan's order."""
+    by_name: dict[str, list[Measured]] = {unit.name: [] for unit in plan.units} if plan is not None else {}
+    for unit in units:
+        by_name.setdefault(unit.name, []).append(unit)
+    kinds = tuple(_kind(name, plan, found) for name, found in by_name.items())
+    return Part(plan, title, is_metric(text), tuple(sittings), kinds)
+
+
+def measured(
+    plan: Plan | None,
+    session: int,
+    n: int,
+    at: datetime,
+    name: str | None,
+    verdict: str | None,
+    event: Mapping[str, Any],
+) -> Measured:
+    """A unit of the records, its dimensions read."""
+    named = name or str(event.get("expected") or NO_NAME)
+    if event.get("event") == "strip":
+        return Measured(session, n, at, f"strip {named}", verdict or "", event, _strip_width(plan, event))
+    shape = shape_of(plan, named)
+    readings = {} if shape is None else readings_of(event, shape)
+    return Measured(session, n, at, named, verdict or "", event, readings)
+
+
+def _strip_width(plan: Plan | None, event: Mapping[str, Any]) -> dict[Dimension, Reading]:
+    """The width of a strip that was cut, against the one it was cut to."""
+    wanted, width = number(event.get("band_mm")), number(event.get("width_mm"))
+    if not (math.isfinite(wanted) and math.isfinite(width)) or event.get("verdict") in NOT_MEASURED:
+        return {}
+    limit = Tolerance().width_mm if plan is None else plan.tolerance_mm
+    return {Dimension("width", "width", (0, 1), wanted, limit): Reading(width, number(event.get("width_u_mm")))}
+
+
+def _kind(name: str, plan: Plan | None, units: Sequence[Measured]) -> Kind:
+    shape = shape_of(plan, name)
+    dimensions = dict.fromkeys(one for unit in units for one in unit.readings)
+    charts = [_charted(one, units) for one in (dimensions if shape is None else dimensions_of(shape))]
+    known = {unit.name: unit for unit in plan.units} if plan is not None else {}
+    planned = _planned(known[name], plan) if plan is not None and name in known else None
+    return Kind(name, shape, planned, tuple(units), tuple(one for one in charts if one is not None))
+
+
+def _planned(unit: Unit, plan: Plan) -> int | None:
+    """How many the plan wants: to be cut, or to be sewn."""
+    if unit.cut or unit.lay:
+        return unit.cut.make if unit.cut else unit.lay.make if unit.lay else None
+    return sum(step.count for step in plan.steps if step.makes == unit.name) or None
+
+
+def _charted(dimension: Dimension, units: Sequence[Measured]) -> Charted | None:
+    read = [unit for unit in units if unit.readings]
+    told = [(i + 1, unit.readings[dimension]) for i, unit in enumerate(read) if dimension in unit.readings]
+    if not told:
+        return None
+    numbers, values = tuple(number for number, _ in told), tuple(reading.value for _, reading in told)
+    us = sorted(reading.u for _, reading in told if math.isfinite(reading.u))
+    limits = limits_of(values) if len(values) >= LEAST else None
+    return Charted(
+        dimension,
+        numbers,
+        values,
+        spread(values),
+        us[len(us) // 2] if us else math.nan,
+        limits,
+        () if limits is None else signals(values, limits.centre, limits.sigma),
+        capability(values, dimension.lower, dimension.upper),
+        line_through(numbers, values) if len(values) >= LEAST else None,
+    )

@@ -1,0 +1,139 @@
+"""From records to the parts of a report: one for each plan, with what is foretold of its block, and its rigs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from calibration.rig import Rig
+from calibration.rigfile import RigError, load_rig
+from projector.piecing.foresight.foretelling import Prediction
+from projector.piecing.plans import Plan
+from projector.plansaid import readable_plan
+from projector.predicting import PredictError, predict
+from projector.predictwords import prediction_words
+from projector.records.sessions import Entry, Session, Wanted
+from projector.records.store import Store
+from projector.reporting.contents import Measured, Sitting, measured, part_of
+from projector.reporting.faults import ReportError
+from projector.reporting.page import RigNote, Told
+from projector.sentences import sentence
+from projector.setup.rigwords import rig_keys
+
+NO_PLAN = "units without a plan"
+_NO_PLAN = {
+    False: "these sessions had no plan, so nothing is foretold",
+    True: "the plan cannot be read any more, so nothing is foretold",
+}
+
+
+def chosen(records: Store, ids: Sequence[int]) -> tuple[Session, ...]:
+    """The sessions of these numbers, in that order; of none the last session of all. Raises ReportError."""
+    sessions = records.sessions(Wanted(ids=tuple(ids)))
+    if not ids:
+        if not sessions:
+            raise ReportError(f"{records.place.said}: no session yet; measure something first")
+        return sessions[-1:]
+    by_id = {session.id: session for session in sessions}
+    missing = next((id_ for id_ in ids if id_ not in by_id), None)
+    if missing is not None:
+        raise ReportError(f"{records.place.said}: no session {missing}; chalkbeam records lists them")
+    return tuple(by_id[id_] for id_ in dict.fromkeys(ids))
+
+
+def gathered(records: Store, sessions: Sequence[Session], rigs: Rigs) -> list[Told]:
+    """A part for each plan, in the order of the sessions."""
+    by_plan: dict[str, list[Session]] = {}
+    for session in sessions:
+        by_plan.setdefault(session.plan, []).append(session)
+    return [
+        _told(text, mine, {one.id: records.entries(one.id) for one in mine}, rigs) for text, mine in by_plan.items()
+    ]
+
+
+def _told(text: str, sessions: Sequence[Session], entries: Mapping[int, Sequence[Entry]], rigs: Rigs) -> Told:
+    plan = readable_plan(text)
+    kept = [(session.id, one) for session in sessions for one in entries[session.id] if one.undone is None]
+    units = [unit for id_, one in kept for unit in _measured(plan, id_, one)]
+    sittings = [Sitting(one.id, one.started, one.ended, one.command, one.rig) for one in sessions]
+    title = (plan.name if plan is not None else sessions[0].plan_name) or NO_PLAN
+    events = [unit.event for unit in units]
+    told = _NO_PLAN[bool(text)] if plan is None else _foretold(plan, events)
+    metric = (part := part_of(plan, title, text, sittings, units)).metric
+    lines = [told] if isinstance(told, str) else prediction_words(told, metric)
+    files = dict.fromkeys(one.rig for one in sessions)
+    return Told(part, _seams(told, units), lines, [rigs.note(file) for file in files])
+
+
+def _measured(plan: Plan | None, session: int, entry: Entry) -> Iterator[Measured]:
+    if entry.kind in ("unit", "strip"):
+        yield measured(plan, session, entry.n, entry.at, entry.name, entry.verdict, entry.event())
+
+
+def _foretold(plan: Plan, events: Iterable[Mapping[str, Any]]) -> Prediction | str:
+    try:
+        return predict(plan, events)
+    except PredictError as error:
+        return str(error)
+
+
+def _seams(told: Prediction | str, units: Sequence[Measured]) -> list[str]:
+    """What the seams took, from sewn segments, and how far seams lie from where they should."""
+    lines = []
+    if not isinstance(told, str) and told.seam is not None:
+        depth = told.seam
+        way = "deeper" if depth.mean_mm > 0 else "less deep"
+        lines.append(
+            f"each seam was sewn {abs(depth.mean_mm):.2f} mm {way} than planned, u {depth.u_mean_mm:.2f} mm; "
+            f"from seam to seam {depth.sd_mm:.2f} mm (standard deviation)"
+        )
+    off = [
+        (abs(reading.value), one.limit)
+        for unit in units
+        for one, reading in unit.readings.items()
+        if one.kind == "seam"
+    ]
+    if off:
+        out = sum(value > limit for value, limit in off)
+        lines.append(
+            f"{len(off)} seams were seen in units, {out} of them out of their limits; the farthest lies "
+            f"{max(value for value, _ in off):.2f} mm from where it should; their charts are among the dimensions"
+        )
+    return lines or ["no seam was measured in these sessions"]
+
+
+class Rigs:
+    """Rig files, each read once. A relative name is sought where the program runs, then beside the records."""
+
+    def __init__(self, beside: Path | None) -> None:
+        self._beside = beside
+        self._read: dict[str, Rig | str] = {}
+
+    def rig(self, file: str) -> Rig | None:
+        """The rig, if it can still be read."""
+        found = self._found(file)
+        return found if isinstance(found, Rig) else None
+
+    def note(self, file: str) -> RigNote:
+        """The rig in words."""
+        found = self._found(file)
+        if isinstance(found, str):
+            return RigNote(file or "no rig", trouble=found)
+        words = sentence({"event": "rig", **rig_keys(found, Path("it"))}).removeprefix("Rig it: ")
+        return RigNote(file, found.made, f"{words[:1].upper()}{words[1:]}", found.notes)
+
+    def _found(self, file: str) -> Rig | str:
+        if file not in self._read:
+            self._read[file] = self._load(file)
+        return self._read[file]
+
+    def _load(self, file: str) -> Rig | str:
+        if not file:
+            return "the records name no rig"
+        try:
+            here = Path(file)
+            other = None if self._beside is None else self._beside / here.name
+            return load_rig(other if other is not None and not here.is_file() and other.is_file() else here)
+        except (RigError, ValueError) as error:
+            return f"its uncertainty is not known here: {error}"

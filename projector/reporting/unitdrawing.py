@@ -1,0 +1,126 @@
+"""One unit as it was measured, drawn over what it should be; what differs is drawn larger, and by how much is said."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from projector.dimensions import outline_of, seams_of
+from projector.reporting.contents import Measured
+from projector.reporting.svg import BLUE, GREY, INK, SKY, VERMILLION, Element, path, picture, rectangle, words
+from vision.expected import ExpectedShape
+from vision.rigidfit import best_fit
+from vision.seamplace import placed_seams
+from vision.units import MeasuredUnit
+from vision.wording import off_by
+
+Floats = NDArray[np.float64]
+
+WIDE, TALL, MARGIN = 230.0, 200.0, 34.0
+SHOWN = 0.07  # of the unit's size, that the worst deviation takes on paper
+TIMES = (1, 2, 5, 10, 20, 50)
+PLANNED: dict[str, Any] = {"stroke": GREY, "stroke_width": 1.4, "stroke_dasharray": "4 3"}
+
+
+def unit_drawing(unit: Measured, shape: ExpectedShape | None, metric: bool) -> str | None:
+    """SVG; None where the records hold no outline."""
+    outline = outline_of(unit.event)
+    if outline is None:
+        return None
+    laid = None if shape is None else _laid(outline, shape)
+    if laid is None or shape is None:
+        return picture(WIDE, TALL, f"Entry {unit.n}, as it lay; it has no planned shape.", _alone(outline))
+    turn, planned, wanted = laid
+    times = _times(outline, planned)
+    drawn = planned + times * (outline - planned)
+    placed = placed_seams(tuple(seams_of(unit.event)), wanted)
+    seams = [wanted[one.index] + times * (one.found.ends_mat_mm - wanted[one.index]) for one in placed]
+    show = _Paper(np.concatenate([planned, drawn]) @ turn)
+    parts = [
+        path(show(planned @ turn), True, **PLANNED),
+        *(path(show(seam @ turn), **PLANNED) for seam in wanted),
+        path(show(drawn @ turn), True, stroke=BLUE, stroke_width=2, fill=SKY, fill_opacity=0.18),
+        *(path(show(seam @ turn), stroke=BLUE, stroke_width=1.4) for seam in seams),
+        *_amounts(unit, show(drawn @ turn), metric),
+        words(WIDE / 2, TALL - 4, _scale_words(times), "middle", 10, GREY),
+    ]
+    return picture(WIDE, TALL, _says(unit, times), parts)
+
+
+def _scale_words(times: int) -> str:
+    return "to scale" if times == 1 else f"to scale, what differs drawn {times} times as large"
+
+
+def _says(unit: Measured, times: int) -> str:
+    verdict = unit.verdict.replace("_", " ") or "not judged"
+    why = f" ({unit.why})" if unit.why else ""
+    return (
+        f"Outline of entry {unit.n}, {unit.name}, {verdict}{why}: measured, with what differs drawn {times} times as "
+        "large, over the planned outline, dashed."
+    )
+
+
+def _laid(outline: Floats, shape: ExpectedShape) -> tuple[Floats, Floats, Floats] | None:
+    """The turn (2, 2) by which points of the mat lie as the shape is written; its corners and seams on the outline."""
+    nothing = np.zeros(len(outline))
+    fit = best_fit(MeasuredUnit(outline, nothing, nothing, nothing, nothing, ()), shape)
+    if fit is None:
+        return None
+    planned = np.roll(fit.corners_mat_mm, -fit.roll, axis=0)  # in the outline's own order
+    own, there = (points[:, 0] + 1j * points[:, 1] for points in (fit.shape.corners_mm, fit.corners_mat_mm))
+    angle = math.atan2((turned := np.vdot(own - own.mean(), there - there.mean())).imag, turned.real)
+    return (
+        np.array([[math.cos(angle), -math.sin(angle)], [math.sin(angle), math.cos(angle)]]),
+        planned,
+        fit.seams_mat_mm,
+    )
+
+
+def _times(outline: Floats, planned: Floats) -> int:
+    size = float(np.max(np.ptp(planned, axis=0)))
+    worst = float(np.max(np.hypot(*(outline - planned).T)))
+    wanted = SHOWN * size / max(worst, 1e-6)
+    return max((times for times in TIMES if times <= wanted), default=1)
+
+
+class _Paper:
+    """Places points so that all of some others fit; y is up on the mat and down on paper."""
+
+    def __init__(self, points: Floats) -> None:
+        self._low = points.min(axis=0)
+        size = np.maximum(np.ptp(points, axis=0), 1e-6)
+        room = np.array([WIDE - 2 * MARGIN, TALL - 2 * MARGIN])
+        self._scale = float(np.min(room / size))
+        self._shift = (np.array([WIDE, TALL - 8]) - self._scale * size) / 2.0
+        self._height = float(size[1])
+
+    def __call__(self, points: Floats) -> list[tuple[float, float]]:
+        off = points - self._low
+        x, y = off[:, 0], self._height - off[:, 1]
+        return [(float(a), float(b)) for a, b in self._shift + self._scale * np.column_stack([x, y])]
+
+
+def _amounts(unit: Measured, corners: list[tuple[float, float]], metric: bool) -> Iterator[Element]:
+    """At each side how far its middle lies out or in, and the side's number."""
+    offsets = unit.event.get("offsets_mm")
+    if not isinstance(offsets, list) or len(offsets) != len(corners):
+        return
+    middle = np.mean(corners, axis=0)
+    for i, off in enumerate(offsets):
+        if not isinstance(off, int | float):
+            continue
+        here = (np.array(corners[i]) + np.array(corners[(i + 1) % len(corners)])) / 2.0
+        away = (here - middle) / max(float(np.hypot(*(here - middle))), 1e-6)
+        x, y = here + away * [20.0, 12.0]
+        text = f"{'+' if off > 0 else '−'}{off_by(off, 'mm' if metric else 'in').removesuffix(' in')}"
+        yield rectangle(x - 3.1 * len(text), y - 8, 6.2 * len(text), 14, "#fff", 0.85)
+        yield words(float(x), float(y) + 3, text.replace("−under", "under").replace("+under", "under"), "middle", 10)
+
+
+def _alone(outline: Floats) -> Iterator[Element]:
+    yield path(_Paper(outline)(outline), True, stroke=VERMILLION, stroke_width=2)
+    yield words(WIDE / 2, TALL - 4, "as it lay, to scale", "middle", 10, INK)
