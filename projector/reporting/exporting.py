@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 import math
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
+from projector.records.export import ENDINGS, csv_text
+from projector.records.rows import Sheet
 from projector.reporting.contents import Part
 from projector.reporting.faults import ReportError
 from projector.reporting.writing import write_text
@@ -19,7 +19,6 @@ COLUMNS = (
     *("dimension", "kind", "in", "planned", "lower", "upper", "value", "u"),
 )
 PLACES = 5
-FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")  # a cell that begins so may be run by a spreadsheet
 
 
 def export(path: Path, parts: Sequence[Part]) -> None:
@@ -28,17 +27,14 @@ def export(path: Path, parts: Sequence[Part]) -> None:
     if kind_of(path) == ".json":
         write_text(path, json.dumps(rows, ensure_ascii=False, indent=1, allow_nan=False) + "\n")
         return
-    text = io.StringIO(newline="")
-    table = csv.writer(text, lineterminator="\r\n")  # RFC 4180
-    table.writerow(COLUMNS)
-    table.writerows([_cell(row[name]) for name in COLUMNS] for row in rows)
-    write_text(path, text.getvalue())
+    table = Sheet(COLUMNS, tuple(tuple(row[name] for name in COLUMNS) for row in rows))
+    write_text(path, csv_text(table))
 
 
 def kind_of(path: Path) -> str:
     """The file's ending. Raises ReportError."""
     kind = path.suffix.lower()
-    if kind not in (".csv", ".json"):
+    if kind not in ENDINGS:
         raise ReportError(f"{path}: neither a table nor JSON; let its name end in .csv or .json")
     return kind
 
@@ -69,8 +65,3 @@ def rows_of(parts: Sequence[Part]) -> Iterator[dict[str, Any]]:
                         for name, value in zip(names, figures, strict=True)
                     }
                 )
-
-
-def _cell(value: object) -> object:
-    """Words that a spreadsheet would take for a formula get an apostrophe before them (OWASP, "CSV Injection")."""
-    return f"'{value}" if isinstance(value, str) and value.startswith(FORMULA) else value
