@@ -1,26 +1,62 @@
-"""What the records of a session say of a plan that is gone on with: the judgements that stand, and the hand's blade."""
+"""Going on with a plan that was left: what its records say, and whether the person wants that."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+from calibration.rig import Rig
 from projector.guide.blade import Blade
-from projector.guide.leading import Carried
+from projector.guide.carried import Carried, StripWidth
+from projector.guide.page import Page, title
+from projector.guide.sitting import Sitting
 from projector.guide.state import Kept
+from projector.opening import END, ON, answered
 from projector.piecing.plans import Plan
-from projector.records.sessions import Entry
+from projector.records.sessions import UNIT, Entry
+from projector.showing import show
+from projector.table import Table
+
+ANEW = frozenset({"b", "pageup"})
+
+
+def wants_to_go_on(table: Table, rig: Rig, sitting: Sitting, plan: Plan, left: Carried) -> bool | None:
+    """Ask whether to go on at the same unit, in light and in words, however long the answer takes; None to end."""
+    done = f"{sum(left.made)} of {plan.wanted} units are cut"
+    page = Page.of([(float(x), float(y)) for x, y in rig.area_mat_mm], sitting=sitting)
+    rows = title("go on where it was left?", done, "space goes on, b begins anew, q ends")
+    x, y = rig.area_mat_mm.mean(axis=0)
+    show(table, rig, page.written(rows, (float(x), float(y))).scene("go_on"))
+    told = {"why": "unfinished", "n": sum(left.made), "of": plan.wanted}
+    table.teller.tell("ask", what="confirm", instead="b begins anew, q ends", do=f"go on: {done}", **told)
+    keys = answered(table, ON | ANEW | END)
+    return None if keys & END else bool(keys & ON)
 
 
 def carried_from(plan: Plan, entries: Sequence[Entry]) -> Carried:
-    """What is carried on from a session's units, in the order kept; what was taken back is not among them.
+    """What is carried on from a session's entries, in the order kept; what was taken back is not among them.
 
     A unit whose record does not say whether it counts (from an earlier version) counts.
     """
     kinds = {unit.name: kind for kind, unit in enumerate(plan.units)}
-    units = [entry for entry in entries if entry.name in kinds and entry.undone is None]
+    stands = [entry for entry in entries if entry.undone is None]
+    units = [entry for entry in stands if entry.kind == UNIT and entry.name in kinds]
     kept = tuple(Kept(kinds[str(one.name)], one.event().get("counts", True) is not False, entry=one.n) for one in units)
     made = tuple(sum(one.counts and one.kind == kind for one in kept) for kind in range(len(plan.units)))
-    return Carried(made, kept=kept, blade=_blade(units))
+    strips = tuple(_strip(entry) for entry in stands if entry.kind == "strip")
+    return Carried(made, tuple(one for one in strips if one is not None), kept=kept, blade=_blade(units))
+
+
+def _strip(entry: Entry) -> StripWidth | None:
+    """A strip cut from yardage; None where the record is not whole."""
+    event = entry.event()
+    wide, u, band = (event.get(key) for key in ("width_mm", "width_u_mm", "band"))
+    if not (isinstance(wide, int | float) and isinstance(u, int | float) and isinstance(band, int)):
+        return None
+    count = event.get("at_once", 1)
+    counts = isinstance(count, int) and entry.verdict != "short"
+    return StripWidth(
+        str(event.get("strip")), band, str(event.get("fabric")), wide, u, int(str(count)) if counts else 0
+    )
 
 
 def _blade(units: Iterable[Entry]) -> Blade:

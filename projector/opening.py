@@ -37,7 +37,7 @@ def read_longer_list(table: Table, rig: Rig, sitting: Sitting, journal: Journal,
         return True
     show(table, rig, Scene("cautions", longer_list(_room(rig, sitting)), caution=True))
     table.teller.tell("ask", what="confirm", words=list(LONGER_LIST), instead="q ends")
-    if not _answered(table, ON | END) & ON:
+    if not answered(table, ON | END) & ON:
         return False
     journal.end(journal.begin(now, CONFIRMED, "", ""), now)
     return True
@@ -70,7 +70,7 @@ def readable_cautions(table: Table, rig: Rig, sitting: Sitting, look_again: Call
         told = {"contrast": round(light.typical, 2), "least": LEAST, "cautions": list(CAUTIONS)}
         table.teller.tell("refused", what="caution", why="contrast", do=do, **told)
         table.teller.tell("ask", what="confirm", instead="m measures the light again, q ends")
-        keys = _answered(table, ON | AGAIN | END)
+        keys = answered(table, ON | AGAIN | END)
         if keys & END:
             return None
         if keys & ON:
@@ -85,7 +85,7 @@ def remedy(light: MatLight) -> str:
     return "the room is too bright, dim it or draw the curtains"
 
 
-def _answered(table: Table, answers: frozenset[str]) -> frozenset[str]:
+def answered(table: Table, answers: frozenset[str]) -> frozenset[str]:
     """The keys pressed that are answers, however long the person takes."""
     while True:
         keys = next_keys(table, np.inf) & answers

@@ -15,8 +15,9 @@ from projector.commands.devices import add_devices, board_of, check_sizes, opene
 from projector.commands.options import CLOTH_U_MM, add_cloth, add_json, add_records, add_sheet
 from projector.commands.sitting import add_sitting, sitting_of
 from projector.events import Teller
-from projector.goingon import carried_from
-from projector.guide.leading import Carried
+from projector.goingon import carried_from, wants_to_go_on
+from projector.guide.carried import Carried
+from projector.guide.sitting import Sitting
 from projector.guided import Bench, guide
 from projector.opening import read_longer_list
 from projector.piecing.planfile import load_plan
@@ -42,7 +43,9 @@ def add(commands: Any) -> None:
     parser.add_argument("--rig", required=True, type=Path, help="rig file that calibrate wrote")
     add_devices(parser)
     add_records(parser)
-    parser.add_argument("--resume", action="store_true", help="go on with this plan where it was left")
+    left = parser.add_mutually_exclusive_group()
+    left.add_argument("--resume", action="store_true", help="go on with this plan where it was left, unasked")
+    left.add_argument("--anew", action="store_true", help="begin this plan anew though it was left, unasked")
     add_cloth(parser)
     add_sitting(parser)
     add_sheet(parser, board=None)
@@ -71,8 +74,10 @@ def _cut(args: argparse.Namespace, plan: Plan, rig: Rig, board: Board, journal: 
     rig, sitting = trusted, sitting_of(args)
     if not read_longer_list(table, rig, sitting, journal, datetime.now().astimezone()):
         return
-    session, known = session_for(args, plan, journal, table.teller)
-    carried = replace(known or Carried(), sitting=sitting)
+    found = session_for(args, plan, journal, table, rig, sitting)
+    if found is None:
+        return
+    session, carried = found
     with InThread() as worker:
         cloth = Cloth(args.cloth, CLOTH_U_MM)
         guided = guide(Bench(table, rig, journal, session, cloth, worker=worker), plan, carried)
@@ -99,16 +104,24 @@ def trusted_rig(table: Table, rig: Rig, file: Path, board: Board, thickness_mm: 
     return again.rig
 
 
-def session_for(args: argparse.Namespace, plan: Plan, journal: Journal, teller: Teller) -> tuple[int, Carried | None]:
-    """The session to write into, and what it holds already."""
+def session_for(
+    args: argparse.Namespace, plan: Plan, journal: Journal, table: Table, rig: Rig, sitting: Sitting
+) -> tuple[int, Carried] | None:
+    """The session to write into, and what it holds already; None where the person ends.
+
+    A plan that was left, by `q`, a crash or a power cut, is offered to be gone on with, unless that was said before.
+    """
     text = plan_text(plan)
-    left = journal.resume(text) if args.resume else journal.records.unfinished(text)
-    if left is not None and args.resume:
-        return left.id, carried_from(plan, journal.records.units(left.id))
-    if args.resume:
-        teller.tell("refused", what="resume", why="nothing_left", do="a new session of this plan is begun")
-    elif left is not None:
-        teller.tell(
-            "seen", what="unfinished_session", units=len(journal.records.units(left.id)), do="--resume goes on with it"
-        )
-    return journal.begin(datetime.now().astimezone(), "cut", text, str(args.rig)), None
+    left = None if args.anew else journal.records.unfinished(text)
+    entries = () if left is None else journal.records.entries(left.id)
+    if left is not None and entries:
+        carried = replace(carried_from(plan, entries), sitting=sitting)
+        goes_on = args.resume or wants_to_go_on(table, rig, sitting, plan, carried)
+        if goes_on is None:
+            return None
+        if goes_on and journal.resume(text) is not None:
+            table.teller.tell("seen", what="unfinished_session", units=sum(carried.made), of=plan.wanted)
+            return left.id, carried
+    elif args.resume:
+        table.teller.tell("refused", what="resume", why="nothing_left", do="a new session of this plan is begun")
+    return journal.begin(datetime.now().astimezone(), "cut", text, str(args.rig)), Carried(sitting=sitting)

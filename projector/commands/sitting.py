@@ -1,4 +1,4 @@
-"""What the person says of a sitting: where they stand, and what they lay on the light."""
+"""What the person says of a sitting: where they stand, what they lay on the light, how true ends are."""
 
 from __future__ import annotations
 
@@ -6,7 +6,8 @@ import argparse
 
 from projector.commands.options import OptionError, read
 from projector.guide.sitting import TURNS, Sitting
-from projector.piecing.lengths import length_mm
+from projector.guide.truing import USUAL_TRUING, Truing
+from projector.piecing.lengths import angle_rad, length_mm
 
 THICKEST_MM = 15.0  # of a straight edge
 
@@ -20,6 +21,17 @@ def add_sitting(parser: argparse.ArgumentParser) -> None:
         help="side of the mat where you stand; words face you (near)",
     )
     parser.add_argument(
+        "--true-above",
+        type=read(_limit),
+        action="append",
+        default=[],
+        metavar="LIMIT",
+        help="true a later end above this wedge or tilt; may be said twice (the tolerance, 0.35 deg)",
+    )
+    parser.add_argument(
+        "--selvage", type=read(length_mm), default=0.0, metavar="WIDTH", help="selvage at a strip's raw ends (none)"
+    )
+    parser.add_argument(
         "--ruler",
         type=read(_ruler_mm),
         metavar="THICKNESS",
@@ -29,7 +41,16 @@ def add_sitting(parser: argparse.ArgumentParser) -> None:
 
 def sitting_of(args: argparse.Namespace) -> Sitting:
     """The sitting that was told."""
-    return Sitting(args.stand, args.ruler)
+    limits = dict(args.true_above)
+    wedge_mm, tilt_rad = limits.get("mm"), limits.get("rad", USUAL_TRUING.tilt_rad)
+    return Sitting(args.stand, args.ruler, truing=Truing(wedge_mm, tilt_rad, args.selvage))
+
+
+def _limit(text: str) -> tuple[str, float]:
+    """A wedge as a length, or a tilt as an angle."""
+    if text.rstrip().endswith(("deg", "°", "degree", "degrees")):
+        return "rad", angle_rad(text)
+    return "mm", length_mm(text)
 
 
 def _ruler_mm(text: str) -> float:

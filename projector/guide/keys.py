@@ -90,7 +90,7 @@ def _measured_again(state: Cutting, _: Observation) -> Turn:
 
 def _undone(state: Cutting, _: Observation) -> Turn:
     """The last judgement is taken back; the count goes back with it."""
-    if not state.kept:
+    if not state.kept or state.plan.units[state.kept[-1].kind].cut is None:
         return Turn(replace(state, note="nothing is there to be taken back"))
     kind = state.kind
     turn = _taken_back(state)

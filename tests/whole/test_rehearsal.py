@@ -27,6 +27,7 @@ from calibration.rigfile import load_rig
 from projector.commands.cut import session_for
 from projector.events import Event, Teller
 from projector.guide.leading import Carried
+from projector.guide.sitting import USUAL
 from projector.guided import Bench, guide
 from projector.piecing.planfile import load_plan
 from projector.piecing.planreading import plan_text
@@ -42,6 +43,7 @@ from projector.rehearsal.world import VirtualTable, virtual_table
 from projector.rehearsing import Stage, rehearse
 from projector.setup.looking import settle
 from projector.table import Table
+from tests.projector.test_opening import Room
 from vision.cameras import CameraError, Frame
 
 ROOT = Path(__file__).parents[2]
@@ -302,11 +304,12 @@ def test_what_was_judged_outlives_the_camera_and_is_counted_when_the_plan_is_res
     with pytest.raises(CameraError, match="no more pictures"):
         sitting.cuts(fails=lambda: sitting.judged() == 1)
     assert len(sitting.journal.records.units(1)) == 1
-    again = Namespace(resume=True, rig=tmp_path / "rig.json")
-    session, carried = session_for(
-        again, PLAN, sitting.journal, Teller(VirtualClock(), True, io.StringIO(), io.StringIO())
-    )
-    assert (session, carried and carried.made) == (1, (1,))
+    again = Namespace(resume=True, anew=False, rig=tmp_path / "rig.json")
+    room = Room()
+    found = session_for(again, PLAN, sitting.journal, room.table(), sitting.rig, USUAL)
+    assert found is not None
+    session, carried = found
+    assert (session, carried.made) == (1, (1,))
     assert sitting.cuts(carried, session) == 2
     assert sitting.stopped is False
     entries = sitting.journal.records.units(session)
@@ -322,15 +325,6 @@ def test_a_cut_repeats(sitting: Sitting, heard: Heard) -> None:
         outlines.append(told(sitting.events, "unit")[0]["outline_mat_mm"])
     assert outlines[0] == outlines[1]
     assert outlines[0] != told(heard.events, "unit")[0]["outline_mat_mm"]
-
-
-def test_without_resume_an_unfinished_plan_begins_anew(sitting: Sitting, tmp_path: Path) -> None:
-    sitting.journal.begin(datetime.now().astimezone(), "cut", plan_text(PLAN), "rig.json")
-    said = io.StringIO()
-    teller = Teller(VirtualClock(), True, said, io.StringIO())
-    session, carried = session_for(Namespace(resume=False, rig=tmp_path), PLAN, sitting.journal, teller)
-    assert (session, carried) == (2, None)
-    assert "--resume" in said.getvalue()
 
 
 def test_a_key_ends_the_cut_and_keeps_what_was_judged(sitting: Sitting) -> None:
