@@ -158,9 +158,9 @@ def _keep_records(bench: Bench, turn: Step, judged: Judgements) -> None:
         judged.units[-1:] = []
     for record in turn.records:
         event = record_event(record)
-        verdict = record.judged.verdict.value if record.judged.verdict else None
         now = datetime.now().astimezone()
         line, kind = json.dumps(event), str(event.pop("event"))
+        verdict = str(event["verdict"]) if event.get("verdict") else None
         entry = bench.journal.record(bench.session, str(event["name"]), verdict, line, now, kind)
         bench.table.teller.tell(kind, **event)
         if isinstance(record, Record):

@@ -36,7 +36,7 @@ def strip_event(judged: JudgedStrip, frame: str | None) -> Event:
     }
 
 
-def block_event(block: MeasuredBlock, expected: str, frame: str) -> Event:
+def block_event(block: MeasuredBlock, expected: str, frame: str | None) -> Event:
     """What was measured on one finished block. `distances_mm` are those of opposite points."""
     return {
         "event": "block",

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from projector.guide.setstate import first_set
+from projector.guide.sewnstate import sewn_kinds
+from projector.guide.wholestate import block_unit
 from projector.piecing.plans import Plan
 
 
@@ -33,22 +36,43 @@ class UnitsChapter:
     """All units of the plan that parallel cuts take from strips and strip sets, in the plan's order."""
 
 
-Chapter = YardageChapter | UnitsChapter
+@dataclass(frozen=True, slots=True)
+class SetCheckChapter:
+    """What the seams of the plan's first strip set take, of which the strips' own widths are known."""
+
+
+@dataclass(frozen=True, slots=True)
+class SewnChapter:
+    """All units that are sewn of others, trimmed by their seams, in the plan's order."""
+
+
+@dataclass(frozen=True, slots=True)
+class BlockChapter:
+    """The finished blocks."""
+
+
+Chapter = YardageChapter | SetCheckChapter | UnitsChapter | SewnChapter | BlockChapter
 
 
 def chapters_of(plan: Plan, layers: int = 0) -> tuple[Chapter, ...]:
     """The chapters that a plan has something for.
 
-    Strips from yardage, fabric by fabric, where the plan says how much of each is needed; then the units. With no
-    `layers` of it to cut the strips are at hand.
+    Strips from yardage, fabric by fabric, where the plan says how much of each is needed; the seams of the first strip
+    set; the units from strips; what is sewn of them; the finished block. With no `layers` of yardage to cut the strips
+    are at hand.
 
     >>> chapters_of(Plan("nothing to cut"))
     ()
     """
     fabrics = [fabric.name for fabric in plan.fabrics] if layers else []
     yardage = [YardageChapter(fabric, layers, due_strips(plan, fabric)) for fabric in fabrics]
-    units = (UnitsChapter(),) if plan.wanted else ()
-    return (*(chapter for chapter in yardage if chapter.due), *units)
+    rest: list[tuple[Chapter, bool]] = [
+        (SetCheckChapter(), first_set(plan) is not None),
+        (UnitsChapter(), plan.wanted > 0),
+        (SewnChapter(), bool(sewn_kinds(plan))),
+        (BlockChapter(), block_unit(plan) is not None),
+    ]
+    return (*(one for one in yardage if one.due), *(chapter for chapter, has_work in rest if has_work))
 
 
 def due_strips(plan: Plan, fabric: str) -> tuple[DueStrip, ...]:

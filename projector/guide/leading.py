@@ -10,13 +10,23 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from projector.guide import cutting, steps
+from projector.guide import cutting, setcheck, sewn, steps, whole
 from projector.guide.carried import Carried as Carried
-from projector.guide.carried import width_of
-from projector.guide.chapters import Chapter, UnitsChapter, YardageChapter, chapters_of
+from projector.guide.carried import width_of, widths_before
+from projector.guide.chapters import (
+    BlockChapter,
+    Chapter,
+    SetCheckChapter,
+    SewnChapter,
+    UnitsChapter,
+    YardageChapter,
+    chapters_of,
+)
 from projector.guide.helppage import help_scene, means_end, means_help
 from projector.guide.looks import HandSeen, KeyPressed, Look, MatCleared, Observation
 from projector.guide.scenes import Point
+from projector.guide.setstate import SetCheck, first_set
+from projector.guide.sewnstate import Sewn
 from projector.guide.state import Cutting
 from projector.guide.yardage import striping
 from projector.guide.yardage.state import Striping
@@ -109,6 +119,7 @@ def _help(state: Leading, wanted: bool) -> Step:
 def _onward(state: Leading, turn: InnerStep) -> Step:
     """Past every chapter that is done; what they had to tell and to keep comes first."""
     events, records, undone = turn.events, turn.records, turn.undone
+    state = replace(state, carried=state.carried.with_records(records, undone))
     while state.inner.done and not state.done:
         carried = MACHINES[type(state.chapter)].left(state.inner, state.carried)
         following = state.chapters[state.index + 1]
@@ -147,7 +158,34 @@ def _left_by_units(state: Cutting, carried: Carried) -> Carried:
     return replace(carried, made=state.made, kept=state.kept, blade=state.blade)
 
 
+def _begin_set(_: SetCheckChapter, plan: Plan, area_mat_mm: tuple[Point, ...], carried: Carried) -> InnerStep:
+    source = first_set(plan)
+    strips, known_from = widths_before(carried, source) if source else ((), "plan")
+    is_over = carried.seam is not None or any(carried.made)  # the set was sewn, and cut, long ago
+    return setcheck.begin(plan, area_mat_mm, strips, known_from, is_over, carried.sitting)
+
+
+def _left_by_set(state: SetCheck, carried: Carried) -> Carried:
+    return replace(carried, seam=state.test or carried.seam)
+
+
+def _begin_sewn(_: SewnChapter, plan: Plan, area_mat_mm: tuple[Point, ...], carried: Carried) -> InnerStep:
+    return sewn.begin(plan, area_mat_mm, carried.made or None, carried.sitting)
+
+
+def _left_by_sewn(state: Sewn, carried: Carried) -> Carried:
+    return replace(carried, made=state.made)
+
+
+def _begin_block(_: BlockChapter, plan: Plan, area_mat_mm: tuple[Point, ...], carried: Carried) -> InnerStep:
+    seam = carried.seam.errors if carried.seam else None
+    return whole.begin(plan, area_mat_mm, carried.blocks, carried.piles, seam, carried.sitting)
+
+
 MACHINES: dict[type[Chapter], Machine] = {
     YardageChapter: Machine(_begin_strips, striping.step, _left_by_strips),
+    SetCheckChapter: Machine(_begin_set, setcheck.step, _left_by_set),
     UnitsChapter: Machine(_begin_units, cutting.step, _left_by_units),
+    SewnChapter: Machine(_begin_sewn, sewn.step, _left_by_sewn),
+    BlockChapter: Machine(_begin_block, whole.step),
 }

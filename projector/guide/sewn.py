@@ -218,7 +218,8 @@ def _mark_looked_at(state: Sewn, seen: Observation) -> Turn:
         if turn.state.phase is not Phase.LAY_SEWN or not cloths:
             return turn
         following = _unit_looked_for(replace(turn.state, lying=_still_lying(state, cloths)), seen)
-        return replace(following, events=(*turn.events, *following.events))
+        asked = turn.events if following.state.phase is Phase.LAY_SEWN else ()
+        return replace(following, events=(*asked, *following.events))
     here = replace(state, lying=others)
     if _is_still(_known(state), laid):
         return Turn(here)

@@ -3,14 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Generic, Protocol, TypeVar
+from typing import Any, Generic, Literal, Protocol, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
 
 from projector.guide.looks import Look
 from projector.guide.scenes import Scene
+from projector.piecing.foresight.forecast import Size
+from projector.piecing.foresight.seamtest import SeamTest
+from vision.blocks import MeasuredBlock
 from vision.strip_verdict import JudgedStrip
 from vision.units import Judged
 
 Event = dict[str, Any]
+Floats = NDArray[np.float64]
 
 
 class Chapter(Protocol):
@@ -76,7 +83,54 @@ class StripRecord:
     bend_u_rad: float | None = None
 
 
-Records = tuple[Record | StripRecord, ...]
+@dataclass(frozen=True, eq=False, slots=True)
+class SetRecord:
+    """The first strip set as it was measured after sewing, and what its seams take.
+
+    `strips_from` says where the strips' widths before sewing are known from; `sizes` are the block's sides with seams
+    like these, none where the plan makes no block.
+    """
+
+    judged: JudgedStrip
+    strip_name: str
+    test: SeamTest
+    strips_from: str
+    sizes: tuple[Size, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Distance:
+    """From one point of a finished block to another: as measured, as planned, and as foretold if it was."""
+
+    kind: Literal["side", "across", "tips"]
+    points: tuple[int, int]  # corners of the outline, or points of the star, counter-clockwise
+    measured_mm: float
+    u_mm: float
+    planned_mm: float
+    foretold_mm: float | None = None
+    foretold_u_mm: float | None = None  # how far a block may well be from it: its spread, and what is not known
+
+    @property
+    def off_mm(self) -> float:
+        """From the plan; positive: too large."""
+        return self.measured_mm - self.planned_mm
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class BlockRecord:
+    """A finished block: its outline, the points of its star if it has one, and its distances. `n` of `of` blocks."""
+
+    name: str
+    outline_mat_mm: Floats  # (N, 2)
+    outline_u_mm: Floats  # (N,)
+    star: MeasuredBlock | None
+    distances: tuple[Distance, ...]
+    n: int
+    of: int
+
+
+Kept = Record | StripRecord | SetRecord | BlockRecord
+Records = tuple[Kept, ...]
 
 
 @dataclass(frozen=True, eq=False)  # without slots: in Python 3.11 `Step[Cutting](...)` cannot be made with them

@@ -49,5 +49,15 @@ def block_of(name: str, finish_mm: float, given: Mapping[str, str]) -> Block:
     return recipe.make(finish_mm, values_of(recipe, finish_mm, given))
 
 
+def tips_of(name: str, finish_mm: float, given: Mapping[str, str]) -> tuple[tuple[float, float], ...]:
+    """The tips of a star's points in the block's own frame, counter-clockwise; none of a block that is no such star.
+
+    >>> len(tips_of("compass star", 304.8, {"points": "16"})), tips_of("nine patch", 304.8, {})
+    (16, ())
+    """
+    recipe = recipe_of(name)
+    return compass.tips(finish_mm, values_of(recipe, finish_mm, given)) if recipe in compass.RECIPES else ()
+
+
 def _plain(name: str) -> str:
     return " ".join(name.lower().replace("-", " ").replace("_", " ").split())

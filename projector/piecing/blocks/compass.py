@@ -132,6 +132,15 @@ def compass(finish_mm: float, of: Values) -> Block:
     return block("compass star", in_pairs(sectors), square(finish_mm), (Disc("centre", middle, star.centre_mm),))
 
 
+def tips(finish_mm: float, of: Values) -> tuple[Place, ...]:
+    """The tips of all points, in the block's own frame, counter-clockwise from the one to the right."""
+    star, points = _Star.of(finish_mm, of), int(of.word("points"))
+    last = len(star.shapes) - 1
+    # Of each rank there is one point between any two neighbours of all ranks before: by how often 2 divides its number.
+    ranks = [max(0, last - (k & -k).bit_length() + 1) if k else 0 for k in range(points)]
+    return tuple(star.placed(star.point(rank, 2.0 * math.pi * k / points).tip) for k, rank in enumerate(ranks))
+
+
 @dataclass(frozen=True, slots=True)
 class _Star:
     """What the points are, about the origin; `centre_mm` is the radius to the centre's corners or rim."""

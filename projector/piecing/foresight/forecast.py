@@ -51,9 +51,9 @@ class SeamErrors:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Size:
-    """A distance between two corners of the finished block."""
+    """A distance between two corners of the finished block, or two other places of it."""
 
-    corners: tuple[int, int]  # of the block's outline
+    corners: tuple[int, int]  # of the block's outline, or of the places that were asked for
     planned_mm: float
     expected_mm: float
     sd_mm: float  # from block to block
@@ -70,14 +70,26 @@ def forecast(stages: Stages, sources: Sequence[Source], seam: SeamErrors, seen: 
     units that were measured after they were sewn: their depth is in those units' sides already.
     """
     corners = stages.corner_nodes()
-    answer = response(stages.mesh, corners)
+    return distances(stages, corners, pairs_of(len(corners)), sources, seam, seen)
+
+
+def distances(
+    stages: Stages,
+    nodes: tuple[int, ...],
+    pairs: Sequence[tuple[int, int]],
+    sources: Sequence[Source],
+    seam: SeamErrors,
+    seen: Collection[int] = (),
+) -> list[Size]:
+    """The same between pairs, by their numbers, of any nodes of the block's mesh."""
+    answer = response(stages.mesh, nodes)
     by_seam = _by_seams(stages, answer)
     open_lines = np.array([line not in seen for line in range(by_seam.shape[1])], float)
-    return [_size(stages, corners, answer, by_seam, open_lines, pair, sources, seam) for pair in _pairs(len(corners))]
+    return [_size(stages, nodes, answer, by_seam, open_lines, pair, sources, seam) for pair in pairs]
 
 
-def _pairs(n: int) -> list[tuple[int, int]]:
-    """Sides, then the diagonals."""
+def pairs_of(n: int) -> list[tuple[int, int]]:
+    """Of n corners in order: sides, then the diagonals."""
     sides = [(i, (i + 1) % n) for i in range(n)]
     return sides + [(i, i + n // 2) for i in range(n // 2) if n > 3]
 

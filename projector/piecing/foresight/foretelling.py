@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from projector.piecing.blockmaking import block_to_make
 from projector.piecing.foresight.advice import needle_shift_mm, odd_ones
 from projector.piecing.foresight.closing import Closing, Corner, closings
-from projector.piecing.foresight.forecast import SeamErrors, Size, Source, forecast
+from projector.piecing.foresight.forecast import SeamErrors, Size, Source, distances, forecast
 from projector.piecing.foresight.piles import Pile, seam_errors, side_errors
 from projector.piecing.foresight.placing import corners_of, places_of
 from projector.piecing.making import Made, Wishes, plan_of
@@ -26,6 +26,7 @@ class Prediction:
     """What is foretold of the block."""
 
     sizes: tuple[Size, ...]
+    tips: tuple[Size, ...]  # from each of the places that were asked for to the opposite one
     seam: SeamErrors | None  # None: no sewn unit was measured, seams are taken as planned
     closings: tuple[Closing, ...]
     shift_mm: float
@@ -39,11 +40,18 @@ def made_of(plan: Plan, making: Making) -> Made:
     return plan_of(block_to_make(making), making, wishes)
 
 
-def foretold(made: Made, piles: Sequence[Pile], seam: SeamErrors | None = None, raw: bool = False) -> Prediction:
+def foretold(
+    made: Made,
+    piles: Sequence[Pile],
+    seam: SeamErrors | None = None,
+    raw: bool = False,
+    tips_mm: Sequence[tuple[float, float]] = (),
+) -> Prediction:
     """From piles of measured units, each named as a unit of the plan is.
 
     `seam` is what a seam test told; without one the segments of strip sets among the piles tell of their seams. The
     sizes are those of the finished block; `raw`: of its outline before its outermost lines are sewn to anything.
+    `tips_mm` are places of the block at which patches meet, in order around it.
     """
     sources, corners = [], list[Corner]()
     whole = [frozenset(made.stages.faces(piece)) for pile in piles for piece in made.kinds[pile.name].pieces]
@@ -58,15 +66,25 @@ def foretold(made: Made, piles: Sequence[Pile], seam: SeamErrors | None = None, 
         for piece in kind.pieces:
             corners += _corners(pile, corners_of(made.stages, piece, shape), shape)
     depth = seam or _seam(made.plan, piles)
-    sizes = tuple(forecast(made.stages, sources, depth or SeamErrors(), _sewn_lines(made, piles, raw)))
+    known = sources, depth or SeamErrors(), _sewn_lines(made, piles, raw)
+    sizes = tuple(forecast(made.stages, *known))
+    half = len(tips_mm) // 2
+    across = [(k, (k + half) % len(tips_mm)) for k in range(half if len(tips_mm) % 2 == 0 else len(tips_mm))]
     return Prediction(
         sizes,
+        tuple(distances(made.stages, _nodes_at(made, tips_mm), across, *known)) if across else (),
         depth,
         tuple(closings(made.stages, corners)),
         needle_shift_mm(sizes[: len(made.stages.corner_nodes())]),
         {pile.name: tuple(i + 1 for i in odd) for pile in piles if (odd := odd_ones(pile))},
         {pile.name: len(pile) for pile in piles},
     )
+
+
+def _nodes_at(made: Made, places_mm: Sequence[tuple[float, float]]) -> tuple[int, ...]:
+    """The nodes of the mesh at places of the block."""
+    nodes = made.stages.mesh.nodes_mm
+    return tuple(int(np.argmin(np.hypot(*(nodes - np.array(place)).T))) for place in places_mm)
 
 
 def _sewn_lines(made: Made, piles: Sequence[Pile], raw: bool) -> Collection[int]:

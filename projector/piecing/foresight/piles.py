@@ -28,6 +28,19 @@ class Pile:
         return len(self.offsets_mm)
 
 
+def with_unit(
+    piles: Sequence[Pile], name: str, offsets_mm: Floats, u_mm: Floats, angles_rad: Floats
+) -> tuple[Pile, ...]:
+    """The same piles with one more unit, on its kind's pile or on one of its own; each of its figures is (N,)."""
+    rows = offsets_mm[None], u_mm[None], angles_rad[None]
+    for i, pile in enumerate(piles):
+        if pile.name == name:
+            columns = zip((pile.offsets_mm, pile.u_mm, pile.angles_rad), rows, strict=True)
+            grown = Pile(name, *(np.concatenate(column) for column in columns))
+            return (*piles[:i], grown, *piles[i + 1 :])
+    return (*piles, Pile(name, *rows))
+
+
 def side_errors(pile: Pile, spread_mm: float) -> SideErrors:
     """Mean, spread from unit to unit and the mean's doubt; of fewer than `FEWEST` units the spread is taken as given.
 

@@ -11,7 +11,7 @@ from shapely import Polygon
 from shapely.affinity import rotate, translate
 from shapely.geometry.polygon import orient
 
-from projector.guide.chapters import UnitsChapter, YardageChapter, chapters_of, due_strips
+from projector.guide.chapters import SetCheckChapter, UnitsChapter, YardageChapter, chapters_of, due_strips
 from projector.guide.looks import HandSeen, KeyPressed, MatCleared, YardageSeen
 from projector.guide.yardage.state import Phase
 from projector.guide.yardage.striping import IGNORED, KEYS, MEANINGS, RULES, begin, step
@@ -30,7 +30,7 @@ PLAN = Plan(
     (Unit("block", Cut("A set", 2, 50.0)),),
     fabrics=(Fabric("sea", 8 * IN, 9 * IN), Fabric("sand", 5 * IN, 9 * IN), Fabric("moss", 1.0, 9 * IN)),
 )
-SEA, SAND, UNITS = chapters_of(PLAN, layers=2)
+SEA, SAND, CHECK, UNITS = chapters_of(PLAN, layers=2)
 
 CLEARED, HAND = MatCleared(), HandSeen()
 ON, BACK, END = KeyPressed("space"), KeyPressed("page up"), KeyPressed("q")
@@ -76,15 +76,15 @@ FIRST = [*OPENING, "keep B strip 0 1/3", "ask cut strip"]
 
 def test_chapters_come_from_what_the_plan_knows_of_its_cloth():
     assert isinstance(SEA, YardageChapter)
-    assert isinstance(UNITS, UnitsChapter)
+    assert (SetCheckChapter(), UnitsChapter()) == (CHECK, UNITS)
     assert [(one.strip, one.band, one.width_mm, one.count) for one in SEA.due] == [
         ("B strip", 0, 3.0 * IN, 1),
         ("A set", 0, 2.25 * IN, 2),
     ]
     assert [(one.strip, one.band) for one in SAND.due] == [("A set", 1)]
     assert due_strips(PLAN, "moss") == ()
-    assert chapters_of(Plan("no cloth", PLAN.strips, PLAN.units), 2) == (UnitsChapter(),)
-    assert chapters_of(PLAN, layers=0) == (UnitsChapter(),)
+    assert chapters_of(Plan("no cloth", PLAN.strips, PLAN.units), 2) == (CHECK, UNITS)
+    assert chapters_of(PLAN, layers=0) == (CHECK, UNITS)
 
 
 @pytest.mark.parametrize(
