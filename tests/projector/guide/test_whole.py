@@ -132,7 +132,7 @@ def test_units_that_were_measured_foretell_the_block() -> None:
 
 @pytest.mark.parametrize("turn_deg", [0.0, 10.0, 100.0, 275.0])
 def test_opposite_points_of_a_star_stand_beside_the_plans_own(turn_deg: float) -> None:
-    """The compass star's points reach to several radii; side 0 of the block is the one that points most to the right."""
+    """The compass star's points reach to several radii; side 0 is the one that points most to the right."""
     allowance, side = IN / 4, 18.5 * IN
     tips = np.array(star_tips(STAR)) + allowance
     n, corners = len(tips), np.array([[0.0, 0.0], [side, 0.0], [side, side], [0.0, side]])
