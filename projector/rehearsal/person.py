@@ -126,6 +126,7 @@ class VirtualPerson:
             "unit": self._lay_unit_again,
             "take_unit": self._take_unit,
             "trim": self._press,  # it is kept as it is
+            "block": self._press,
             "turn_cloth": self._press,
             "confirm": self._press,
         }
@@ -262,9 +263,11 @@ class VirtualPerson:
         pieces = tuple(piece for piece in (self._strip, self._unit) if piece is not None)
         self._bench.lay(Lying(pieces), self._wake_s)
 
-    def _lay_unit_again(self, _: Event) -> Action:
-        """The unit could not be measured where it lies: lay it elsewhere."""
-        if self._unit is None:
+    def _lay_unit_again(self, event: Event) -> Action:
+        """The unit could not be measured where it lies: lay it elsewhere. A sewn one is not at hand."""
+        if event.get("purpose") == "sewn":
+            yield from self._press(event)
+        if event.get("purpose") == "sewn" or self._unit is None:
             return
         self._reach(self._unit.corners_mat_mm.mean(axis=0))
         yield REACH_S / 2
