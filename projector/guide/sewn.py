@@ -184,8 +184,8 @@ def _judged(state: Sewn, cloth: Judged) -> Turn:
         why, do = judged.unit.trouble or "look_again", judged.why or "lay it alone, and flat"
         waiting = replace(state, phase=Phase.LAY_SEWN, line=None, note=do)
         return Turn(waiting, () if state.note == do else (_refused("unit", why, do),))
-    record = steps.Record(judged, state.unit.name, state.number, state.wanted)
     counts = judged.verdict in COUNTED
+    record = steps.Record(judged, state.unit.name, state.number, state.wanted, counts)
     made = tuple(count + (counts and kind == state.kind) for kind, count in enumerate(state.made))
     note = "" if counts else "set it aside, it does not count"
     marked = replace(state, phase=Phase.MARK, made=made, line=None, last=record, note=note)
