@@ -95,16 +95,22 @@ class Table:
         return Still(small_picture(self.look().pixels))
 
     def until_still(
-        self, unlike: Still | None = None, patience_s: float = np.inf, after_motion: bool = False
+        self,
+        unlike: Still | None = None,
+        patience_s: float = np.inf,
+        after_motion: bool = False,
+        watch: Callable[[Picture], None] = lambda _: None,
     ) -> Still | Pressed | None:
         """Wait until the scene is still and differs from what was `unlike`; or until a key is pressed.
 
         With `after_motion` it is enough that it differed at some time since: a hand came and went, and what it did
         may be too small to be seen in a small picture. None where nothing of that happened within `patience_s`.
+        `watch` is handed the pixels of every frame.
         """
         state, started_s, moved = Stillness(), self.clock.now_s(), unlike is None
         while self.clock.now_s() - started_s < patience_s:
             frame = self.look()
+            watch(frame.pixels)
             state = observe(state, small_picture(frame.pixels), frame.t_s)
             differs = unlike is None or state.changed_from(unlike.small)
             moved = moved or differs

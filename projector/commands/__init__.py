@@ -21,6 +21,7 @@ from projector.commands import (
     check,
     cut,
     gauge,
+    pile,
     plan,
     predict,
     realign,
@@ -101,7 +102,7 @@ def parser() -> argparse.ArgumentParser:
     whole = _Parser(prog="chalkbeam", description=ABOUT, epilog=CAUTION)
     commands = whole.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=_Parser)
     for command in (
-        *(rehearse, sheet, calibrate, verify, realign, blocks, plan, cut, check, predict, report, gauge, records),
+        *(rehearse, sheet, calibrate, verify, realign, blocks, plan, cut, pile, check, predict, report, gauge, records),
     ):
         command.add(commands)
     return whole

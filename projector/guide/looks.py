@@ -5,6 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+from numpy.typing import NDArray
+
 from vision.blocks import MeasuredBlock
 from vision.expected import ExpectedShape, ExpectedStar, ExpectedStrip
 from vision.matlight import MatLight
@@ -70,6 +73,13 @@ class BlockSeen:
     others: tuple[MeasuredUnit, ...] = ()
 
 
+@dataclass(frozen=True, eq=False, slots=True)
+class Glimpsed:
+    """A rough look while no hand is in the picture: the outlines (N, 2) of all that lies there."""
+
+    outlines_mat_mm: tuple[NDArray[np.float64], ...]
+
+
 @dataclass(frozen=True, slots=True)
 class HandSeen:
     """A hand, or something else that moves, is in the picture."""
@@ -82,4 +92,4 @@ class KeyPressed:
     key: str
 
 
-Observation = MatCleared | Seen | StripsSeen | YardageSeen | BlockSeen | HandSeen | KeyPressed
+Observation = MatCleared | Seen | StripsSeen | YardageSeen | BlockSeen | Glimpsed | HandSeen | KeyPressed

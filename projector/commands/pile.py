@@ -1,0 +1,102 @@
+"""`chalkbeam pile`: spread units on the mat, or feed them one by one; each gets its sign, and none counts twice."""
+
+from __future__ import annotations
+
+import argparse
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from calibration.rig import Rig
+from calibration.sheet.board import Board
+from projector.clock import WallClock
+from projector.commands.cut import trusted_rig
+from projector.commands.devices import add_devices, board_of, check_sizes, opened, rig_for_light
+from projector.commands.options import CLOTH_U_MM, OptionError, add_cloth, add_json, add_records, add_sheet, whole
+from projector.commands.sitting import add_sitting, sitting_of
+from projector.events import Teller
+from projector.guide.state import wanted_of
+from projector.guided import Bench
+from projector.opening import read_longer_list
+from projector.piecing.planfile import load_plan
+from projector.piecing.planreading import plan_text
+from projector.piecing.plans import Plan, Unit
+from projector.piling import pile
+from projector.records.journal import Journal
+from projector.seeing.beside import InThread
+from projector.setup.looking import settle
+from projector.setup.rigwords import rig_keys
+from projector.table import Table
+from projector.totals import journal_keys, pile_keys
+from vision.measure import Cloth
+from vision.pile import sum_up
+
+
+def add(commands: Any) -> None:
+    """Add the command to the command line."""
+    parser = commands.add_parser("pile", help="judge a whole pile of units", description=__doc__)
+    parser.add_argument("plan", type=Path, metavar="PLAN", help="plan file (TOML)")
+    parser.add_argument("--unit", metavar="NAME", help="which unit of the plan; needed where it has several")
+    parser.add_argument("--rig", required=True, type=Path, help="rig file that calibrate wrote")
+    parser.add_argument(
+        "--count", type=whole(1), metavar="N", help="how many units the pile has; it ends with the last"
+    )
+    add_devices(parser)
+    add_records(parser)
+    parser.add_argument("--resume", action="store_true", help="go on with this pile where it was left")
+    add_cloth(parser)
+    add_sitting(parser)
+    add_sheet(parser, board=None)
+    add_json(parser)
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Open everything, judge the pile, sum up."""
+    clock = WallClock()
+    teller = Teller(clock, args.json)
+    plan, rig = load_plan(args.plan), rig_for_light(args.rig)
+    unit, board = unit_of(plan, args.unit, args.plan), board_of(args.board, rig)
+    teller.tell("rig", **rig_keys(rig, args.rig))
+    with Journal.open(args.records, teller.tell) as journal, opened(args, clock, teller) as table:
+        _judge(args, plan, unit, rig, board, journal, table)
+    return 0
+
+
+def unit_of(plan: Plan, name: str | None, file: Path) -> Unit:
+    """The unit that was named, or the plan's only one. Raises OptionError."""
+    names = [unit.name for unit in plan.units]
+    if name is None and len(names) == 1:
+        return plan.units[0]
+    if name not in names:
+        wrong = "several units" if name is None else f'no unit "{name}"'
+        raise OptionError(f"{file}: {wrong}; say --unit with one of: {', '.join(names)}")
+    return plan.unit(name)
+
+
+def _judge(
+    args: argparse.Namespace, plan: Plan, unit: Unit, rig: Rig, board: Board, journal: Journal, table: Table
+) -> None:
+    check_sizes(rig, table)
+    settle(table)
+    trusted = trusted_rig(table, rig, args.rig, board, args.sheet_thickness)
+    if trusted is None:
+        return
+    rig, sitting = trusted, sitting_of(args)
+    if not read_longer_list(table, rig, sitting, journal, datetime.now().astimezone()):
+        return
+    text = f"# pile of {unit.name}\n{plan_text(plan)}"
+    left = journal.resume(text) if args.resume else None
+    before = 0 if left is None else len(journal.records.units(left.id))
+    now = datetime.now().astimezone()
+    session = left.id if left is not None else journal.begin(now, "pile", text, str(args.rig))
+    with InThread() as worker:
+        bench = Bench(table, rig, journal, session, Cloth(args.cloth, CLOTH_U_MM), worker=worker)
+        piled = pile(bench, wanted_of(plan, unit), sitting, args.count, before)
+    if not piled.stopped:  # what was left before its end can be resumed
+        journal.end(session, datetime.now().astimezone())
+    if journal.save():
+        keys = journal_keys(journal.records.counts(session), len(journal.records.units(session)))
+    else:
+        keys = pile_keys(sum_up(piled.units))
+    table.teller.tell("summary", **keys)

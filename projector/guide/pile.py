@@ -1,0 +1,192 @@
+"""A pile as a machine: units are spread on the mat, measured at rest, signed, lifted, and none is counted twice.
+
+`step` never waits, draws, measures or reads a clock. Between two measurements `Glimpsed` says how much cloth lies
+there while no hand is in the picture; what is still there is not counted again (see `present.py`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+from projector.guide.cutting import MEANINGS
+from projector.guide.looks import Glimpsed, HandSeen, KeyPressed, MatCleared, Observation, Seen
+from projector.guide.pilestage import scene_of
+from projector.guide.pilestate import Counted, Phase, Pile, Turn
+from projector.guide.present import Lying, Piece, glimpsed, is_another, matched
+from projector.guide.scenes import Point, Scene
+from projector.guide.sitting import USUAL, Sitting
+from projector.guide.steps import Event, Record
+from vision.expected import ExpectedShape
+from vision.units import Verdict
+
+UNJUDGED = (None, Verdict.LOOK_AGAIN)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Step:
+    """One turn of the pile. What was taken back is marked, and records are kept, before the scene is shown."""
+
+    state: Pile
+    scene: Scene
+    events: tuple[Event, ...] = ()
+    records: tuple[Record, ...] = ()
+    taken_back: tuple[int, ...] = ()  # numbers of judged units of this sitting, from 1
+
+
+Rule = Callable[[Pile, Observation], Turn]
+
+
+def begin(
+    expected: ExpectedShape,
+    area_mat_mm: tuple[Point, ...],
+    sitting: Sitting = USUAL,
+    wanted: int | None = None,
+    before: int = 0,
+) -> Step:
+    """Begin a pile of `wanted` units if that is known, or go on where `before` of them were judged already."""
+    first = Pile(expected, area_mat_mm, wanted, before=before, sitting=sitting)
+    return _drawn(Turn(first, ({"event": "ask", "what": "clear_mat"},)))
+
+
+def step(state: Pile, seen: Observation) -> Step:
+    """One turn: the next state, what to show, what to tell, what to keep."""
+    rule = RULES.get((state.phase, type(seen)))
+    return _drawn(rule(state, seen) if rule else Turn(state))
+
+
+def _drawn(turn: Turn) -> Step:
+    return Step(turn.state, scene_of(turn.state), turn.events, turn.records, turn.taken_back)
+
+
+def _mat_cleared(state: Pile, seen: Observation) -> Turn:
+    light = seen.light if isinstance(seen, MatCleared) else None
+    return Turn(replace(state, phase=Phase.LAY_UNITS, sitting=state.sitting.under(light)), (_ask(state),))
+
+
+def between(state: Pile, seen: Glimpsed) -> Pile:
+    """Between measurements: what was taken away is known no more, so that it may come back as another."""
+    pieces = [Piece(outline) for outline in seen.outlines_mat_mm]
+    return replace(state, lying=glimpsed(state.lying, pieces, state.unit_mm2))
+
+
+def _glimpsed(state: Pile, seen: Observation) -> Turn:
+    assert isinstance(seen, Glimpsed)
+    return Turn(between(state, seen))
+
+
+def _measured(state: Pile, seen: Observation) -> Turn:
+    """Count what is new, keep what lay there, forget what is gone."""
+    assert isinstance(seen, Seen)
+    pieces = [Piece(cloth.unit.corners_mat_mm, cloth) for cloth in seen.cloths]
+    where = matched(state.lying, pieces, state.unit_mm2)
+    turn = Turn(replace(state, lying=()))
+    for i, piece in enumerate(pieces):
+        here = [unit for unit, place in zip(state.lying, where, strict=True) if place == i]
+        turn = _looked_at(turn, piece, here)
+    ended = turn.state.wanted is not None and turn.state.number >= turn.state.wanted and not turn.state.lying
+    if ended:
+        return replace(turn, state=replace(turn.state, phase=Phase.DONE))
+    return turn if turn.records or len(turn.state.lying) else replace(turn, events=(*turn.events, _ask(turn.state)))
+
+
+def _looked_at(turn: Turn, piece: Piece, here: list[Lying]) -> Turn:
+    """One piece at rest, and the units known to be in it."""
+    now = piece.judged
+    assert now is not None
+    numbers = [unit.number for unit in here if unit.number is not None]
+    if now.verdict in UNJUDGED or len(here) > 1:
+        return _lies(turn, *here) if here else _unclear(turn, piece)
+    if not numbers:
+        return _counts(turn, piece)
+    (number,) = numbers
+    before = here[0].piece.judged
+    if before is not None and before.verdict is Verdict.TURNED_OVER is not now.verdict:
+        return _counts(_undone(turn, number), piece)  # it was turned: judged anew
+    if before is not None and is_another(before, now):
+        return _counts(turn, piece)
+    return _lies(turn, Lying.of(piece, number))
+
+
+def _lies(turn: Turn, *units: Lying) -> Turn:
+    return replace(turn, state=replace(turn.state, lying=turn.state.lying + units))
+
+
+def _unclear(turn: Turn, piece: Piece) -> Turn:
+    """It cannot be judged as it lies: it is marked, and does not count yet."""
+    why = piece.judged.unit.trouble if piece.judged and piece.judged.unit.trouble else "look_again"
+    told: Event = {"event": "refused", "what": "unit", "why": why, "do": "lay it clear of the others, and flat"}
+    lying = _lies(turn, Lying.of(piece))
+    return replace(lying, events=(*lying.events, told))
+
+
+def _counts(turn: Turn, piece: Piece) -> Turn:
+    """A new unit: kept, counted, and lying there from now on."""
+    judged, state = piece.judged, turn.state
+    assert judged is not None
+    one = Counted(len(state.counted) + 1, judged)
+    state = replace(state, counted=(*state.counted, one), note="")
+    record = Record(judged, state.expected.name, state.number, state.wanted or state.number)
+    lies = _lies(replace(turn, state=state), Lying.of(piece, one.number))
+    return replace(lies, records=(*lies.records, record))
+
+
+def _undone(turn: Turn, number: int) -> Turn:
+    """A judged unit counts no more; its record stays, marked."""
+    counted = tuple(replace(one, undone=one.undone or one.number == number) for one in turn.state.counted)
+    told: Event = {"event": "seen", "what": "undone", "name": turn.state.expected.name, "number": number}
+    state = replace(turn.state, counted=counted)
+    return replace(turn, state=state, events=(*turn.events, told), taken_back=(*turn.taken_back, number))
+
+
+def _ask(state: Pile) -> Event:
+    of = {} if state.wanted is None else {"of": state.wanted}
+    return {"event": "ask", "what": "unit", "n": state.number + 1, **of, "unit": state.expected.name}
+
+
+# Keys.
+
+
+def _pressed(state: Pile, seen: Observation) -> Turn:
+    assert isinstance(seen, KeyPressed)
+    rule = KEYS.get((state.phase, MEANINGS.get(seen.key.replace(" ", "").lower(), "")))
+    return rule(state, seen) if rule else Turn(state)
+
+
+def _undo(state: Pile, _: Observation) -> Turn:
+    """The last judgement counts no more; if its unit still lies there, it is judged anew once it is touched."""
+    if not state.standing:
+        return Turn(replace(state, note="there is nothing to take back"))
+    number = state.standing[-1].number
+    turn = _undone(Turn(state), number)
+    kept = tuple(unit for unit in state.lying if unit.number != number)
+    return replace(turn, state=replace(turn.state, lying=kept, note="the last judgement was taken back"))
+
+
+def _stop(state: Pile, _: Observation) -> Turn:
+    return Turn(replace(state, phase=Phase.DONE, stopped=True))
+
+
+KEYS: dict[tuple[Phase, str], Rule] = {
+    (Phase.CLEAR_MAT, "on"): _mat_cleared,
+    (Phase.LAY_UNITS, "undo"): _undo,
+    **{(phase, "end"): _stop for phase in Phase if phase is not Phase.DONE},
+}
+
+RULES: dict[tuple[Phase, type], Rule] = {
+    (Phase.CLEAR_MAT, MatCleared): _mat_cleared,
+    (Phase.LAY_UNITS, Glimpsed): _glimpsed,
+    (Phase.LAY_UNITS, Seen): _measured,
+    **{(phase, KeyPressed): _pressed for phase in Phase if phase is not Phase.DONE},
+}
+
+IGNORED: frozenset[tuple[Phase, type]] = frozenset(
+    {
+        *((phase, HandSeen) for phase in Phase),
+        *((phase, MatCleared) for phase in Phase if phase is not Phase.CLEAR_MAT),
+        *((phase, Glimpsed) for phase in Phase if phase is not Phase.LAY_UNITS),
+        (Phase.CLEAR_MAT, Seen),
+        (Phase.DONE, Seen),
+        (Phase.DONE, KeyPressed),
+    }
+)

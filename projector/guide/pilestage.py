@@ -1,0 +1,97 @@
+"""The scenes of a pile: a sign on every unit, its words beside it where there is room, and how the pile stands.
+
+The light is never quite dark here: by it the camera sees, between two measurements, what is laid down and taken away.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from shapely import Polygon
+
+from projector.guide.cautions import TEXT_MM
+from projector.guide.page import Page, title
+from projector.guide.pilestate import Phase, Pile
+from projector.guide.present import Lying
+from projector.guide.room import Row
+from projector.guide.scenes import Mark, Point, Scene
+from projector.guide.verdicts import INKS, verdict_rows, verdict_sign
+from vision.units import Verdict
+
+LIT = 0.2  # of full light all over: words and signs are five times as bright
+SIGN_SHARE, MOST_SIGN_MM = 0.4, 14.0  # of the narrowest way across a unit
+ORDER = (
+    Verdict.FITS,
+    Verdict.TRIM,
+    Verdict.SHORT,
+    Verdict.CLOSE,
+    Verdict.TURNED_OVER,
+    Verdict.OTHER,
+    Verdict.LOOK_AGAIN,
+)
+
+
+def scene_of(state: Pile) -> Scene:
+    """What the light shows while the pile waits in this state."""
+    page = Page.of(state.area_mat_mm, [unit.piece.outline_mat_mm for unit in state.lying], state.sitting)
+    page = page.written(_rows(state), _corner(state))
+    for unit in state.lying:
+        page = _signed(page, unit)
+    return replace(page.scene(f"pile_{state.phase.value}"), lamp=LIT)
+
+
+def standing_text(state: Pile) -> str:
+    """How many of each verdict, the good ones first: "28 fits, 2 trim"."""
+    told = [f"{state.verdicts[one]} {one.words}" for one in ORDER if one in state.verdicts]
+    return ", ".join(told)
+
+
+def _rows(state: Pile) -> list[Row]:
+    name = state.expected.name
+    match state.phase:
+        case Phase.CLEAR_MAT:
+            return title("clear the mat")
+        case Phase.DONE:
+            return title(f"{_number(state)}, the pile is done", standing_text(state))
+    if not state.lying:
+        return title(f"lay down {name}, not touching", _number(state) if state.number else "", standing_text(state))
+    unclear = sum(unit.number is None for unit in state.lying)
+    again = f"{unclear} to be laid again, clear of the others" if unclear else ""
+    return title(_number(state), standing_text(state), again, state.note)
+
+
+def _number(state: Pile) -> str:
+    return f"{state.number} judged" if state.wanted is None else f"{state.number} of {state.wanted}"
+
+
+def _signed(page: Page, unit: Lying) -> Page:
+    """The sign on the unit itself, for it belongs to no other; words beside it if something is wrong."""
+    judged = unit.piece.judged
+    verdict = Verdict.LOOK_AGAIN if judged is None or unit.number is None else judged.verdict
+    if verdict is None:
+        return page
+    page = page.drawn(_sign_on(unit, verdict, page.sitting.turn_rad))
+    if verdict is Verdict.FITS or judged is None:
+        return page
+    rows = [Row(row.text, TEXT_MM, row.ink) for row in verdict_rows(judged, 0.0)]
+    return page.written(rows, _point(unit))
+
+
+def _sign_on(unit: Lying, verdict: Verdict, turn_rad: float) -> Mark:
+    middle = unit.piece.middle_mat_mm
+    inside = Polygon(unit.piece.outline_mat_mm).boundary.distance(Polygon(unit.piece.outline_mat_mm).centroid)
+    size = min(MOST_SIGN_MM, 2.0 * SIGN_SHARE * float(inside))
+    left = middle - size / 2.0 * np.array([np.cos(turn_rad), np.sin(turn_rad)])
+    return verdict_sign(verdict)((float(left[0]), float(left[1])), size, INKS[verdict], turn_rad)
+
+
+def _point(unit: Lying) -> Point:
+    x, y = unit.piece.middle_mat_mm
+    return float(x), float(y)
+
+
+def _corner(state: Pile) -> Point:
+    """Where the pile's own words stand: far from the person, in the middle."""
+    xs, ys = zip(*state.area_mat_mm, strict=True)
+    return (min(xs) + max(xs)) / 2.0, max(ys)

@@ -1,0 +1,89 @@
+"""What a pile's machine knows, and what one step of it gives: all frozen data."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, field
+from enum import Enum
+
+from projector.guide.looks import Look
+from projector.guide.present import Lying
+from projector.guide.scenes import Point
+from projector.guide.sitting import USUAL, Sitting
+from projector.guide.steps import Event, Record
+from vision.expected import ExpectedShape
+from vision.polygons import signed_area
+from vision.units import Judged, Verdict
+
+
+class Phase(Enum):
+    """What the pile is waiting for."""
+
+    CLEAR_MAT = "clear_mat"
+    LAY_UNITS = "lay_units"  # more units, or these lifted
+    DONE = "done"
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Counted:
+    """A judged unit that counts, by its number from 1; an undone one keeps its number and counts no more."""
+
+    number: int
+    judged: Judged
+    undone: bool = False
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Pile:
+    """The pile between two observations."""
+
+    expected: ExpectedShape
+    area_mat_mm: tuple[Point, ...]  # where light reaches the mat
+    wanted: int | None = None  # how many units there are, if that was said
+    phase: Phase = Phase.CLEAR_MAT
+    counted: tuple[Counted, ...] = ()
+    before: int = 0  # counted in an earlier sitting that is gone on with
+    lying: tuple[Lying, ...] = ()
+    stopped: bool = False
+    note: str = ""
+    sitting: Sitting = USUAL
+
+    @property
+    def look(self) -> Look:
+        return Look("bare") if self.phase is Phase.CLEAR_MAT else Look("units", (self.expected,))
+
+    @property
+    def done(self) -> bool:
+        return self.phase is Phase.DONE
+
+    @property
+    def waits_for_cloth(self) -> bool:
+        return self.phase is Phase.LAY_UNITS and not self.lying
+
+    @property
+    def unit_mm2(self) -> float:
+        return abs(float(signed_area(self.expected.corners_mm)))
+
+    @property
+    def standing(self) -> tuple[Counted, ...]:
+        """What counts."""
+        return tuple(one for one in self.counted if not one.undone)
+
+    @property
+    def number(self) -> int:
+        """How many were judged, earlier sittings included."""
+        return self.before + len(self.standing)
+
+    @property
+    def verdicts(self) -> dict[Verdict, int]:
+        return dict(Counter(one.judged.verdict for one in self.standing if one.judged.verdict is not None))
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Turn:
+    """What a rule gives: a step whose scene is not drawn yet."""
+
+    state: Pile
+    events: tuple[Event, ...] = field(default=())
+    records: tuple[Record, ...] = field(default=())
+    taken_back: tuple[int, ...] = field(default=())

@@ -1,0 +1,180 @@
+"""The pile's machine: what counts, what counts once, what is marked and not counted.
+
+Units, hands and nudges are generated here; no outside source: what a pile is, is the project's own.
+"""
+
+from __future__ import annotations
+
+from itertools import product
+
+import numpy as np
+import pytest
+
+from projector.guide.looks import Glimpsed, HandSeen, KeyPressed, MatCleared, Seen
+from projector.guide.pile import IGNORED, RULES, begin, between, step
+from projector.guide.pilestage import LIT, standing_text
+from projector.guide.pilestate import Phase
+from projector.guide.scenes import Stroke
+from vision.expected import ExpectedShape
+from vision.units import Judged, MeasuredUnit, Verdict, Width
+
+SIDE = 80.0
+SQUARE = np.array([[0.0, 0.0], [SIDE, 0.0], [SIDE, SIDE], [0.0, SIDE]])
+EXPECTED = ExpectedShape("a square", SQUARE)
+AREA = ((0.0, 0.0), (900.0, 0.0), (900.0, 600.0), (0.0, 600.0))
+OBSERVATIONS = (MatCleared, Seen, Glimpsed, HandSeen, KeyPressed)
+
+
+def unit_at(x, y, wide=SIDE, turn=0.0, verdict=Verdict.FITS, trouble=None):
+    c, s = np.cos(turn), np.sin(turn)
+    corners = (SQUARE * [wide / SIDE, 1.0] - SIDE / 2.0) @ np.array([[c, s], [-s, c]]) + [x, y]
+    widths = (Width((1, 3), wide, wide, wide, 0.03), Width((0, 2), SIDE, SIDE, SIDE, 0.03))
+    four = np.full(4, 0.05)
+    unit = MeasuredUnit(corners, four, four, four * 0.01, np.zeros(4), widths, trouble=trouble)
+    return Judged(unit, "a square", verdict=None if trouble else verdict)
+
+
+def begun(wanted=None):
+    return step(begin(EXPECTED, AREA, wanted=wanted).state, MatCleared()).state
+
+
+def seen(*cloths):
+    return Seen(tuple(cloths))
+
+
+def glimpsed(*cloths):
+    return Glimpsed(tuple(cloth.unit.corners_mat_mm for cloth in cloths))
+
+
+def count(state, *observations):
+    for one in observations:
+        state = step(state, one).state
+    return state.number
+
+
+A, B, C = unit_at(100, 100), unit_at(300, 100), unit_at(500, 100)
+
+
+def test_every_pair_of_a_phase_and_an_observation_is_spoken_of() -> None:
+    pairs = set(product(Phase, OBSERVATIONS))
+    assert set(RULES) | IGNORED == pairs
+    assert not set(RULES) & IGNORED
+
+
+@pytest.mark.parametrize(
+    ("script", "counts"),
+    [
+        pytest.param([seen(A)], 1, id="one"),
+        pytest.param([seen(A, B, C)], 3, id="three at once"),
+        pytest.param([seen(A), seen(A)], 1, id="looked at twice"),
+        pytest.param([seen(A), seen(unit_at(140, 120, turn=0.4))], 1, id="nudged"),
+        pytest.param([seen(A), seen(unit_at(700, 450, turn=2.0))], 1, id="slid across the mat"),
+        pytest.param([seen(A, B), seen(unit_at(310, 90), unit_at(108, 93))], 2, id="both nudged"),
+        pytest.param([seen(A), glimpsed(), seen(A)], 2, id="taken away, the next laid in its place"),
+        pytest.param([seen(A), seen(), seen(A)], 2, id="taken away and seen so at rest"),
+        pytest.param([seen(A), glimpsed(A), seen(A, B)], 2, id="another beside it"),
+        pytest.param([seen(A, B), glimpsed(B), seen(B, A)], 3, id="one of two taken, a third laid"),
+        pytest.param([seen(A, B), glimpsed(unit_at(160, 100)), seen(A, B)], 3, id="the nearer one stayed"),
+        pytest.param([seen(A), seen(unit_at(100, 100, wide=81.0))], 2, id="swapped unseen for a wider one"),
+        pytest.param([seen(unit_at(100, 100, trouble="touching"))], 0, id="touching does not count"),
+        pytest.param([seen(unit_at(100, 100, trouble="touching")), seen(A, unit_at(185, 100))], 2, id="pulled apart"),
+        pytest.param([seen(A), seen(A, unit_at(250, 100, verdict=Verdict.LOOK_AGAIN)), seen(A, B)], 2, id="laid again"),
+    ],
+)
+def test_no_unit_counts_twice(script, counts) -> None:
+    assert count(begun(), *script) == counts
+
+
+def test_two_counted_units_that_are_pushed_together_are_still_two() -> None:
+    both = unit_at(200, 100, wide=2 * SIDE, trouble="touching")
+    state = step(begun(), seen(A, B)).state
+    assert count(state, seen(both)) == 2
+    assert count(state, glimpsed(both), seen(both), seen(A, B)) == 2
+    assert count(state, seen(both), seen(unit_at(200, 100)), seen(A, B)) == 3  # one was taken away, one is new
+
+
+def test_a_unit_pushed_against_a_counted_one_counts_once_they_are_apart() -> None:
+    both = unit_at(140, 100, wide=2 * SIDE, trouble="touching")
+    state = step(step(begun(), seen(A)).state, seen(both)).state
+    assert state.number == 1
+    assert count(state, seen(A, unit_at(190, 100))) == 2
+
+
+def test_a_unit_that_is_turned_to_its_right_side_is_judged_anew() -> None:
+    over = unit_at(100, 100, verdict=Verdict.TURNED_OVER)
+    state = step(begun(), seen(over)).state
+    turn = step(state, seen(A))
+    assert turn.state.number == 1
+    assert turn.state.verdicts == {Verdict.FITS: 1}
+    assert len(turn.records) == 1
+    assert turn.taken_back == (1,)
+    assert [one.undone for one in turn.state.counted] == [True, False]
+
+
+def test_the_last_judgement_can_be_taken_back() -> None:
+    state = step(begun(), seen(A, B)).state
+    turn = step(state, KeyPressed("z"))
+    assert (turn.state.number, turn.taken_back) == (1, (2,))
+    assert step(begun(), KeyPressed("z")).state.number == 0
+
+
+def test_a_pile_of_a_known_size_ends_when_all_are_lifted() -> None:
+    state = step(begun(wanted=2), seen(A, B)).state
+    assert not state.done
+    assert step(state, seen()).state.done
+
+
+def test_signs_lie_on_the_units_and_the_light_is_never_dark() -> None:
+    turn = step(begun(), seen(A, unit_at(300, 300, verdict=Verdict.TRIM)))
+    assert turn.scene.lamp == LIT
+    strokes = [mark for mark in turn.scene.marks if isinstance(mark, Stroke)]
+    middles = [np.mean(stroke.points_mat_mm, axis=0) for stroke in strokes]
+    assert any(np.hypot(*(middle - [100, 100])) < 15 for middle in middles)
+    assert any(np.hypot(*(middle - [300, 300])) < 15 for middle in middles)
+    assert standing_text(turn.state) == "1 fits, 1 trim"
+
+
+class Feeder:
+    """Hands at a pile: lay, nudge, push together and apart, take; a glimpse whenever no hand is in the picture."""
+
+    def __init__(self, seed):
+        self.rng = np.random.default_rng(seed)
+        self.places = {}  # by number of the true unit
+        self.laid = 0
+        self.widths = {}
+
+    def free_place(self, but=None):
+        while True:
+            at = self.rng.uniform([60.0, 60.0], [840.0, 540.0])
+            others = [place for number, place in self.places.items() if number != but]
+            if all(np.hypot(*(at - place)) > 1.5 * SIDE for place in others):
+                return at
+
+    def act(self):
+        """One visit of the hands, and the glimpses that follow from it."""
+        what = self.rng.choice(["lay", "lay", "nudge", "take", "shuffle", "wait"])
+        if what == "lay" and len(self.places) < 8:
+            self.laid += 1
+            self.widths[self.laid] = SIDE + self.rng.normal(0.0, 0.2)
+            self.places[self.laid] = self.free_place()
+        elif what == "take" and self.places:
+            del self.places[int(self.rng.choice(list(self.places)))]
+        elif what in ("nudge", "shuffle"):
+            for number in list(self.places) if what == "shuffle" else list(self.places)[:1]:
+                self.places[number] = self.free_place(but=number)
+
+    def cloths(self):
+        return [
+            unit_at(*place, wide=self.widths[number] + self.rng.normal(0.0, 0.02))
+            for number, place in self.places.items()
+        ]
+
+
+def test_five_hundred_units_count_five_hundred() -> None:
+    """Generated: hands that lay, take and shuffle, a look after each visit; which are which does not matter."""
+    feeder, state = Feeder(1), begun()
+    while feeder.laid < 500:
+        feeder.act()
+        cloths = feeder.cloths()
+        state = RULES[Phase.LAY_UNITS, Seen](between(state, glimpsed(*cloths)), seen(*cloths)).state  # undrawn
+    assert state.number == feeder.laid
