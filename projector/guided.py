@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -158,11 +157,8 @@ def _keep_records(bench: Bench, turn: Step, judged: Judgements) -> None:
         judged.units[-1:] = []
     for record in turn.records:
         event = record_event(record)
-        now = datetime.now().astimezone()
-        line, kind = json.dumps(event), str(event.pop("event"))
-        verdict = str(event["verdict"]) if event.get("verdict") else None
-        entry = bench.journal.record(bench.session, str(event["name"]), verdict, line, now, kind)
-        bench.table.teller.tell(kind, **event)
+        entry = bench.journal.keep(bench.session, event, datetime.now().astimezone())
+        bench.table.teller.tell(str(event.pop("event")), **event)
         if isinstance(record, Record):
             judged.units.append(record.judged)
             judged.entries.append(entry)

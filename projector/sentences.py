@@ -54,6 +54,8 @@ def sentence(event: Mapping[str, Any]) -> str:
             return f"Note: {doubt}, so most verdicts will be close; {event['do']}."
         case {"event": "seen", "what": "records", "saved": saved}:
             return f"Saved after all: {saved} in {event['where']}."
+        case {"event": "seen", "what": "unsaved", "file": file}:
+            return f"Left from before, not in the records: {file}; {event['do']}."
         case {"event": "seen", "what": "session", "verdicts": _}:
             return session_words(event)
         case {"event": "seen", "what": "entry", "measured": _}:

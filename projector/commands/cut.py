@@ -112,14 +112,14 @@ def session_for(
     A plan that was left, by `q`, a crash or a power cut, is offered to be gone on with, unless that was said before.
     """
     text = plan_text(plan)
-    left = None if args.anew else journal.records.unfinished(text)
+    left = None if args.anew else journal.unfinished(text, "cut")
     entries = () if left is None else journal.records.entries(left.id)
     if left is not None and entries:
         carried = replace(carried_from(plan, entries), sitting=sitting)
         goes_on = args.resume or wants_to_go_on(table, rig, sitting, plan, carried)
         if goes_on is None:
             return None
-        if goes_on and journal.resume(text) is not None:
+        if goes_on:
             table.teller.tell("seen", what="unfinished_session", units=sum(carried.made), of=plan.wanted)
             return left.id, carried
     elif args.resume:

@@ -16,7 +16,7 @@ from projector.events import Event, Teller
 from projector.records.export import ENDINGS, write_export
 from projector.records.opening import open_records
 from projector.records.sessions import EVERY_SESSION, Entry, Session, Wanted
-from projector.records.unsaved import read_unsaved, take_in
+from projector.records.unsaved import put_away, read_unsaved, take_in
 from vision.units import Verdict
 
 if TYPE_CHECKING:
@@ -84,6 +84,7 @@ def _take_in(args: argparse.Namespace, teller: Teller) -> None:
     deeds = tuple(read_unsaved(args.take_in))
     with open_records(args.records, make=True) as records:
         teller.tell("seen", what="records", saved=take_in(records, deeds), where=records.place.said)
+    put_away(args.take_in)
 
 
 def _delete(args: argparse.Namespace, records: Store, found: Sequence[Session], totals: Totals, teller: Teller) -> None:
@@ -114,6 +115,7 @@ def _entries(records: Store, session: Session, verdict: str | None) -> tuple[Ent
 def _session_keys(session: Session, counts: Mapping[str | None, int]) -> Event:
     return {
         "session": session.id,
+        "host": session.host,
         "started": session.started.isoformat(),
         "ended": None if session.ended is None else session.ended.isoformat(),
         "command": session.command,

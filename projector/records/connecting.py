@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from dataclasses import dataclass
 from pathlib import Path
@@ -65,7 +66,7 @@ def _file_engine(path: Path, make: bool) -> Engine:
     wait for each other instead of failing halfway.
     """
     uri = path.absolute().as_uri()
-    made = make and not path.exists()
+    made = make and not os.path.exists(path)
 
     def connect() -> sqlite3.Connection:
         nonlocal made

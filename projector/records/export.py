@@ -56,6 +56,7 @@ def json_text(kept: Iterable[Kept]) -> str:
     sessions = [
         {
             "session": session.id,
+            "host": session.host,
             "started": session.started.isoformat(),
             "ended": None if session.ended is None else session.ended.isoformat(),
             "command": session.command,

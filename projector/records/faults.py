@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import os
 import sqlite3
 from dataclasses import dataclass
 from pathlib import Path
@@ -40,12 +41,12 @@ def sqlite_trouble(error: sqlite3.Error, path: Path) -> Trouble:
         case sqlite3.SQLITE_NOTADB | sqlite3.SQLITE_CORRUPT:
             return Trouble("damaged", "not a journal, or damaged", "give another name")
         case sqlite3.SQLITE_FULL:
-            return Trouble("disk_full", "the disk is full", "make room: what was judged before is kept")
+            return Trouble("disk_full", "the disk is full", "make room")
         case sqlite3.SQLITE_IOERR:
             return Trouble("disk_fails", "the disk fails, or is full", "make room, or look after the disk")
         case sqlite3.SQLITE_BUSY | sqlite3.SQLITE_LOCKED:
             return Trouble("busy", "in use by another program", "close it")
-        case sqlite3.SQLITE_READONLY | sqlite3.SQLITE_CANTOPEN | sqlite3.SQLITE_PERM if not path.exists():
+        case sqlite3.SQLITE_READONLY | sqlite3.SQLITE_CANTOPEN | sqlite3.SQLITE_PERM if not os.path.exists(path):
             return Trouble("read_only", "cannot be written", f"make the folder {path.parent} writable, or give another")
         case sqlite3.SQLITE_READONLY | sqlite3.SQLITE_CANTOPEN | sqlite3.SQLITE_PERM:
             return Trouble(
@@ -65,9 +66,7 @@ def server_trouble(error: BaseException | None) -> Trouble:
         case "28" | "3D":
             return REFUSED
         case "53":
-            return Trouble(
-                "disk_full", "the database has no room left", "make room there: what was judged before is kept"
-            )
+            return Trouble("disk_full", "the database has no room left", "make room there")
         case "25" | "42":
             return Trouble("read_only", f"the database does not allow it ({_first_line(error)})", "ask who keeps it")
         case "55" | "40":

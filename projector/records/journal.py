@@ -6,7 +6,9 @@ that went away), one line is told, the unit is kept in memory and in a file of i
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import json
+import platform
+from collections.abc import Callable, Mapping
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
@@ -16,11 +18,13 @@ from uuid import uuid4
 from projector.records.faults import RecordsError
 from projector.records.opening import open_records
 from projector.records.sessions import UNIT, Entry, Session, plan_name_of
-from projector.records.unsaved import Added, Deed, Ended, Undone, Unsaved
+from projector.records.unsaved import Added, Deed, Ended, Undone, Unsaved, left_files
 
 if TYPE_CHECKING:
     from projector.records.store import Store
 
+HOST = platform.node()
+TAKE_IN = "chalkbeam records --take-in {} --records ADDRESS saves it"
 Tell = Callable[..., object]  # as `Teller.tell`: an event's kind, and its keys
 
 
@@ -45,7 +49,10 @@ class Journal:
     @classmethod
     def open(cls, address: str | Path, tell: Tell = _silent) -> Journal:
         """Open records, or begin them where there are none. Raises RecordsError."""
-        return cls(open_records(address, make=True), tell)
+        journal = cls(open_records(address, make=True), tell)
+        for file in left_files():
+            tell("seen", what="unsaved", file=str(file), do=TAKE_IN.format(file))
+        return journal
 
     def __enter__(self) -> Journal:
         return self
@@ -63,15 +70,24 @@ class Journal:
 
     def begin(self, started: datetime, command: str, plan: str, rig: str) -> int:
         """Open a session; its number. `plan` is the plan's text, or "". Raises RecordsError."""
-        new = Session(0, started, command, plan, rig, None, plan_name_of(plan), uuid4().hex)
+        new = Session(0, started, command, plan, rig, None, plan_name_of(plan), uuid4().hex, HOST)
         return self._known(self.records.begin(new), 0)
 
-    def resume(self, plan: str) -> Session | None:
-        """The last session of this very plan text, if it was not finished, to be gone on with. Raises RecordsError."""
-        found = self.records.unfinished(plan)
+    def unfinished(self, plan: str, command: str) -> Session | None:
+        """The last session of this very plan text on this computer, if it was not finished: it can be gone on with.
+
+        Another table that cuts the same plan has its own. Raises RecordsError.
+        """
+        found = self.records.unfinished(plan, command, HOST)
         if found is not None:
             self._known(found, self.records.last_n(found.id))
         return found
+
+    def keep(self, session: int, event: Mapping[str, object], at: datetime) -> int:
+        """Keep what was measured, told by its event: its kind, its name or else what was expected, and its verdict."""
+        name, verdict = event.get("name") or event.get("expected"), event.get("verdict")
+        name, verdict = (None if text is None else str(text) for text in (name, verdict))
+        return self.record(session, name, verdict, json.dumps(event), at, str(event["event"]))
 
     def record(
         self, session: int, name: str | None, verdict: str | None, line: str, at: datetime, kind: str = UNIT
@@ -126,6 +142,10 @@ class Journal:
     def _tell_left(self) -> None:
         """At the very end."""
         file, count = self._unsaved.file, len(self._unsaved.deeds)
-        do = f"chalkbeam records --take-in {file} saves it" if file else "nothing can be written anywhere"
+        do = (
+            f"chalkbeam records --take-in {file} --records ADDRESS saves it"
+            if file
+            else "nothing can be written anywhere"
+        )
         keys = {"where": self.records.place.said, "file": None if file is None else str(file), "left": count}
         self._tell("refused", what="records", why="unsaved", do=do, **keys)

@@ -77,7 +77,7 @@ def _bring_up_from_1(connection: Connection) -> None:
     old = connection.exec_driver_sql("SELECT id, started, command, plan, rig, ended FROM session_1 ORDER BY id").all()
     for id_, started, command, plan, rig, ended in old:
         row = {"id": id_, "mark": uuid4().hex, "started": started, "command": command, "rig": rig, "ended": ended}
-        connection.execute(insert(session).values(plan=plan, plan_name=plan_name_of(plan), **row))
+        connection.execute(insert(session).values(plan=plan, plan_name=plan_name_of(plan), host="", **row))
     units = connection.exec_driver_sql("SELECT session, n, name, verdict, line, at FROM unit_1 ORDER BY session, n")
     for id_, n, name, verdict, line, at in units.all():
         row = {"session": id_, "n": n, "name": name, "verdict": verdict, "line": line}

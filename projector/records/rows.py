@@ -11,7 +11,10 @@ from projector.records.sessions import Entry, Session
 Cell = str | int | float | None
 Kept = tuple[Session, Sequence[Entry]]  # a session, and those of its entries that are wanted
 
-ABOUT = ("session", "started", "ended", "command", "plan", "rig", "n", "kind", "name", "verdict", "at", "undone")
+ABOUT = (
+    *("session", "host", "started", "ended", "command", "plan", "rig"),
+    *("n", "kind", "name", "verdict", "at", "undone"),
+)
 # Keys of events that become columns, in this order. Points on the mat are left to those who read the whole event.
 FIGURES = (
     *("expected", "frame", "why", "fit_probability", "u_mm"),
@@ -60,7 +63,7 @@ def sheet_of(kept: Iterable[Kept]) -> Sheet:
 
 def _about(session: Session, entry: Entry) -> dict[str, Cell]:
     """What stands before the figures, by the names of ABOUT."""
-    of_session = (session.id, session.started.isoformat(), _text(session.ended), session.command)
+    of_session = (session.id, session.host, session.started.isoformat(), _text(session.ended), session.command)
     of_entry = (entry.n, entry.kind, entry.name, entry.verdict, entry.at.isoformat(), _text(entry.undone))
     return dict(zip(ABOUT, (*of_session, session.plan_name, session.rig, *of_entry), strict=True))
 

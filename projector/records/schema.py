@@ -54,6 +54,7 @@ session = Table(
     Column("plan", Words, nullable=False),
     Column("rig", Words, nullable=False),
     Column("ended", Moment),
+    Column("host", Words, nullable=False),
     sqlite_autoincrement=True,
 )
 

@@ -26,6 +26,7 @@ class Session:
     ended: datetime | None = None
     plan_name: str = ""
     mark: str = ""  # the same wherever the session is carried to; an `id` is one database's own
+    host: str = ""  # the computer at that table; "" where it is not known
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from collections.abc import Collection, Iterator
 from contextlib import contextmanager
@@ -29,7 +30,7 @@ class Store:
     def __init__(self, address: str | Path, make: bool = True) -> None:
         """Open records. Where there is none yet, they are begun if `make` says so. Raises RecordsError."""
         self.place = place_of(address)
-        if not make and self.place.file is not None and not self.place.file.exists():
+        if not make and self.place.file is not None and not os.path.exists(self.place.file):
             raise RecordsError(f"{self.place.said}: {MISSING.says}; {MISSING.do}")
         self._engine = engine_of(self.place, make)
         try:
@@ -67,9 +68,10 @@ class Store:
         """The units of a session, in the order judged, without those that were taken back."""
         return tuple(one for one in self.entries(session_id) if one.kind == UNIT and one.undone is None)
 
-    def unfinished(self, plan: str) -> Session | None:
-        """The last session of this very plan text, if it was not finished."""
-        query = select(session).where(session.c.plan == plan).order_by(session.c.id.desc()).limit(1)
+    def unfinished(self, plan: str, command: str, host: str) -> Session | None:
+        """The last session of this very plan text, command and computer, if it was not finished."""
+        mine = session.c.plan == plan, session.c.command == command, session.c.host.in_((host, ""))
+        query = select(session).where(*mine).order_by(session.c.id.desc()).limit(1)
         with self._told(), self._engine.begin() as connection:
             row = connection.execute(query).one_or_none()
         return None if row is None or row.ended is not None else _session(row)
@@ -104,7 +106,8 @@ class Store:
 
     def begin(self, new: Session) -> Session:
         """Keep a session; it comes back with its number here. One that is here already, by its mark, stays as it is."""
-        row = {name: getattr(new, name) for name in ("mark", "started", "command", "plan_name", "plan", "rig", "ended")}
+        names = ("mark", "started", "command", "plan_name", "plan", "rig", "ended", "host")
+        row = {name: getattr(new, name) for name in names}
         with self._writing() as connection:
             kept = select(session).where(session.c.mark == new.mark)
             if (there := connection.execute(kept).one_or_none()) is not None:
@@ -189,7 +192,7 @@ def _conditions(wanted: Wanted) -> Iterator[ColumnElement[bool]]:
 
 
 def _session(row: Row[Any]) -> Session:
-    return Session(row.id, row.started, row.command, row.plan, row.rig, row.ended, row.plan_name, row.mark)
+    return Session(row.id, row.started, row.command, row.plan, row.rig, row.ended, row.plan_name, row.mark, row.host)
 
 
 def _entry(row: Row[Any]) -> Entry:

@@ -19,8 +19,9 @@ from projector.records.sessions import KINDS, Entry, Session, plan_name_of
 if TYPE_CHECKING:
     from projector.records.store import Store
 
-SESSION_KEYS = ("mark", "command", "plan", "rig")
+SESSION_KEYS = ("mark", "command", "plan", "rig", "host")
 ENTRY_KEYS = ("n", "name", "verdict", "line", "kind")
+NAME = "chalkbeam-unsaved-{}.jsonl"
 HOW = "give the file that was named when units could not be saved"
 
 
@@ -140,12 +141,30 @@ def take_in(store: Store, deeds: Iterable[Deed]) -> int:
     return count
 
 
+def put_away(path: Path) -> None:
+    """All of it is saved: its name says so, and it is not found again."""
+    with suppress(OSError):
+        path.replace(path.with_name(f"{path.name}.saved"))
+
+
+def left_files() -> list[Path]:
+    """Files that earlier sittings left, wherever they may be."""
+    found = set[Path]()
+    for folder in _folders():
+        with suppress(OSError):
+            found.update(folder.glob(NAME.format("*")))
+    return sorted(found)
+
+
 def _places() -> Iterator[Path]:
+    yield from (folder / NAME.format(f"{datetime.now():%Y%m%d-%H%M%S}-{os.getpid()}") for folder in _folders())
+
+
+def _folders() -> Iterator[Path]:
     """Where the person is, then at home, then where everybody may write."""
-    name = f"chalkbeam-unsaved-{datetime.now():%Y%m%d-%H%M%S}-{os.getpid()}.jsonl"
     for folder in (Path.cwd, Path.home, lambda: Path(tempfile.gettempdir())):
         with suppress(OSError, RuntimeError):
-            yield folder() / name
+            yield folder()
 
 
 def _written(path: Path, mode: str, deeds: Iterable[Deed]) -> bool:
@@ -181,8 +200,9 @@ def _data(deed: Deed) -> dict[str, Any]:
 def _deed(data: Any) -> Deed:
     """Raises KeyError, TypeError, ValueError."""
     of, at = data["session"], datetime.fromisoformat(data["at"])
-    mark, command, plan, rig = (_str(of[name]) for name in SESSION_KEYS)
-    session = Session(0, datetime.fromisoformat(of["started"]), command, plan, rig, None, plan_name_of(plan), mark)
+    mark, command, plan, rig, host = (_str(of[name]) for name in SESSION_KEYS)
+    started = datetime.fromisoformat(of["started"])
+    session = Session(0, started, command, plan, rig, None, plan_name_of(plan), mark, host)
     match data["deed"]:
         case "added":
             kind, line = _str(data["kind"]), _str(data["line"])

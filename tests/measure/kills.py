@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import platform
 import random
 import signal
 import subprocess
@@ -113,7 +114,7 @@ def compared(store: Store, told: Told) -> Found:
     order = [entry.name for id_ in sorted(kept) for entry in kept[id_]]
     ours = [f"{told.name}-{i}" for i in range(len(order))]
     gaps = sum([entry.n for entry in entries] != list(range(1, len(entries) + 1)) for entries in kept.values())
-    left = store.unfinished(plan_of(told.name))
+    left = store.unfinished(plan_of(told.name), "pile", platform.node())
     open_ones = [session.id for session in mine if session.ended is None]
     return Found(
         kills=1,

@@ -54,7 +54,8 @@ class Server:
         self._run("pg_ctl", "stop", "-w", "-m", "immediate", "-D", str(self.folder / "data"))
 
     def make_data(self) -> None:
-        self._run("initdb", "-D", str(self.folder / "data"), "-U", KEEPER, "-A", "trust", "-E", "UTF8", "--no-sync")
+        where = "-D", str(self.folder / "data"), "-U", KEEPER
+        self._run("initdb", *where, "-A", "trust", "-E", "UTF8", "--no-locale", "--no-sync")
 
     def database(self) -> str:
         """The address of an empty database: a schema of its own, which is made sooner than a database."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import platform
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
@@ -50,6 +51,7 @@ def test_sessions_are_listed_and_filtered(run: Run) -> None:
         "t": 0,
         "what": "session",
         "session": 1,
+        "host": platform.node(),
         "started": AT.isoformat(),
         "ended": None,
         "command": "cut",
@@ -126,8 +128,9 @@ def test_what_could_not_be_saved_is_taken_in(run: Run, tmp_path: Path, monkeypat
     for mark in "ab":
         waiting.add(Added(session, mark, Entry(1, "star", "fits", "{}", AT)))
     waiting.write()
-    for _ in range(2):
-        assert run("--take-in", waiting.file, "--json").told("seen")[0]["saved"] == 2
+    assert run("--take-in", waiting.file, "--json").told("seen")[0]["saved"] == 2
+    told_in_one_line(run("--take-in", waiting.file, "--json"), "cannot be read")  # it is put away, under another name
+    assert run("--take-in", f"{waiting.file}.saved", "--json").told("seen")[0]["saved"] == 2
     (late,) = run("--plan", "late", "--json").told("seen")
     assert late["units"] == 2
 

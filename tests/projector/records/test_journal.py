@@ -21,7 +21,7 @@ from projector.records.faults import RecordsError
 from projector.records.journal import Journal
 from projector.records.opening import open_records
 from projector.records.sessions import Entry, Session
-from projector.records.unsaved import Added, Deed, Ended, Undone, Unsaved, read_unsaved, take_in
+from projector.records.unsaved import Added, Deed, Ended, Undone, Unsaved, put_away, read_unsaved, take_in
 from projector.sentences import sentence
 from tests.projector.records.server import Server
 
@@ -43,6 +43,7 @@ def somewhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     place.mkdir()
     monkeypatch.chdir(place)
     monkeypatch.setenv("HOME", str(tmp_path))
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
     return place
 
 
@@ -140,13 +141,28 @@ def as_nobody() -> Iterator[None]:
         os.seteuid(0)
 
 
-def test_a_folder_that_became_read_only_keeps_nothing_back() -> None:
+def test_the_next_who_begins_is_told_of_a_file_that_was_left(tmp_path: Path, somewhere: Path) -> None:
+    waiting = Unsaved()
+    waiting.add(Ended(Session(1, AT, "cut", "", "", mark="a"), AT))
+    waiting.write()
     heard = Heard()
-    with tempfile.TemporaryDirectory() as name:
+    begun(tmp_path / "j", heard)[0].close()
+    assert [(one["what"], one["file"]) for one in heard] == [("unsaved", str(waiting.file))]
+    assert waiting.file is not None
+    put_away(waiting.file)
+    heard.clear()
+    begun(tmp_path / "j", heard)[0].close()
+    assert heard == []
+
+
+@pytest.mark.parametrize("mode", [0o555, 0o000], ids=["read-only", "shut"])
+def test_a_folder_that_became_read_only_or_shut_keeps_nothing_back(mode: int) -> None:
+    heard = Heard()
+    with tempfile.TemporaryDirectory(dir="/tmp") as name:  # which nobody can reach, other than a test's own
         folder = Path(name)
         journal, session = begun(folder / "j", heard)
         (folder / "j").chmod(0o666)
-        folder.chmod(0o555)
+        folder.chmod(mode)
         with as_nobody():
             journal.record(session, "first", "fits", "{}", AT)
         assert [one["why"] for one in heard] == ["read_only"]
@@ -270,7 +286,9 @@ def test_a_session_that_nobody_began_is_a_programs_mistake(tmp_path: Path) -> No
 
 
 texts = st.text(st.characters(codec="utf-8"))
-sessions = st.builds(Session, st.just(0), st.just(AT), texts, st.just(PLAN), texts, st.none(), st.just("½ star"), texts)
+sessions = st.builds(
+    Session, st.just(0), st.just(AT), texts, st.just(PLAN), texts, st.none(), st.just("½ star"), texts, texts
+)
 entries = st.builds(Entry, st.integers(1), st.none() | texts, st.none() | texts, texts, st.just(AT))
 deeds = (
     st.builds(Added, sessions, texts, entries)

@@ -70,7 +70,7 @@ def test_a_file_of_the_first_version_is_brought_up_without_losing_a_unit(tmp_pat
             assert [entry.event()["n"] for entry in records.units(4)] == list(range(1, 41))
             assert old.mark != left.mark
     with Journal.open(tmp_path / "j") as journal:
-        assert journal.resume("no plan at all") == left
+        assert journal.unfinished("no plan at all", "rehearse") == left
         assert journal.record(4, "star", "fits", "{}", AT) == 41
         assert journal.begin(AT, "cut", "", "rig.json") == 5
     connection = sqlite3.connect(tmp_path / "j")

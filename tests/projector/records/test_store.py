@@ -48,15 +48,43 @@ def test_what_was_recorded_is_read_back_by_the_next_who_opens(address: str) -> N
 def test_only_the_last_session_of_the_same_plan_is_resumed_and_only_if_it_was_not_finished(address: str) -> None:
     journal, first = begun(address)
     other = journal.begin(AT, "cut", "another plan", "rig.json")
-    left = journal.records.unfinished(PLAN)
+    left = journal.unfinished(PLAN, "cut")
     assert left is not None
     assert left.id == first
-    assert journal.records.unfinished("a third plan") is None
+    assert journal.unfinished("a third plan", "cut") is None
     journal.end(first, AT)
-    assert journal.records.unfinished(PLAN) is None
-    found = journal.records.unfinished("another plan")
+    assert journal.unfinished(PLAN, "cut") is None
+    found = journal.unfinished("another plan", "cut")
     assert found is not None
     assert found.id == other
+    journal.close()
+
+
+def test_another_command_or_table_is_not_gone_on_with(address: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two tables may cut the same plan into the same records; each is offered its own session."""
+    here, mine = begun(address)
+    monkeypatch.setattr("projector.records.journal.HOST", "the other table")
+    there, other = begun(address)
+    for journal, session in ((there, other), (here, mine)):
+        left = journal.unfinished(PLAN, "cut")
+        assert left is not None
+        assert left.id == session
+        assert journal.unfinished(PLAN, "rehearse") is None
+        monkeypatch.undo()
+        journal.close()
+
+
+def test_what_is_kept_by_its_event_says_the_same(address: str) -> None:
+    journal, session = begun(address)
+    events = [
+        {"event": "unit", "expected": "square(2 in)", "verdict": "fits", "u_mm": 0.1},
+        {"event": "strip", "expected": "strip(1 in)", "name": "sand", "verdict": None},
+    ]
+    assert [journal.keep(session, event, AT) for event in events] == [1, 2]
+    kept = journal.records.entries(session)
+    told = [(one.kind, one.name, one.verdict) for one in kept]
+    assert told == [("unit", "square(2 in)", "fits"), ("strip", "sand", None)]
+    assert [one.event() for one in kept] == events
     journal.close()
 
 
@@ -65,7 +93,7 @@ def test_a_resumed_session_goes_on_counting(address: str) -> None:
     assert [journal.record(session, "u", "fits", "{}", AT) for _ in range(2)] == [1, 2]
     journal.close()
     with Journal.open(address) as again:
-        left = again.resume(PLAN)
+        left = again.unfinished(PLAN, "cut")
         assert left is not None
         assert again.record(left.id, "u", "fits", "{}", AT) == 3
 
@@ -177,12 +205,12 @@ def test_no_name_or_note_reaches_beyond_its_own_cell(address: str, plan: str, ri
     line = json.dumps({"note": note})
     with Store(address) as store:
         before = len(store.sessions())
-        session = store.begin(Session(0, AT, "cut", plan, rig, mark=f"{before:032}", plan_name=name))
+        session = store.begin(Session(0, AT, "cut", plan, rig, mark=f"{before:032}", plan_name=name, host="here"))
         store.add(session.id, f"{before:032}", Entry(0, name, None, line, AT))
         (found,) = store.sessions(Wanted(ids=(session.id,)))
         (entry,) = store.entries(session.id)
         assert len(store.sessions()) == before + 1
-        assert store.unfinished(plan) == found
+        assert store.unfinished(plan, "cut", "here") == found
 
     def held(text: str) -> str:
         return "".join("�" if c == "\0" or "\ud800" <= c <= "\udfff" else c for c in text)
