@@ -43,7 +43,7 @@ class Studio:
         self._table, self._screen = table, screen
         self._began_s = time.monotonic()
         self._lock = threading.Lock()  # the table is told one thing at a time, in the order of time
-        self._light: NDArray[np.uint8] | None = None
+        self._dump = b""  # the screen's memory as it was when it was last looked at
 
     def frame(self) -> NDArray[np.uint8]:
         """What the camera sees now."""
@@ -66,13 +66,13 @@ class Studio:
 
     def _throw_light(self) -> None:
         """Project what is on the screen if it has changed; a picture that is just being drawn is waited for."""
-        light = read_xwd(self._screen.read_bytes())
-        while self._light is None or not np.array_equal(light, self._light):
-            self._light = light
+        dump = self._screen.read_bytes()
+        while dump != self._dump:
+            self._dump = dump
             time.sleep(QUIET_S)
-            light = read_xwd(self._screen.read_bytes())
-            if np.array_equal(light, self._light):
-                self._table.project(np.ascontiguousarray(light), self._now_s())
+            dump = self._screen.read_bytes()
+            if dump == self._dump:
+                self._table.project(np.ascontiguousarray(read_xwd(dump)), self._now_s())
 
 
 def score(truth: Truth) -> dict[str, object]:
