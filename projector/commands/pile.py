@@ -86,8 +86,11 @@ def _judge(
     if not read_longer_list(table, rig, sitting, journal, datetime.now().astimezone()):
         return
     text = f"# pile of {unit.name}\n{plan_text(plan)}"
-    left = journal.resume(text) if args.resume else None
+    left = journal.unfinished(text, "pile")
     before = 0 if left is None else len(journal.records.units(left.id))
+    if left is not None and not args.resume:
+        table.teller.tell("seen", what="unfinished_session", units=before, do="--resume goes on with it")
+        left, before = None, 0
     now = datetime.now().astimezone()
     session = left.id if left is not None else journal.begin(now, "pile", text, str(args.rig))
     with InThread() as worker:
