@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +16,7 @@ from projector.guide.leading import Carried, Leading, Step, begin, step
 from projector.guide.looks import KeyPressed, MatCleared, Seen
 from projector.guide.scenes import Scene
 from projector.guide.steps import Record
+from projector.lighting import Lighting, outlines_of
 from projector.opening import readable_cautions
 from projector.piecing.plans import Plan
 from projector.recordevents import record_event
@@ -23,7 +25,6 @@ from projector.seeing.beside import AtOnce, Worker
 from projector.seeing.looking import NotClear, Seeing
 from projector.seeing.measuring import Gauge
 from projector.setup.glancing import glanced, key_after_bump, tell_glance
-from projector.showing import show
 from projector.table import Disturbed, Pressed, Still, Table
 from vision.measure import PLAIN_CLOTH, Cloth
 from vision.units import Judged
@@ -43,6 +44,10 @@ class Bench:
     cloth: Cloth = PLAIN_CLOTH
     kept: Kept | None = None  # is handed each picture that was measured, with what was found
     worker: Worker = field(default_factory=AtOnce)  # measures while the light goes on
+
+    @cached_property
+    def lighting(self) -> Lighting:
+        return Lighting(self.table, self.rig, self.cloth.height_mm)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -95,6 +100,7 @@ def guide(bench: Bench, plan: Plan, carried: Carried | None = None, layers: int 
             continue
         if isinstance(seen, Seen) and bench.kept is not None:
             bench.kept(seeing.latest, seen.cloths)
+        bench.lighting.suit(seeing.surfaces(outlines_of(seen)), now.state.carried.sitting.light)
         turn = step(now.state, _in_this_light(bench, seeing, now.state) if isinstance(seen, MatCleared) else seen)
         if turn.state.waits_for_cloth and not now.state.waits_for_cloth and not _still_true(bench, told):
             _keep_records(bench, turn, judged)
@@ -121,7 +127,7 @@ def _tell_unguided(bench: Bench, plan: Plan) -> None:
 
 def _not_clear(bench: Bench, scene: Scene) -> Still:
     """Ask again for the bare mat, in words and in light."""
-    _show(bench, scene)
+    bench.lighting.show(scene)
     do = "take away what lies on the mat, or press space if nothing does"
     bench.table.teller.tell("refused", what="clear_mat", why="not_clear", do=do)
     return bench.table.glance()
@@ -133,7 +139,7 @@ def _carry_out(bench: Bench, turn: Step, judged: Judgements) -> Still:
     The look that comes back is taken before anybody is asked, so that whatever the person does is a change from it.
     """
     _keep_records(bench, turn, judged)
-    _show(bench, turn.scene)
+    bench.lighting.show(turn.scene)
     as_it_lies = bench.table.glance()
     for event in turn.events:
         told = dict(event)
@@ -162,8 +168,3 @@ def _keep_records(bench: Bench, turn: Step, judged: Judgements) -> None:
         if isinstance(record, Record):
             judged.units.append(record.judged)
             judged.entries.append(entry)
-
-
-def _show(bench: Bench, scene: Scene) -> None:
-    height_mm = scene.layers * bench.cloth.height_mm
-    show(bench.table, bench.rig, scene, height_mm if scene.cut_mat_mm is not None else 0.0)

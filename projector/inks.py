@@ -43,5 +43,10 @@ INK_NAMES = {
 }
 
 
-PALETTE: Palette = {ink: linear_from_srgb(np.array(OKABE_ITO_SRGB[name]) / 255.0) for ink, name in INK_NAMES.items()}
+def linear_of(name: str) -> Floats:
+    """Linear red, green, blue, 0 to 1, of one of the set."""
+    return linear_from_srgb(np.array(OKABE_ITO_SRGB[name]) / 255.0)
+
+
+PALETTE: Palette = {ink: linear_of(name) for ink, name in INK_NAMES.items()}
 """Linear red, green, blue, 0 to 1, of each ink."""

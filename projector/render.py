@@ -177,7 +177,7 @@ class _TextPlane:
     def mat(self, text_mm: Floats) -> Floats:
         cos, sin = np.cos(self.words.turn_rad), np.sin(self.words.turn_rad)
         if self.words.anchor == "left":
-            text_mm = text_mm + [0.5 * text_width_mm(self.words.text, self.words.height_mm), 0.0]
+            text_mm = text_mm + np.array([0.5 * text_width_mm(self.words.text, self.words.height_mm), 0.0])
         return np.asarray(text_mm @ np.array([[cos, sin], [-sin, cos]]) + np.array(self.words.at_mat_mm))
 
     def nodes_mm(self) -> Floats:

@@ -59,6 +59,12 @@ class MatLight:
         return float(np.nanmedian(found)) if np.isfinite(found).any() else 1.0
 
     @cached_property
+    def room(self) -> float:
+        """The room's light over the projector's white, in the median place; 0 where nothing is known."""
+        known = np.isfinite(self.lit) & (self.lit > self.dark)
+        return float(np.median(self.dark[known] / (self.lit - self.dark)[known])) if known.any() else 0.0
+
+    @cached_property
     def dark_mat(self) -> bool:
         """Whether the mat itself, not the room, is what hides the light: in a dark room it would be no better."""
         alone = contrast(self.lit - self.dark, 0.0)

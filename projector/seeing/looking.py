@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
 
 from projector.guide.looks import Look, MatCleared
 from projector.seeing.answers import Measured
@@ -10,6 +14,7 @@ from projector.seeing.beside import Worker
 from projector.seeing.measuring import Gauge
 from projector.seeing.taking import Picture, Taken, take
 from projector.table import Disturbed, Pressed, Still, Table
+from vision.surfaces import surface_colours
 
 EMPTY_FRAMES = 16  # averaged under the lamp for the mat's picture, which all else is held against
 FRAMES = 4  # averaged for cloth
@@ -44,6 +49,16 @@ class Seeing:
         taken, gauge = self._take(FRAMES), self._gauge
         work = self._worker.begin(lambda: gauge.answer(taken, wanted))
         return self._table.while_at(work, as_left) or work.result()
+
+    def surfaces(self, outlines_mat_mm: Sequence[NDArray[np.float64]]) -> NDArray[np.float64] | None:
+        """Colours of the mat and of cloths in the last picture (`surface_colours`); None where they are not known."""
+        rig, mat = self._gauge.rig, self._gauge.mat
+        if mat is None or rig.mat_over_paper is None:
+            return None
+        height_mm = self._gauge.cloth.height_mm
+        return surface_colours(
+            self.latest, mat, rig.camera.pinhole, outlines_mat_mm, height_mm, rig.mat_over_paper, rig.tone
+        )
 
     def take_mat_as_it_is(self) -> None:
         """Keep the mat's picture though something seems to lie on it: the person says that it is bare."""
