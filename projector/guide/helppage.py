@@ -31,14 +31,6 @@ KEY_GAP_MM, CAP_MM = 5.0, 2.0  # between key caps; from a key's name to the rim 
 ROW_MM = 2.0 * TEXT_MM
 
 
-def means_help(key: str) -> bool:
-    return key.replace(" ", "").lower() == "h"
-
-
-def means_end(key: str) -> bool:
-    return key.replace(" ", "").lower() in ("q", "escape")
-
-
 def help_scene(area_mat_mm: tuple[Point, ...], sitting: Sitting) -> Scene:
     """All keys as caps with what they do, in the middle of the light, whatever lies there: it was asked for."""
     page = Page.of(area_mat_mm, sitting=sitting)

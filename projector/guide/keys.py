@@ -17,13 +17,10 @@ AS_ASKED = "true the end, as you asked"
 
 
 def pressed(state: Cutting, seen: Observation) -> Turn:
-    """The rule of a key in this phase. While the page of help is in the light, any key but the end closes it."""
+    """The rule of a key in this phase. The page of help lies over all chapters (`leading.py`)."""
     if not isinstance(seen, KeyPressed):
         raise ValueError("not a key")
-    meaning = MEANINGS.get(seen.key.replace(" ", "").lower(), "")
-    if state.help and meaning != "end":
-        return Turn(replace(state, help=False))
-    rule = KEYS.get((state.phase, meaning))
+    rule = KEYS.get((state.phase, meaning_of(seen.key)))
     return rule(state, seen) if rule else Turn(state)
 
 
@@ -120,13 +117,14 @@ def _taken_back(state: Cutting) -> Turn:
     return Turn(replace(back, note=f"taken back: {done} of {make} done"), (told,), undone=1)
 
 
-def _helped(state: Cutting, _: Observation) -> Turn:
-    return Turn(replace(state, help=True))
-
-
 def _stop(state: Cutting, _: Observation) -> Turn:
-    ended = finished(replace(state, help=False))
+    ended = finished(state)
     return replace(ended, state=replace(ended.state, stopped=True))
+
+
+def meaning_of(key: str) -> str:
+    """What a key means at the table, "" for none."""
+    return MEANINGS.get(key.replace(" ", "").lower(), "")
 
 
 MEANINGS = {
@@ -157,6 +155,5 @@ KEYS: dict[tuple[Phase, str], Rule] = {
     (Phase.CUT_UNIT, "true_up"): _true_up,
     **{(phase, "again"): _measured_again for phase in Phase if phase not in (Phase.CLEAR_MAT, Phase.DONE)},
     **{(phase, "undo"): _undone for phase in Phase if phase is not Phase.DONE},
-    **{(phase, "help"): _helped for phase in Phase if phase is not Phase.DONE},
     **{(phase, "end"): _stop for phase in Phase if phase is not Phase.DONE},
 }

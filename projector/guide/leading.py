@@ -22,7 +22,8 @@ from projector.guide.chapters import (
     YardageChapter,
     chapters_of,
 )
-from projector.guide.helppage import help_scene, means_end, means_help
+from projector.guide.helppage import help_scene
+from projector.guide.keys import meaning_of
 from projector.guide.looks import HandSeen, KeyPressed, Look, MatCleared, Observation
 from projector.guide.scenes import Point
 from projector.guide.setstate import SetCheck, first_set
@@ -98,7 +99,8 @@ def begin(plan: Plan, area_mat_mm: tuple[Point, ...], carried: Carried | None = 
 
 def step(state: Leading, seen: Observation) -> Step:
     """One turn of the chapter that is led through, and on to the next one where it is done."""
-    if isinstance(seen, KeyPressed) and (state.helps or means_help(seen.key)) and not means_end(seen.key):
+    meaning = meaning_of(seen.key) if isinstance(seen, KeyPressed) else ""
+    if isinstance(seen, KeyPressed) and meaning != "end" and (state.helps or meaning == "help"):
         return _help(state, not state.helps)
     state = replace(state, helps=False)
     if isinstance(seen, MatCleared):

@@ -84,7 +84,6 @@ class Cutting:
     end_will_do: bool = False  # the person wants no truing of this end
     as_it_lies: bool = False  # the person wants it cut as it lies, and not turned
     offered: bool = False  # a shift of the line is offered
-    help: bool = False  # the page of help is in the light
 
     @property
     def made(self) -> tuple[int, ...]:

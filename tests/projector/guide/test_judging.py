@@ -47,7 +47,7 @@ def key(name):
     return KeyPressed(name)
 
 
-SPACE, B, M, T, Z, H, Q = map(key, ("space", "b", "m", "t", "z", "h", "q"))
+SPACE, B, M, T, Z, Q = map(key, ("space", "b", "m", "t", "z", "q"))
 
 
 def play(*script, first=None):
@@ -159,24 +159,12 @@ def play(*script, first=None):
         ([T], Phase.TRUE_END, 0, ["ask cut true_up"]),
         ([T, SPACE], Phase.CUT_UNIT, 0, ["ask cut true_up", "ask cut unit"]),
         ([T, seen(box_at(100, 300, 295.8, 80))], Phase.CUT_UNIT, 0, ["ask cut true_up", "ask cut unit"]),
-        # Help stands over everything; the next key only closes it, but for the end.
-        ([H], Phase.CUT_UNIT, 0, []),
-        ([H, B], Phase.CUT_UNIT, 0, []),
-        ([H, B, B], Phase.LAY_STRIP, 0, ["ask strip wide"]),
-        ([H, Q], Phase.DONE, 0, []),
-        ([H, seen(CUT_ONCE, UNIT)], Phase.CUT_UNIT, 1, ["fits 1/2", "ask cut unit"]),
     ],
 )
 def test_scripts(script, phase, made, conversation):
     first, _ = play(*START)
     now, said = play(*script, first=first)
     assert (now.state.phase, sum(now.state.made), said) == (phase, made, conversation)
-
-
-def test_help_is_a_state_and_closes_again():
-    first, _ = play(*START)
-    assert play(H, first=first)[0].state.help
-    assert not play(H, H, first=first)[0].state.help
 
 
 def test_what_was_taken_back_is_said_in_light_and_its_mark_is_gone():
