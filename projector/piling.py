@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -113,11 +112,8 @@ def _carry_out(bench: Bench, turn: Step, entries: list[int | None]) -> Still:
             bench.journal.undo(bench.session, entry, datetime.now().astimezone())
     for record in turn.records:
         event = record_event(record)
-        verdict = record.judged.verdict.value if record.judged.verdict else None
-        line, kind = json.dumps(event), str(event.pop("event"))
-        at = datetime.now().astimezone()
-        entries.append(bench.journal.record(bench.session, record.unit_name, verdict, line, at, kind))
-        bench.table.teller.tell(kind, **event)
+        entries.append(bench.journal.keep(bench.session, event, datetime.now().astimezone()))
+        bench.table.teller.tell(str(event.pop("event")), **event)
     show(bench.table, bench.rig, turn.scene)
     as_it_lies = bench.table.glance()
     for one in turn.events:

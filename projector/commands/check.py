@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import argparse
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -13,12 +15,23 @@ from calibration.rigfile import load_rig
 from projector.album import write_png
 from projector.checking import Checked, Expected, check_photographs
 from projector.clock import WallClock
-from projector.commands.options import CLOTH_U_MM, OptionError, add_cloth, add_json, add_tolerances, files, whole
+from projector.commands.options import (
+    CLOTH_U_MM,
+    OptionError,
+    add_cloth,
+    add_json,
+    add_records,
+    add_tolerances,
+    files,
+    whole,
+)
 from projector.events import Event, Teller, unit_event
 from projector.pieceevents import block_event, strip_event
 from projector.piecing.lengths import is_metric
-from projector.piecing.planfile import wanted_shape
+from projector.piecing.planfile import load_plan, unit_of_plan, wanted_shape
+from projector.piecing.planreading import plan_text
 from projector.piecing.wholes import Star, Strip, parse_whole
+from projector.records.journal import Journal
 from projector.totals import pile_keys
 from vision.blocks import BLOCK_CLOTH
 from vision.expected import ExpectedShape, ExpectedStar, ExpectedStrip, LengthUnit, Tolerance
@@ -55,6 +68,7 @@ def add(commands: Any) -> None:
     parser.add_argument("--picture", type=Path, metavar="PNG", help="draw what was measured over the photograph")
     add_tolerances(parser)
     add_cloth(parser)
+    add_records(parser, default=None, without="nowhere")
     add_json(parser)
     parser.set_defaults(run=run, cloth=None)
 
@@ -70,15 +84,37 @@ def run(args: argparse.Namespace) -> int:
     if rig.scale_u > DOUBTFUL_U:
         teller.tell("seen", what="scale", scale_u=rig.scale_u, scale_how=rig.scale_how, do=READ_THE_BARS)
     paths, all_units, counts = files(args.photos), list[Judged](), dict[str, int]()
-    for checked in check_photographs(paths, rig, expected, files(args.empty), cloth, block_cloth):
-        for event in _events(checked):
-            teller.tell(str(event.pop("event")), **event)
-        if args.picture is not None:
-            _draw(checked, rig, cloth, block_cloth, args.picture, len(paths))
-        all_units += checked.units
-        counts[checked.name] = len(checked.units)
+    with _keeping(args, teller) as keep:
+        for checked in check_photographs(paths, rig, expected, files(args.empty), cloth, block_cloth):
+            for event in _events(checked):
+                keep(event)
+                teller.tell(str(event.pop("event")), **event)
+            if args.picture is not None:
+                _draw(checked, rig, cloth, block_cloth, args.picture, len(paths))
+            all_units += checked.units
+            counts[checked.name] = len(checked.units)
     _sum_up(teller, all_units)
     return _told_count(teller, counts, args.count)
+
+
+@contextmanager
+def _keeping(args: argparse.Namespace, teller: Teller) -> Iterator[Callable[[Event], object]]:
+    """What keeps each event in the records, if any were named, as one session."""
+    if args.records is None:
+        yield lambda event: None
+        return
+    plans = {file: unit for file, unit in map(unit_of_plan, args.expect) if file is not None}
+    text = plan_text(load_plan(next(iter(plans)))) if len(plans) == 1 else ""
+    with Journal.open(args.records, teller.tell) as journal:
+        session = journal.begin(datetime.now().astimezone(), "check", text, str(args.rig))
+
+        def keep(event: Event) -> None:
+            _, unit = unit_of_plan(str(event.get("expected") or ""))
+            named = event if unit is None else event | {"name": unit}
+            journal.keep(session, named, datetime.now().astimezone())
+
+        yield keep
+        journal.end(session, datetime.now().astimezone())
 
 
 def cloths(thickness_mm: float | None) -> tuple[Cloth, Cloth]:

@@ -31,9 +31,8 @@ from projector.setup.realigning import realign
 from projector.setup.rigwords import rig_keys
 from projector.setup.writing import write_rig
 from projector.table import Table
-from projector.totals import journal_keys, pile_keys
+from projector.totals import session_keys
 from vision.measure import Cloth
-from vision.pile import sum_up
 
 
 def add(commands: Any) -> None:
@@ -83,11 +82,7 @@ def _cut(args: argparse.Namespace, plan: Plan, rig: Rig, board: Board, journal: 
         guided = guide(Bench(table, rig, journal, session, cloth, worker=worker), plan, carried)
     if not guided.stopped:  # what was left before its end can be resumed
         journal.end(session, datetime.now().astimezone())
-    if journal.save():
-        keys = journal_keys(journal.records.counts(session), len(journal.records.units(session)))
-    else:
-        keys = pile_keys(sum_up(guided.units))
-    table.teller.tell("summary", **keys)
+    table.teller.tell("summary", **session_keys(journal, session, guided.units))
 
 
 def trusted_rig(table: Table, rig: Rig, file: Path, board: Board, thickness_mm: float) -> Rig | None:

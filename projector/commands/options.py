@@ -31,15 +31,16 @@ def add_json(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def add_records(parser: argparse.ArgumentParser, default: str | None = "journal.sqlite") -> None:
-    """Where units are kept, or read from; `--journal` is its older name."""
+def add_records(
+    parser: argparse.ArgumentParser, default: str | None = "journal.sqlite", without: str = "beside everything else"
+) -> None:
+    """Where units are kept or read from; `--journal` is its older name. `without` says what holds without a default."""
     parser.add_argument(
         "--records",
         "--journal",
         default=default,
         metavar="ADDRESS",
-        help="where units are kept: a file, or postgresql://name@host/database "
-        f"({'journal.sqlite' if default else 'beside everything else'})",
+        help=f"where units are kept: a file, or postgresql://name@host/database ({default or without})",
     )
 
 

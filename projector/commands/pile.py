@@ -27,9 +27,8 @@ from projector.seeing.beside import InThread
 from projector.setup.looking import settle
 from projector.setup.rigwords import rig_keys
 from projector.table import Table
-from projector.totals import journal_keys, pile_keys
+from projector.totals import session_keys
 from vision.measure import Cloth
-from vision.pile import sum_up
 
 
 def add(commands: Any) -> None:
@@ -98,8 +97,4 @@ def _judge(
         piled = pile(bench, wanted_of(plan, unit), sitting, args.count, before)
     if not piled.stopped:  # what was left before its end can be resumed
         journal.end(session, datetime.now().astimezone())
-    if journal.save():
-        keys = journal_keys(journal.records.counts(session), len(journal.records.units(session)))
-    else:
-        keys = pile_keys(sum_up(piled.units))
-    table.teller.tell("summary", **keys)
+    table.teller.tell("summary", **session_keys(journal, session, piled.units))

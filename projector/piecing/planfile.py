@@ -42,20 +42,32 @@ def demo_plan() -> Plan:
     return plan_from_text(text, "demo.toml")
 
 
+def unit_of_plan(text: str) -> tuple[Path | None, str | None]:
+    """The plan file and the name of its unit, where a text says so, and else nothing.
+
+    >>> unit_of_plan("plan.toml: wave"), unit_of_plan("square(4 1/2 in)")
+    ((PosixPath('plan.toml'), 'wave'), (None, None))
+    """
+    file, colon, name = text.rpartition(":")
+    if not colon or text.rstrip().endswith(")"):
+        return None, None
+    return Path(file.strip()), name.strip()
+
+
 def wanted_shape(text: str) -> Wanted:
     """Read what `--expect` takes: a shape of `shapes.GRAMMAR`, or a unit of a plan as `plan.toml:name`.
 
     A unit of a plan brings the plan's tolerance, or its own. Raises ShapeError, PlanError.
     """
-    file, colon, name = text.rpartition(":")
-    if not colon or text.rstrip().endswith(")"):
+    file, name = unit_of_plan(text)
+    if file is None or name is None:
         return Wanted(parse_shape(text))
-    plan = load_plan(Path(file.strip()))
+    plan = load_plan(file)
     names = [unit.name for unit in plan.units]
-    if name.strip() not in names:
+    if name not in names:
         do = f"name one of {', '.join(names)}" if names else "the plan has none yet, add it"
-        raise PlanError(f'{file}: no unit "{name.strip()}"; {do}')
-    unit = plan.unit(name.strip())
+        raise PlanError(f'{file}: no unit "{name}"; {do}')
+    unit = plan.unit(name)
     return Wanted(
         expected_shape(plan, unit),
         plan.tolerance_mm if unit.tolerance_mm is None else unit.tolerance_mm,

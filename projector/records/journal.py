@@ -17,7 +17,7 @@ from uuid import uuid4
 
 from projector.records.faults import RecordsError
 from projector.records.opening import open_records
-from projector.records.sessions import UNIT, Entry, Session, plan_name_of
+from projector.records.sessions import UNIT, Entry, Session, plain, plan_name_of
 from projector.records.unsaved import Added, Deed, Ended, Undone, Unsaved, left_files
 
 if TYPE_CHECKING:
@@ -87,7 +87,7 @@ class Journal:
         """Keep what was measured, told by its event: its kind, its name or else what was expected, and its verdict."""
         name, verdict = event.get("name") or event.get("expected"), event.get("verdict")
         name, verdict = (None if text is None else str(text) for text in (name, verdict))
-        return self.record(session, name, verdict, json.dumps(event), at, str(event["event"]))
+        return self.record(session, name, verdict, json.dumps(plain(dict(event))), at, str(event["event"]))
 
     def record(
         self, session: int, name: str | None, verdict: str | None, line: str, at: datetime, kind: str = UNIT

@@ -53,7 +53,7 @@ class Entry:
             event = json.loads(self.line)
         except (ValueError, RecursionError):
             return {}
-        return {key: _plain(value) for key, value in event.items()} if isinstance(event, dict) else {}
+        return {key: plain(value) for key, value in event.items()} if isinstance(event, dict) else {}
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +71,8 @@ class Wanted:
 EVERY_SESSION = Wanted()
 
 
-def _plain(value: object, depth: int = 1) -> object:
+def plain(value: object, depth: int = 1) -> object:
+    """A value as JSON knows it: what is not finite is None, and what is nested deeper than any event."""
     if isinstance(value, float):
         return value if math.isfinite(value) else None
     if not isinstance(value, list | dict):
@@ -79,8 +80,8 @@ def _plain(value: object, depth: int = 1) -> object:
     if depth == DEEPEST:
         return None
     if isinstance(value, list):
-        return [_plain(one, depth + 1) for one in value]
-    return {key: _plain(one, depth + 1) for key, one in value.items()}
+        return [plain(one, depth + 1) for one in value]
+    return {key: plain(one, depth + 1) for key, one in value.items()}
 
 
 def plan_name_of(text: str) -> str:

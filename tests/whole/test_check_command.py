@@ -18,6 +18,7 @@ import numpy as np
 import pytest
 
 from calibration.rigfile import load_rig, save_rig
+from projector.records.opening import open_records
 from tests.whole.process import DEMO, EMPTY, PHOTOGRAPH, ROOT, TABLE, Done, chalkbeam, here
 from tests.whole.table_truth import Measured, TrueUnit, mat_from_sheet, match, moved, true_units
 
@@ -58,12 +59,18 @@ def picture(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def judged(calibrated: Done, rig: Path, picture: Path) -> Done:
+def kept(picture: Path) -> Path:
+    """Records that are begun by `judged`."""
+    return picture.with_name("journal.sqlite")
+
+
+@pytest.fixture(scope="module")
+def judged(calibrated: Done, rig: Path, picture: Path, kept: Path) -> Done:
     """With every form of SHAPE."""
     shapes = [word for shape in (SQUARE, SLANT, DIAMOND, POLYGON, *OTHERS) for word in ("--expect", shape)]
     done = chalkbeam(
         *("check", PHOTOGRAPH, "--rig", rig, "--empty", EMPTY, *shapes, "--tolerance", "1/32 in"),
-        *("--angle-tolerance", "0.5 deg", "--cloth", "0.4 mm", "--picture", picture, "--json"),
+        *("--angle-tolerance", "0.5 deg", "--cloth", "0.4 mm", "--picture", picture, "--records", kept, "--json"),
     )
     assert done.code == 0, done.err
     return done
@@ -225,6 +232,20 @@ def test_the_picture_shows_what_was_measured(judged: Done, picture: Path) -> Non
     assert drawn.shape == photograph.shape
     differs = np.abs(drawn.astype(int) - photograph).max(axis=2) > 20
     assert 0.001 < differs.mean() < 0.2  # lines and words on it, and the photograph still there
+
+
+def test_what_was_told_is_in_the_records(judged: Done, kept: Path) -> None:
+    """A unit of a plan has the name that the plan gives it."""
+    with open_records(kept) as records:
+        (session,) = records.sessions()
+        entries = records.units(session.id)
+    assert (session.command, session.ended is not None) == ("check", True)
+    told = [{key: value for key, value in event.items() if key != "t"} for event in judged.told("unit")]
+    assert [{key: value for key, value in entry.event().items() if key != "name"} for entry in entries] == told
+    expected = [str(event["expected"] or "") for event in told]
+    names = [text.rpartition(":")[2] if ".toml:" in text else text or None for text in expected]
+    assert [entry.name for entry in entries] == names
+    assert [entry.verdict for entry in entries] == [event["verdict"] for event in told]
 
 
 def test_a_tighter_tolerance_and_another_thickness_change_what_is_said(

@@ -23,6 +23,7 @@ from projector.records.opening import open_records
 from projector.records.sessions import Entry, Session
 from projector.records.unsaved import Added, Deed, Ended, Undone, Unsaved, put_away, read_unsaved, take_in
 from projector.sentences import sentence
+from projector.totals import session_keys
 from tests.projector.records.server import Server
 
 AT = datetime(2024, 5, 3, 9, 30, tzinfo=timezone(timedelta(hours=2)))
@@ -319,3 +320,15 @@ def test_another_file_is_refused_in_one_line(tmp_path: Path, line: str) -> None:
     with pytest.raises(RecordsError, match="give the file that was named") as error:
         list(read_unsaved(tmp_path / "f"))
     assert "\n" not in str(error.value)
+
+
+def test_the_summary_does_without_records_that_went_away(tmp_path: Path) -> None:
+    journal, session = begun(tmp_path / "j", Heard())
+    journal.record(session, "first", "fits", "{}", AT)
+    assert session_keys(journal, session, []) == {"units": 1, "judged": 1, "verdicts": {"fits": 1}}
+    (tmp_path / "j").rename(tmp_path / "away")
+    journal.record(session, "second", "fits", "{}", AT)
+    assert session_keys(journal, session, []) == {"units": 0, "judged": 0, "verdicts": {}}  # of this sitting
+    (tmp_path / "away").rename(tmp_path / "j")
+    assert session_keys(journal, session, [])["units"] == 2
+    journal.close()

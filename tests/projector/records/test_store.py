@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from datetime import UTC, date, datetime, timedelta, timezone
 from pathlib import Path
 
@@ -77,14 +78,15 @@ def test_another_command_or_table_is_not_gone_on_with(address: str, monkeypatch:
 def test_what_is_kept_by_its_event_says_the_same(address: str) -> None:
     journal, session = begun(address)
     events = [
-        {"event": "unit", "expected": "square(2 in)", "verdict": "fits", "u_mm": 0.1},
+        {"event": "unit", "expected": "square(2 in)", "verdict": "fits", "u_mm": math.nan},
         {"event": "strip", "expected": "strip(1 in)", "name": "sand", "verdict": None},
     ]
     assert [journal.keep(session, event, AT) for event in events] == [1, 2]
     kept = journal.records.entries(session)
     told = [(one.kind, one.name, one.verdict) for one in kept]
     assert told == [("unit", "square(2 in)", "fits"), ("strip", "sand", None)]
-    assert [one.event() for one in kept] == events
+    assert [one.event() for one in kept] == [events[0] | {"u_mm": None}, events[1]]
+    assert "NaN" not in kept[0].line
     journal.close()
 
 
