@@ -6,6 +6,7 @@ homography, from an eighth of the size to a half of it. Only where the mat has m
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -52,11 +53,12 @@ def find_move(frame: Floats32, bare: Floats32, usable: NDArray[np.bool_], marks:
     small = [np.asarray(cv2.resize(one, size, interpolation=cv2.INTER_AREA), np.float32) for one in (frame, bare)]
     free = cv2.resize(usable.astype(np.uint8), size, interpolation=cv2.INTER_AREA) > 0
     rough = _Fit.of(small[0], small[1], free, marks.small)
-    change = np.zeros(8) if rough is None else rough.settle(np.zeros(8), COARSE_STEPS)[0]
     fine = _Fit.of(frame, bare, usable, marks.own)
     if fine is None:
         return _still()
-    change, covariance = fine.settle(change, FINE_STEPS)
+    # Where large cloth leaves the first look few marks on one side, it may miss by more than the second look reaches.
+    starts = [np.zeros(8)] if rough is None else [np.zeros(8), rough.settle(np.zeros(8), COARSE_STEPS)[0]]
+    change, covariance = fine.settle(fine.most_agreed(starts), FINE_STEPS)
     return _judged(change, covariance, frame.shape, marks.own.axes, marks.cell_px)
 
 
@@ -163,6 +165,20 @@ class _Fit:
         brighter = float(bare.ravel()[marks] @ light) / max(float(light @ light), 1e-12)
         return _Fit(marked, bare, brighter, np.column_stack([x, y]).astype(float), frame.ravel()[marks])
 
+    def most_agreed(self, changes: Sequence[Floats]) -> Floats:
+        """Which of these the most marks agree with."""
+        offs = [self._off(change) for change in changes]
+        spread = min(_spread(off) for off in offs)
+        return changes[int(np.argmax([float(_weight(off, spread).sum()) for off in offs]))]
+
+    def _off(self, change: Floats) -> Floats:
+        """(N,): how much brighter the frame is at the marks than the mat where it would have moved to."""
+        axes = self.marked.axes
+        along_x, along_y = axes.slopes_of((self.places - axes.middle) / axes.scale)
+        at = self.places + axes.scale * np.column_stack([along_x @ change, along_y @ change])
+        off = self.seen - _sampled(self.bare, at.astype(np.float32))
+        return np.asarray(off - median(off))
+
     def settle(self, change: Floats, steps: int) -> tuple[Floats, Floats]:
         """The eight numbers from a start, and their covariance (8, 8)."""
         axes = self.marked.axes
@@ -175,10 +191,8 @@ class _Fit:
             jacobian = axes.scale * self.brighter * (slope_x[:, None] * along_x + slope_y[:, None] * along_y)
             off = self.seen - bare
             off = off - median(off)
-            # Cloth may hide more than half of the marks: the third that fits best tells the noise; of a normal
-            # distribution's values a third lie within 0.4307 standard deviations.
-            spread = max(float(np.percentile(np.abs(off), 100 / 3)) / 0.4307, 1e-6)
-            weight = np.clip(1.0 - (off / (TUKEY * spread)) ** 2, 0.0, 1.0) ** 2
+            spread = _spread(off)
+            weight = _weight(off, spread)
             normal = np.asarray(jacobian.T @ (weight[:, None] * jacobian), np.float64)
             # What the marks leave open (cloth on them, the table around) stays as small as a camera's knock makes it.
             prior = np.diag(NEIGHBOURS * (spread * axes.scale / LIKELY) ** 2)
@@ -189,6 +203,19 @@ class _Fit:
             if np.abs(step).max() * axes.scale < SETTLED_PX:
                 break
         return change, covariance
+
+
+def _spread(off: Floats) -> float:
+    """Standard deviation of the marks' noise.
+
+    Cloth may hide more than half of the marks: the third that fits best tells the noise; of a normal distribution's
+    values a third lie within 0.4307 standard deviations.
+    """
+    return max(float(np.percentile(np.abs(off), 100 / 3)) / 0.4307, 1e-6)
+
+
+def _weight(off: Floats, spread: float) -> Floats:
+    return np.asarray(np.clip(1.0 - (off / (TUKEY * spread)) ** 2, 0.0, 1.0) ** 2)
 
 
 def _sampled(image: Floats32, places: Floats32) -> Floats:
