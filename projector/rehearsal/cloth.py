@@ -92,7 +92,8 @@ class Piece:
     patches: tuple[Patch, ...]
     seams_mm: Floats  # (S, 2, 2), each from left to right
     pose: Pose = Pose()
-    thickness_mm: float = CLOTH_THICKNESS_MM
+    thickness_mm: float = CLOTH_THICKNESS_MM  # of all its layers together
+    from_bolt: bool = False  # yardage, or a strip just cut from it; folded along its lower side where it has layers
 
     @property
     def corners_mat_mm(self) -> Floats:

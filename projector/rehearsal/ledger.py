@@ -8,9 +8,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from projector.rehearsal.cloth import Piece
-from projector.rehearsal.setting import Setting
+from projector.rehearsal.setting import CLOTH_THICKNESS_MM, Setting
 from projector.rehearsal.sheet import SheetPose
-from projector.rehearsal.truth import CutDemand, Placing, TrueCut, TrueSheet, TrueUnit, Truth, across, demanded_line
+from projector.rehearsal.truth import (
+    CutDemand,
+    Placing,
+    TrueCut,
+    TrueSheet,
+    TrueStrip,
+    TrueUnit,
+    Truth,
+    across,
+    demanded_line,
+)
 
 Floats = NDArray[np.float64]
 
@@ -21,6 +31,7 @@ class Ledger:
     def __init__(self) -> None:
         self._cuts: list[TrueCut] = []
         self._units: list[TrueUnit] = []
+        self._strips: list[TrueStrip] = []
         self._sheets: list[TrueSheet] = []
 
     def sheet(self, t_s: float, what: str, pose: SheetPose) -> None:
@@ -46,20 +57,32 @@ class Ledger:
 
     def unit(self, t_s: float, name: str, piece: Piece) -> None:
         """Note a unit, numbered from the corner at the left end of the strip's lower edge."""
-        first = piece.sides.index("lower") if "lower" in piece.sides else 0
-        corners = np.roll(piece.corners_mm, -first, axis=0)
-        sides = piece.sides[first:] + piece.sides[:first]
+        corners, sides = _from_lower(piece)
         laid = piece.pose.mat_from_own(corners)
         self._units.append(TrueUnit(t_s, name, len(self._units) + 1, corners, sides, piece.seams_mm, laid))
 
+    def strip(self, t_s: float, name: str, piece: Piece) -> None:
+        """Note a strip cut from yardage, as it lies folded, numbered from the left end of its fold."""
+        corners, sides = _from_lower(piece)
+        laid = piece.pose.mat_from_own(corners)
+        folded = piece.thickness_mm > 1.5 * CLOTH_THICKNESS_MM
+        self._strips.append(TrueStrip(t_s, piece.source, name, len(self._strips) + 1, corners, sides, laid, folded))
+
     def laid_again(self, piece: Piece) -> None:
-        """Note that the last unit lies elsewhere now."""
-        last = self._units[-1]
-        first = piece.sides.index("lower") if "lower" in piece.sides else 0
-        laid = piece.pose.mat_from_own(np.roll(piece.corners_mm, -first, axis=0))
-        self._units[-1] = replace(last, laid_mat_mm=laid)
+        """Note that the last unit or strip lies elsewhere now."""
+        laid = piece.pose.mat_from_own(_from_lower(piece)[0])
+        if piece.from_bolt:
+            self._strips[-1] = replace(self._strips[-1], laid_mat_mm=laid)
+        else:
+            self._units[-1] = replace(self._units[-1], laid_mat_mm=laid)
 
     def opened(self, setting: Setting, placings: tuple[Placing, ...] = ()) -> Truth:
         """All of it."""
         cuts, units, sheets = tuple(self._cuts), tuple(self._units), tuple(self._sheets)
-        return Truth(setting.camera, setting.projector, cuts, units, sheets, placings)
+        return Truth(setting.camera, setting.projector, cuts, units, sheets, placings, tuple(self._strips))
+
+
+def _from_lower(piece: Piece) -> tuple[Floats, tuple[str, ...]]:
+    """Corners (N, 2) and sides, from the corner at the left end of the lower edge on."""
+    first = piece.sides.index("lower") if "lower" in piece.sides else 0
+    return np.roll(piece.corners_mm, -first, axis=0), piece.sides[first:] + piece.sides[:first]

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from projector.rehearsal.bench import Bench, Lying, Reach
-from projector.rehearsal.cloth import ClothToLay, Piece, cut
+from projector.rehearsal.cloth import ClothToLay, Piece, Pose, cut
 from projector.rehearsal.laying import Laying, Misstep
 from projector.rehearsal.ledger import Ledger
 from projector.rehearsal.places import disc, free_place, strip_place
@@ -25,6 +25,7 @@ from projector.rehearsal.sheet import PrintedSheet, SheetPose
 from projector.rehearsal.sight import kept_edge, light_line
 from projector.rehearsal.sizes import MAT_CORNERS_MM
 from projector.rehearsal.truth import CutDemand, across
+from projector.rehearsal.yardage import YardageToLay, beside, lay_yardage
 
 Floats = NDArray[np.float64]
 Action = Generator[float, None, None]
@@ -53,6 +54,7 @@ class Work:
     sheet: PrintedSheet | None = None
     cloths: tuple[ClothToLay, ...] = ()
     demands: tuple[CutDemand, ...] = ()
+    yardage: tuple[YardageToLay, ...] = ()
 
 
 class VirtualPerson:
@@ -120,6 +122,7 @@ class VirtualPerson:
             "mat_corners": self._point_out,
             "bars": self._read_bars,
             "clear_mat": self._clear,
+            "cloth": self._lay_yardage,
             "strip": self._lay_strip,
             "strip_set": self._lay_strip,
             "cut": self._cut,
@@ -172,7 +175,22 @@ class VirtualPerson:
         self._bench.lay(Lying(), self._wake_s)
         yield REACH_S / 2
 
+    def _lay_yardage(self, event: Event) -> Action:
+        """Another piece of the fabric that was named; without any the strips are cut already."""
+        cloth = next((one for one in self._work.yardage if one.fabric == event.get("name")), None)
+        if cloth is None:
+            yield from self._press(event)
+            return
+        self._strip, self._unit, self._trued = lay_yardage(cloth, self._rng), None, False
+        self._reach(np.array([MAT_CORNERS_MM[:, 0].mean(), 300.0]))
+        yield REACH_S / 2
+        self._tidy()
+        yield REACH_S / 2
+
     def _lay_strip(self, event: Event) -> Action:
+        if event.get("fabric") and self._unit is not None:
+            yield from self._lay_unit_again(event)
+            return
         cloth = self._next_cloth(event)
         piece = strip_place(cloth, self._rng)
         self._reach(piece.corners_mat_mm.mean(axis=0))
@@ -203,6 +221,7 @@ class VirtualPerson:
         if light is None or strip is None or not {"lower", "end", "upper"} <= set(strip.sides):
             return
         purpose = str(event.get("purpose") or ("unit" if self._trued else "true_up"))
+        again = purpose == "true_up" and self._trued and strip.from_bolt
         made, slipped = self._blade(light, strip)
         kept, off_cut = cut(strip, made)
         if kept is None or off_cut is None:
@@ -210,7 +229,8 @@ class VirtualPerson:
         self._reach(made.mean(axis=0))
         yield REACH_S / 2
         demand = self._demand(event, strip.source)
-        self._ledger.cut(self._wake_s, strip, demand, purpose, light, made, slipped)
+        noted = "true_again" if again else purpose
+        self._ledger.cut(self._wake_s, strip, demand, noted, light, made, slipped)
         self._strip, self._trued = kept, True
         if purpose != "true_up":
             self._slide_aside(off_cut, demand)
@@ -228,14 +248,17 @@ class VirtualPerson:
         return kept_edge(picture, self.setting.projector, self._strip, line, *self._kept)
 
     def _blade(self, light_mat_mm: Floats, strip: Piece) -> tuple[Floats, bool]:
-        """The cut (2, 2) that follows the light, a little off, and whether the blade slipped."""
+        """The cut (2, 2) that follows the light, a little off, and whether the blade slipped.
+
+        A long ruler is set by both ends of the light, so that it turns less than a short one.
+        """
         skill = self._skill
         off = self._rng.normal(0.0, skill.offset_sd_mm)
-        turn = self._rng.normal(0.0, skill.angle_sd_rad)
+        line = across(strip, light_mat_mm)
+        turn = self._rng.normal(0.0, min(skill.angle_sd_rad, 2.0 * skill.offset_sd_mm / np.hypot(*(line[1] - line[0]))))
         slipped = bool(self._rng.random() < skill.slip_probability)
         if slipped:
             off += self._rng.choice((-1.0, 1.0)) * self._rng.uniform(*skill.slip_mm)
-        line = across(strip, light_mat_mm)
         middle, half = line.mean(axis=0), (line[1] - line[0]) / 2
         normal = np.array([-half[1], half[0]]) / np.hypot(*half)
         c, s = np.cos(turn), np.sin(turn)
@@ -254,9 +277,17 @@ class VirtualPerson:
         """Lay a unit where it touches nothing; one that still lay there goes to the pile."""
         name = demand.name if demand else off_cut.source
         self._made[name] = self._made.get(name, 0) + 1
+        self._unit = off_cut.moved(self._place_beside(off_cut))
+        if off_cut.from_bolt:
+            self._ledger.strip(self._wake_s, name, self._unit)
+        else:
+            self._ledger.unit(self._wake_s, name, self._unit)
+
+    def _place_beside(self, piece: Piece) -> Pose:
+        if piece.from_bolt:
+            return beside(piece, self._strip, self._rng)
         others = [] if self._strip is None else [self._strip]
-        self._unit = off_cut.moved(free_place(self.setting, off_cut, others, self._rng))
-        self._ledger.unit(self._wake_s, name, self._unit)
+        return free_place(self.setting, piece, others, self._rng)
 
     def _tidy(self) -> None:
         """What is at hand lies on the mat, and nothing else."""
@@ -271,8 +302,7 @@ class VirtualPerson:
             return
         self._reach(self._unit.corners_mat_mm.mean(axis=0))
         yield REACH_S / 2
-        others = [] if self._strip is None else [self._strip]
-        self._unit = self._unit.moved(free_place(self.setting, self._unit, others, self._rng))
+        self._unit = self._unit.moved(self._place_beside(self._unit))
         self._ledger.laid_again(self._unit)
         self._tidy()
         yield REACH_S / 2

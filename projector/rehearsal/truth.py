@@ -18,8 +18,8 @@ PARALLEL_RAD = np.radians(5.0)
 
 @dataclass(frozen=True, slots=True)
 class CutDemand:
-    """What a plan wants of one cut. A `true_up` uses the angle, the lean and the margin, a `unit` all but
-    the margin."""
+    """What a plan wants of one cut. A `true_up` uses the angle, the lean and the margin, a `unit` or `strip` all but
+    the margin; a `true_again`, of yardage's end that was cut before, the later margin."""
 
     name: str  # of the unit
     source: str  # strip that it is cut from
@@ -28,6 +28,7 @@ class CutDemand:
     lean: str  # "left" or "right": where the upper ends of the cuts lie
     margin_mm: float = 3.0
     make: int = 1
+    later_margin_mm: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +50,7 @@ class TrueCut:
     t_s: float
     source: str
     unit: str
-    purpose: str  # "true_up" or "unit"
+    purpose: str  # "true_up", "unit", "strip" or "true_again"
     light_mat_mm: Floats  # (2, 2): where the light crosses the cloth's long edges
     demanded_mat_mm: Floats  # (2, 2): where the demanded line crosses them
     made_mat_mm: Floats  # (2, 2)
@@ -85,6 +86,37 @@ class TrueUnit:
 
 
 @dataclass(frozen=True, eq=False, slots=True)
+class TrueStrip:
+    """One strip cut from yardage, in a frame of its own; side 0 is on the fold."""
+
+    t_s: float
+    fabric: str
+    name: str  # of the strip or strip set that it is for
+    number: int  # from 1, over all strips
+    corners_mm: Floats  # (N, 2) counter-clockwise
+    sides: tuple[str, ...]
+    laid_mat_mm: Floats  # (N, 2): the same corners where it was put down
+    folded: bool
+
+    @property
+    def width(self) -> TrueWidth:
+        """Between its two cuts."""
+        ends = {self.sides.index("end"), self.sides.index("cut")}
+        return next(width for width in widths_of(self.corners_mm) if set(width.sides) == ends)
+
+    @property
+    def bend_rad(self) -> float:
+        """How far it bends at the fold, opened: twice the mean turn of its two cuts from square to the fold."""
+        return float(self._off_square("end") + self._off_square("cut"))
+
+    def _off_square(self, name: str) -> float:
+        i, n = self.sides.index(name), len(self.sides)
+        run = self.corners_mm[(i + 1) % n] - self.corners_mm[i]
+        fold = self.corners_mm[1] - self.corners_mm[0]
+        return float(np.arctan(-(run @ fold) / (fold[0] * run[1] - fold[1] * run[0])))
+
+
+@dataclass(frozen=True, eq=False, slots=True)
 class TrueSheet:
     """One placing of the printed sheet."""
 
@@ -112,6 +144,7 @@ class Truth:
     units: tuple[TrueUnit, ...]
     sheets: tuple[TrueSheet, ...]
     placings: tuple[Placing, ...] = ()  # one after every bump
+    strips: tuple[TrueStrip, ...] = ()
 
     @property
     def line_error_rms_mm(self) -> float | None:
@@ -143,7 +176,7 @@ def demanded_line(piece: Piece, demand: CutDemand, purpose: str) -> Floats:
 
     A unit's runs at the angle to the true seam (the lower edge if there is none), at the cut width from the
     middle of the true end; a truing cut's at that angle through the innermost point of the raw end, the
-    margin further in.
+    margin further in. A strip's runs along the true end.
     """
     end, lower = piece.side_mat_mm("end"), piece.side_mat_mm("lower")
     if end is None or lower is None:
@@ -153,9 +186,12 @@ def demanded_line(piece: Piece, demand: CutDemand, purpose: str) -> Floats:
     turn = demand.angle_rad if demand.lean == "right" else np.pi - demand.angle_rad
     c, s = np.cos(turn), np.sin(turn)
     rise = np.array([c * along[0] - s * along[1], s * along[0] + c * along[1]])
+    if purpose == "strip":
+        rise = (end[1] - end[0]) / np.hypot(*(end[1] - end[0]))
     inward = np.array([-rise[1], rise[0]])
-    if purpose == "true_up":
-        through = end[np.argmax(end @ inward)] + demand.margin_mm * inward
+    if purpose in ("true_up", "true_again"):
+        margin_mm = demand.margin_mm if purpose == "true_up" else demand.later_margin_mm
+        through = end[np.argmax(end @ inward)] + margin_mm * inward
     else:
         through = end.mean(axis=0) + demand.cut_width_mm * inward
     return across(piece, np.array([through, through + rise]))
