@@ -26,6 +26,7 @@ from projector.seeing.looking import NotClear, Seeing
 from projector.seeing.measuring import Gauge
 from projector.setup.glancing import glanced, key_after_bump, tell_glance
 from projector.table import Disturbed, Pressed, Still, Table
+from projector.unitpictures import UnitPictures
 from vision.measure import PLAIN_CLOTH, Cloth
 from vision.units import Judged
 
@@ -43,6 +44,7 @@ class Bench:
     session: int
     cloth: Cloth = PLAIN_CLOTH
     kept: Kept | None = None  # is handed each picture that was measured, with what was found
+    pictures: UnitPictures | None = None  # keeps a photograph of each unit
     worker: Worker = field(default_factory=AtOnce)  # measures while the light goes on
 
     @cached_property
@@ -100,6 +102,8 @@ def guide(bench: Bench, plan: Plan, carried: Carried | None = None, layers: int 
             continue
         if isinstance(seen, Seen) and bench.kept is not None:
             bench.kept(seeing.latest, seen.cloths)
+        if isinstance(seen, Seen) and bench.pictures is not None:
+            bench.pictures.measured(seeing.latest)
         bench.lighting.suit(seeing.surfaces(outlines_of(seen)), now.state.carried.sitting.light)
         turn = step(now.state, _in_this_light(bench, seeing, now.state) if isinstance(seen, MatCleared) else seen)
         if turn.state.waits_for_cloth and not now.state.waits_for_cloth and not _still_true(bench, told):
@@ -168,3 +172,5 @@ def _keep_records(bench: Bench, turn: Step, judged: Judgements) -> None:
         if isinstance(record, Record):
             judged.units.append(record.judged)
             judged.entries.append(entry)
+            if bench.pictures is not None and entry is not None:
+                bench.pictures.keep(bench.session, entry, record.judged.unit.corners_mat_mm)

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
+from calibration.rig import Rig
 from calibration.scale import SheetScale, from_bars
 from calibration.sheet.board import Board, picture
 from calibration.sheet.layout import lay_out
@@ -30,6 +31,7 @@ from projector.setup.writing import write_rig
 from projector.summary import summary_text
 from projector.table import Picture, Table
 from projector.totals import pile_keys
+from projector.unitpictures import FOLDER, UnitPictures
 from vision.light import LINEAR_OF_BYTE, srgb_from_linear
 from vision.measure import Cloth
 from vision.pile import sum_up
@@ -92,7 +94,7 @@ def rehearse(plan: Plan, stage: Stage, teller_of: Callable[[VirtualClock], Telle
 
     with Journal.open(stage.records or stage.folder / "journal.sqlite", teller.tell) as journal:
         session = journal.begin(datetime.now().astimezone(), "rehearse", plan_text(plan), str(rig_file))
-        units = guide(Bench(table, rig, journal, session, cloth, kept), plan).units
+        units = guide(Bench(table, rig, journal, session, cloth, kept, _pictures(stage, rig, cloth)), plan).units
         journal.end(session, datetime.now().astimezone())
     teller.forget(person)
     scored = score(units, world.close(), printed.margin_mm if rig.frame == "sheet" else None)
@@ -110,6 +112,17 @@ def _summary_keys(units: tuple[Judged, ...], scored: Score) -> Event:
     errors = {"width_error_rms_mm": scored.width_error_rms_mm, "line_error_rms_mm": scored.line_error_rms_mm}
     rounded = {key: None if value is None else round(value, 5) for key, value in errors.items()}
     return pile_keys(sum_up(units)) | rounded
+
+
+def _pictures(stage: Stage, rig: Rig, cloth: Cloth) -> UnitPictures:
+    """Photographs of the units for a report; one that cannot be written ends the rehearsal, as other pictures do."""
+
+    def trouble(error: OSError) -> None:
+        raise RehearsalError(
+            f"{stage.folder}: cannot be written ({error.strerror}); make room, or give another with -o"
+        )
+
+    return UnitPictures(stage.folder / FOLDER, rig.camera.pinhole, cloth.height_mm, trouble)
 
 
 def _make_folder(folder: Path) -> None:

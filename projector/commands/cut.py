@@ -32,6 +32,7 @@ from projector.setup.rigwords import rig_keys
 from projector.setup.writing import write_rig
 from projector.table import Table
 from projector.totals import session_keys
+from projector.unitpictures import UnitPictures
 from vision.measure import Cloth
 
 
@@ -42,6 +43,9 @@ def add(commands: Any) -> None:
     parser.add_argument("--rig", required=True, type=Path, help="rig file that calibrate wrote")
     add_devices(parser)
     add_records(parser)
+    parser.add_argument(
+        "--pictures", type=Path, metavar="FOLDER", help="keep a photograph of every unit there, for report"
+    )
     left = parser.add_mutually_exclusive_group()
     left.add_argument("--resume", action="store_true", help="go on with this plan where it was left, unasked")
     left.add_argument("--anew", action="store_true", help="begin this plan anew though it was left, unasked")
@@ -79,10 +83,23 @@ def _cut(args: argparse.Namespace, plan: Plan, rig: Rig, board: Board, journal: 
     session, carried = found
     with InThread() as worker:
         cloth = Cloth(args.cloth, CLOTH_U_MM)
-        guided = guide(Bench(table, rig, journal, session, cloth, worker=worker), plan, carried)
+        pictures = unit_pictures(args.pictures, rig, cloth, table.teller)
+        guided = guide(Bench(table, rig, journal, session, cloth, pictures=pictures, worker=worker), plan, carried)
     if not guided.stopped:  # what was left before its end can be resumed
         journal.end(session, datetime.now().astimezone())
     table.teller.tell("summary", **session_keys(journal, session, guided.units))
+
+
+def unit_pictures(folder: Path | None, rig: Rig, cloth: Cloth, teller: Teller) -> UnitPictures | None:
+    """Keeps photographs of units, if they are wanted; that they cannot be written is told, and stops nothing."""
+    if folder is None:
+        return None
+
+    def trouble(error: OSError) -> None:
+        do = f"{folder}: cannot be written ({error.strerror}), so no more photographs are kept; the cut goes on"
+        teller.tell("refused", what="pictures", why="not_written", do=do)
+
+    return UnitPictures(folder, rig.camera.pinhole, cloth.height_mm, trouble)
 
 
 def trusted_rig(table: Table, rig: Rig, file: Path, board: Board, thickness_mm: float) -> Rig | None:

@@ -12,6 +12,7 @@ from projector.commands.options import add_json, add_records, whole
 from projector.events import Teller
 from projector.records.opening import open_records
 from projector.reporting.faults import ReportError
+from projector.unitpictures import FOLDER
 
 
 def add(commands: Any) -> None:
@@ -26,6 +27,12 @@ def add(commands: Any) -> None:
         default=[],
         metavar="FILE",
         help="the figures, as .csv or .json; repeatable",
+    )
+    parser.add_argument(
+        "--pictures",
+        type=Path,
+        metavar="FOLDER",
+        help="photographs that cut kept (units beside the records)",
     )
     add_records(parser)
     add_json(parser)
@@ -52,7 +59,8 @@ def run(args: argparse.Namespace) -> int:
         told = gathered(records, sessions, rigs)
     parts = [one.part for one in told]
     if args.output is not None:
-        photographs = Photographs({session.id: session.rig for session in sessions}, rigs)
+        folder = args.pictures or (None if file is None else file.parent / FOLDER)
+        photographs = Photographs({session.id: session.rig for session in sessions}, rigs, folder)
         write_text(args.output, page(told, datetime.now().astimezone(), photographs.of))
     for path in args.export:
         export(path, parts)

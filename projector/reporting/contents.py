@@ -119,6 +119,11 @@ class Part:
         return tuple((kind, one) for kind in self.kinds for one in kind.charts if one.drifts)
 
     @property
+    def tells_drift(self) -> bool:
+        """Whether there are units enough of any kind."""
+        return any(one.drift is not None for kind in self.kinds for one in kind.charts)
+
+    @property
     def to_cut(self) -> int:
         """How many units the plan wants cut; what is sewn of them comes on top."""
         cut = {unit.name for unit in self.plan.units if unit.cut or unit.lay} if self.plan is not None else set()

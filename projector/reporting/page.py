@@ -79,6 +79,7 @@ def _part(told: Told, photograph: Photograph) -> dict[str, Any]:
         "verdicts": _verdicts([unit.verdict for unit in units]),
         "unjudged": sum(not unit.verdict for unit in units),
         "kinds": [_kind(kind, part.metric, photograph) for kind in part.kinds],
+        "tells_drift": part.tells_drift,
         "over_time": time_chart(part),
         "drifts": [f"{kind.name}, {one.dimension.name}: {drift_words(one)}" for kind, one in part.drifting],
         "seams": told.seams,

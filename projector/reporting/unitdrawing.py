@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from projector.dimensions import outline_of, seams_of
 from projector.reporting.contents import Measured
-from projector.reporting.svg import BLUE, GREY, INK, SKY, VERMILLION, Element, path, picture, rectangle, words
+from projector.reporting.svg import BLUE, GREY, INK, SKY, VERMILLION, Element, path, picture, words
 from vision.expected import ExpectedShape
 from vision.rigidfit import best_fit
 from vision.seamplace import placed_seams
@@ -22,6 +22,7 @@ Floats = NDArray[np.float64]
 
 WIDE, TALL, MARGIN = 230.0, 200.0, 34.0
 SHOWN = 0.07  # of the unit's size, that the worst deviation takes on paper
+LEANING = 0.3  # of a side's outward direction: from here on its figure stands beside it
 TIMES = (1, 2, 5, 10, 20, 50)
 PLANNED: dict[str, Any] = {"stroke": GREY, "stroke_width": 1.4, "stroke_dasharray": "4 3"}
 
@@ -109,16 +110,19 @@ def _amounts(unit: Measured, corners: list[tuple[float, float]], metric: bool) -
     offsets = unit.event.get("offsets_mm")
     if not isinstance(offsets, list) or len(offsets) != len(corners):
         return
-    middle = np.mean(corners, axis=0)
     for i, off in enumerate(offsets):
-        if not isinstance(off, int | float):
-            continue
-        here = (np.array(corners[i]) + np.array(corners[(i + 1) % len(corners)])) / 2.0
-        away = (here - middle) / max(float(np.hypot(*(here - middle))), 1e-6)
-        x, y = here + away * [20.0, 12.0]
-        text = f"{'+' if off > 0 else '−'}{off_by(off, 'mm' if metric else 'in').removesuffix(' in')}"
-        yield rectangle(x - 3.1 * len(text), y - 8, 6.2 * len(text), 14, "#fff", 0.85)
-        yield words(float(x), float(y) + 3, text.replace("−under", "under").replace("+under", "under"), "middle", 10)
+        if isinstance(off, int | float):
+            start, end = np.array(corners[i]), np.array(corners[(i + 1) % len(corners)])
+            # Outward of corners that run counter-clockwise to the eye, on paper, where y points down.
+            across = np.array([start[1] - end[1], end[0] - start[0]]) / max(float(np.hypot(*(end - start))), 1e-6)
+            x, y = (start + end) / 2.0 + across * [6.0, 11.0]
+            anchor = "middle" if abs(across[0]) < LEANING else "start" if across[0] > 0.0 else "end"
+            yield words(float(x), float(y) + 3.5, _amount(off, metric), anchor, 10)
+
+
+def _amount(off: float, metric: bool) -> str:
+    text = off_by(off, "mm" if metric else "in").removesuffix(" in")
+    return text if text.startswith("under") else f"{'+' if off > 0 else '−'}{text}"
 
 
 def _alone(outline: Floats) -> Iterator[Element]:

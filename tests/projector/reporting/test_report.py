@@ -22,12 +22,16 @@ from projector.piecing.plans import Plan
 from projector.records.journal import Journal
 from projector.reporting.contents import LEAST, Kind, Part, measured, part_of
 from projector.reporting.dimensionchart import dimension_chart
+from projector.reporting.gathering import Rigs
+from projector.reporting.photographs import Photographs
 from projector.reporting.svg import BLUE, PURPLE, VERMILLION, element, picture
 from projector.reporting.unitdrawing import unit_drawing
+from projector.unitpictures import UnitPictures
 from tests.projector.drawn import drawn_event
 from tests.projector.drawnrig import drawn_rig
 from tests.projector.reporting.sittings import BEGUN, events, kept, nine_patch, report_page
 from tests.vision.exact import Piece
+from tests.vision.exact import camera as exact_camera
 from tests.vision.exact import picture as drawn_picture
 
 PLAN = nine_patch()
@@ -223,6 +227,36 @@ def test_the_command_writes_page_and_tables(records: Path, tmp_path: Path, capsy
     assert not any(value[:1] in ("=", "@", "\t") for row in rows for value in row.values())
     width = next(row for row in as_json if row["dimension"] == "cut edge to cut edge" and row["session"] == 1)
     assert (width["planned"], width["lower"], width["in"]) == (114.3, 113.50625, "mm")
+
+
+def test_a_photograph_that_was_kept_goes_before_all(records: Path) -> None:
+    """Beside the records, by session and number; what is no JPEG is left alone."""
+    pixels = drawn_picture()
+    folder, camera = records.parent / "kept", exact_camera()
+    told = list[OSError]()
+    pictures = UnitPictures(folder, camera, 0.4, told.append)
+    outline = np.array([[100.0, 100.0], [150.0, 100.0], [150.0, 150.0], [100.0, 150.0]])
+    pictures.keep(1, 4, outline)  # nothing was measured yet
+    pictures.measured(pixels)
+    pictures.keep(1, 4, outline)
+    pictures.keep(1, 5, outline + 1e5)  # off the picture
+    assert [path.name for path in folder.iterdir()] == ["0001_0004.jpg"]
+    assert cv2.imread(str(folder / "0001_0004.jpg")).shape[:2] == pytest.approx((187, 187), abs=2)  # 75 mm of 0.4 mm
+    (folder / "0001_0006.jpg").write_bytes(b"<script>")
+    units = [measured(None, 1, n, BEGUN, "x", "fits", {}) for n in (4, 6, 7)]
+    found = [Photographs({}, Rigs(None), folder).of(unit) for unit in units]
+    assert [None if one is None else one[:23] for one in found] == ["data:image/jpeg;base64,", None, None]
+    assert told == []
+
+
+def test_a_folder_that_takes_no_pictures_is_told_once(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("")
+    told = list[OSError]()
+    pictures = UnitPictures(tmp_path / "file", exact_camera(), 0.4, told.append)
+    pictures.measured(drawn_picture())
+    for n in (1, 2):
+        pictures.keep(1, n, np.array([[100.0, 100.0], [150.0, 100.0], [150.0, 150.0]]))
+    assert len(told) == 1
 
 
 def test_the_last_session_is_meant_where_none_is_said(

@@ -7,7 +7,7 @@ from collections import Counter
 import pytest
 
 from tests.vision.statistics.published import rows_of
-from vision.statistics.sampling import LETTERS, LEVELS, LIMITS, PILES, SIZES, _cell, drawn, sampling_plan
+from vision.statistics.sampling import LETTERS, LEVELS, LIMITS, PILES, SIZES, SamplingPlan, _cell, drawn, sampling_plan
 
 
 def test_code_letters():
@@ -50,11 +50,18 @@ def test_plans_after_arrows(pile, limit, letter, size, accept):
 
 @pytest.mark.parametrize(
     ("pile", "limit", "bad", "taken"),
-    [(100, 1.0, 0.05, 0.5133), (400, 1.0, 0.01, 0.9106)],
+    [(100, 1.0, 0.05, 0.5133), (400, 1.0, 0.01, 0.9106), (1000, 1.0, 0.01, 0.9534), (2000, 1.0, 0.01, 0.9626)],
 )
 def test_how_probable_a_pile_is_taken(pile, limit, bad, taken):
-    # binomial: 13 units and none bad at 5 %, 50 and at most one at 1 %
+    # binomial: 13 units and none bad at 5 %; 50, 80 and 125 units and at most 1, 2 and 3 bad at 1 %
     assert sampling_plan(pile, limit).taken(bad) == pytest.approx(taken, abs=5e-5)
+
+
+def test_operating_characteristic():
+    # NIST/SEMATECH e-Handbook 6.2.3.2: 52 units and at most 3 bad, of piles with 1 to 12 % bad (binomial, recomputed)
+    plan = SamplingPlan(1000, 2.5, "", 52, 3)
+    wanted = [0.998, 0.980, 0.930, 0.846, 0.738, 0.620, 0.502, 0.394, 0.300, 0.223, 0.162, 0.115]
+    assert [plan.taken(percent / 100) for percent in range(1, 13)] == pytest.approx(wanted, abs=5e-4)
 
 
 def test_every_pile_and_limit_has_a_plan():
