@@ -16,6 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 XVFB = shutil.which("Xvfb")
+XDOTOOL = shutil.which("xdotool")
+WITHOUT_XDOTOOL = "xdotool is missing: apt-get install xdotool, then real keys are pressed too"
 WITHOUT_XVFB = "Xvfb is missing: apt-get install xvfb, then the real window is tested too"
 COLOUR_CELL_BYTES = 12  # of an XWD file: uint32 pixel, 3 x uint16, 2 x uint8
 FIELDS = {"header_size": 0, "version": 1, "width": 4, "height": 5, "byte_order": 7}
@@ -49,6 +51,10 @@ class Screen:
         """For a child process that shall open its window here."""
         keep = {k: v for k, v in os.environ.items() if k not in ("WAYLAND_DISPLAY", "SDL_VIDEODRIVER")}
         return keep | {"DISPLAY": self.display}
+
+    def press(self, key: str) -> None:
+        """Press and release a key in the window that fills the screen, as a keyboard does (xdotool, XTEST)."""
+        subprocess.run([str(XDOTOOL), "key", key], env=self.environment, check=True, timeout=10)
 
     def picture(self) -> NDArray[np.uint8]:
         """What is on the screen now."""
