@@ -15,7 +15,8 @@ from projector.guide.cutting import MEANINGS
 from projector.guide.leading import Carried, Leading, Step, begin, step
 from projector.guide.looks import KeyPressed, MatCleared, Seen
 from projector.guide.scenes import Scene
-from projector.guide.steps import Record
+from projector.guide.steps import Kept as KeptRecord
+from projector.guide.steps import Record, Records, StripRecord
 from projector.lighting import Lighting, outlines_of
 from projector.opening import readable_cautions
 from projector.piecing.plans import Plan
@@ -54,21 +55,31 @@ class Bench:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Guided:
-    """What came of it: what was judged in this sitting, in order, and whether the plan was left before its end."""
+    """What came of it: what was kept in this sitting, in order, and whether the plan was left before its end."""
 
-    units: tuple[Judged, ...]
+    records: Records
     stopped: bool
+
+    @property
+    def units(self) -> tuple[Judged, ...]:
+        """The units that were judged."""
+        return tuple(record.judged for record in self.records if isinstance(record, Record))
+
+    @property
+    def strips(self) -> tuple[StripRecord, ...]:
+        """The strips that were cut from yardage."""
+        return tuple(record for record in self.records if isinstance(record, StripRecord))
 
 
 @dataclass(eq=False, slots=True)
 class Judgements:
-    """What stands: the units judged in this sitting, and the number that each has among the session's records.
+    """What stands: what was kept in this sitting, and the number that each has among the session's records.
 
     Numbers of earlier sittings come first, the latest last; None where nobody knows it.
     """
 
     entries: list[int | None]
-    units: list[Judged] = field(default_factory=list)
+    records: list[KeptRecord] = field(default_factory=list)
 
 
 def guide(bench: Bench, plan: Plan, carried: Carried | None = None, layers: int = 0) -> Guided:
@@ -108,9 +119,9 @@ def guide(bench: Bench, plan: Plan, carried: Carried | None = None, layers: int 
         turn = step(now.state, _in_this_light(bench, seeing, now.state) if isinstance(seen, MatCleared) else seen)
         if turn.state.waits_for_cloth and not now.state.waits_for_cloth and not _still_true(bench, told):
             _keep_records(bench, turn, judged)
-            return Guided(tuple(judged.units), stopped=True)
+            return Guided(tuple(judged.records), stopped=True)
         now, unlike = turn, _carry_out(bench, turn, judged)
-    return Guided(tuple(judged.units), now.state.stopped)
+    return Guided(tuple(judged.records), now.state.stopped)
 
 
 def _in_this_light(bench: Bench, seeing: Seeing, state: Leading) -> MatCleared | KeyPressed:
@@ -164,13 +175,12 @@ def _keep_records(bench: Bench, turn: Step, judged: Judgements) -> None:
         entry = judged.entries.pop() if judged.entries else None
         if entry is not None:
             bench.journal.undo(bench.session, entry, datetime.now().astimezone())
-        judged.units[-1:] = []
+        judged.records[-1:] = []
     for record in turn.records:
         event = record_event(record)
         entry = bench.journal.keep(bench.session, event, datetime.now().astimezone())
         bench.table.teller.tell(str(event.pop("event")), **event)
-        if isinstance(record, Record):
-            judged.units.append(record.judged)
-            judged.entries.append(entry)
-            if bench.pictures is not None and entry is not None:
-                bench.pictures.keep(bench.session, entry, record.judged.unit.corners_mat_mm)
+        judged.records.append(record)
+        judged.entries.append(entry)
+        if isinstance(record, Record) and bench.pictures is not None and entry is not None:
+            bench.pictures.keep(bench.session, entry, record.judged.unit.corners_mat_mm)

@@ -30,7 +30,7 @@ from projector.setup.captures import Captures, folder_of
 from projector.setup.writing import write_rig
 from projector.summary import summary_text
 from projector.table import Picture, Table
-from projector.totals import pile_keys
+from projector.totals import pile_keys, strip_keys
 from projector.unitpictures import FOLDER, UnitPictures
 from vision.light import LINEAR_OF_BYTE, srgb_from_linear
 from vision.measure import Cloth
@@ -55,6 +55,7 @@ class Stage:
     seed: int = 1
     size_px: tuple[int, int] = (1920, 1080)
     show: bool = False
+    layers: int = 2  # of the cloth that strips are cut from
     records: str | None = None  # an address; else a journal in the folder
 
 
@@ -64,7 +65,7 @@ def rehearse(plan: Plan, stage: Stage, teller_of: Callable[[VirtualClock], Telle
     board, clock = Board(), VirtualClock()
     printed = picture(board, SHEET_PX_PER_MM)
     sheet = PrintedSheet(printed.pixels, *printed.size_mm, printed.margin_mm)
-    world = virtual_table(stage.seed, work_of(plan, sheet), stage.size_px, stage.size_px)
+    world = virtual_table(stage.seed, work_of(plan, sheet, stage.layers), stage.size_px, stage.size_px)
     teller, album = teller_of(clock), Album(stage.folder)
     watchers = [album.watches, *_window(teller, stage)]
 
@@ -94,10 +95,12 @@ def rehearse(plan: Plan, stage: Stage, teller_of: Callable[[VirtualClock], Telle
 
     with Journal.open(stage.records or stage.folder / "journal.sqlite", teller.tell) as journal:
         session = journal.begin(datetime.now().astimezone(), "rehearse", plan_text(plan), str(rig_file))
-        units = guide(Bench(table, rig, journal, session, cloth, kept, _pictures(stage, rig, cloth)), plan).units
+        bench = Bench(table, rig, journal, session, cloth, kept, _pictures(stage, rig, cloth))
+        guided = guide(bench, plan, layers=stage.layers)
         journal.end(session, datetime.now().astimezone())
     teller.forget(person)
-    scored = score(units, world.close(), printed.margin_mm if rig.frame == "sheet" else None)
+    units = guided.units
+    scored = score(units, world.close(), printed.margin_mm if rig.frame == "sheet" else None, guided.strips)
     (stage.folder / SUMMARY).write_text(summary_text(plan, rig, units, scored), encoding="utf-8")
     return _summary_keys(units, scored)
 
@@ -111,7 +114,7 @@ def _read_bars(world: VirtualTable) -> SheetScale:
 def _summary_keys(units: tuple[Judged, ...], scored: Score) -> Event:
     errors = {"width_error_rms_mm": scored.width_error_rms_mm, "line_error_rms_mm": scored.line_error_rms_mm}
     rounded = {key: None if value is None else round(value, 5) for key, value in errors.items()}
-    return pile_keys(sum_up(units)) | rounded
+    return pile_keys(sum_up(units)) | rounded | strip_keys(scored)
 
 
 def _pictures(stage: Stage, rig: Rig, cloth: Cloth) -> UnitPictures:

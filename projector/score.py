@@ -9,6 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from projector.guide.steps import StripRecord
+from projector.guide.yardage.layout import outline_of
 from projector.rehearsal.truth import TrueUnit, Truth
 from vision.polygons import side_distances
 from vision.units import Judged, Width
@@ -37,17 +39,43 @@ class Score:
     units: tuple[tuple[WidthPair, ...], ...]
     width_error_rms_mm: float | None
     line_error_rms_mm: float | None
+    strips: tuple[StripPair | None, ...] = ()
 
 
-def score(units: Sequence[Judged], truth: Truth, margin_mm: float | None = None) -> Score:
-    """Match judged units with true ones by where they lay.
+@dataclass(frozen=True, slots=True)
+class StripPair:
+    """A strip from yardage as measured, and the true width between its cuts and bend at its fold."""
+
+    width_mm: float
+    width_u_mm: float
+    true_width_mm: float
+    bend_rad: float | None
+    true_bend_rad: float
+
+
+def score(
+    units: Sequence[Judged], truth: Truth, margin_mm: float | None = None, strips: Sequence[StripRecord] = ()
+) -> Score:
+    """Match judged units and strips with true ones by where they lay.
 
     `margin_mm` is the paper beside the chessboard, for a rig in the first sheet's frame; None for one in the mat's.
     """
     pairs = [_pairs(judged, truth, margin_mm) for judged in units]
     errors = [pair.error_mm for unit in pairs for pair in unit]
     rms = math.sqrt(float(np.mean(np.square(errors)))) if errors else None
-    return Score(tuple(pairs), rms, truth.line_error_rms_mm)
+    found = tuple(_strip_pair(record, truth, margin_mm) for record in strips)
+    return Score(tuple(pairs), rms, truth.line_error_rms_mm, found)
+
+
+def _strip_pair(record: StripRecord, truth: Truth, margin_mm: float | None) -> StripPair | None:
+    """Beside the true strip that lies there; None where none does."""
+    strip = record.judged.strip
+    seen = _true_frame(outline_of(strip), truth, margin_mm).mean(axis=0)
+    far = [float(np.hypot(*(one.laid_mat_mm.mean(axis=0) - seen))) for one in truth.strips]
+    if not far or min(far) > SAME_MM:
+        return None
+    true = truth.strips[int(np.argmin(far))]
+    return StripPair(strip.width_mm, strip.width_u_mm, true.width.mean_mm, record.bend_rad, true.bend_rad)
 
 
 def _pairs(judged: Judged, truth: Truth, margin_mm: float | None) -> tuple[WidthPair, ...]:

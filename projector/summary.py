@@ -33,6 +33,7 @@ def summary_text(plan: Plan, rig: Rig, units: Sequence[Judged], scored: Score) -
         "| --- | --- | --- | --- | --- | --- | --- | --- |",
         *_rows(plan, units, scored),
         "",
+        *_strip_rows(scored),
         f"Widths are {_error(scored.width_error_rms_mm)} off the truth, "
         f"lines landed {_error(scored.line_error_rms_mm)} from where the true cloth wanted them (RMS).",
         "",
@@ -41,6 +42,23 @@ def summary_text(plan: Plan, rig: Rig, units: Sequence[Judged], scored: Score) -
         "",
     ]
     return "\n".join(lines)
+
+
+def _strip_rows(scored: Score) -> list[str]:
+    """The strips from yardage, in the order in which they were cut; nothing where there were none."""
+    if not scored.strips:
+        return []
+    rows = []
+    for number, pair in enumerate(scored.strips, 1):
+        if pair is None:
+            rows.append(f"| {number} | no true strip lies there | | | |")
+            continue
+        bend = "" if pair.bend_rad is None else f"{math.degrees(pair.bend_rad):.2f}"
+        true_bend = math.degrees(pair.true_bend_rad)
+        width = f"{pair.width_mm:.2f} ± {pair.width_u_mm:.2f} mm | {pair.true_width_mm:.2f} mm"
+        rows.append(f"| {number} | {width} | {bend} | {true_bend:.2f} |".replace("-", "−"))
+    head = "| strip from yardage | width | true | bend at the fold, degrees | true |"
+    return [head, "| --- | --- | --- | --- | --- |", *rows, ""]
 
 
 def _rows(plan: Plan, units: Sequence[Judged], scored: Score) -> Iterator[str]:

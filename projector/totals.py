@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 
 from projector.events import Event
 from projector.records.faults import RecordsError
 from projector.records.journal import Journal
+from projector.score import Score
 from vision.pile import Pile, sum_up
 from vision.units import Judged
 
@@ -29,3 +31,21 @@ def session_keys(journal: Journal, session: int, units: Sequence[Judged]) -> Eve
 def journal_keys(counts: Mapping[str, int], units: int) -> Event:
     """Of a session in the journal, however many sittings it took."""
     return {"units": units, "judged": sum(counts.values()), "verdicts": dict(counts)}
+
+
+def strip_keys(scored: Score) -> Event:
+    """Of the strips that were cut from yardage in a rehearsal; nothing where there were none."""
+    pairs = [pair for pair in scored.strips if pair is not None]
+    if not pairs:
+        return {}
+    widths = [pair.width_mm - pair.true_width_mm for pair in pairs]
+    bends = [pair.bend_rad - pair.true_bend_rad for pair in pairs if pair.bend_rad is not None]
+    return {
+        "strips": len(scored.strips),
+        "strip_width_error_rms_mm": round(_rms(widths), 5),
+        "bend_error_rms_deg": round(math.degrees(_rms(bends)), 5) if bends else None,
+    }
+
+
+def _rms(errors: Sequence[float]) -> float:
+    return math.sqrt(sum(error**2 for error in errors) / len(errors))

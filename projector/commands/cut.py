@@ -12,7 +12,7 @@ from calibration.rig import Rig
 from calibration.sheet.board import Board
 from projector.clock import WallClock
 from projector.commands.devices import add_devices, board_of, check_sizes, opened, rig_for_light
-from projector.commands.options import CLOTH_U_MM, add_cloth, add_json, add_records, add_sheet
+from projector.commands.options import CLOTH_U_MM, add_cloth, add_json, add_layers, add_records, add_sheet
 from projector.commands.sitting import add_sitting, sitting_of
 from projector.events import Teller
 from projector.goingon import carried_from, wants_to_go_on
@@ -50,6 +50,7 @@ def add(commands: Any) -> None:
     left.add_argument("--resume", action="store_true", help="go on with this plan where it was left, unasked")
     left.add_argument("--anew", action="store_true", help="begin this plan anew though it was left, unasked")
     add_cloth(parser)
+    add_layers(parser)
     add_sitting(parser)
     add_sheet(parser, board=None)
     add_json(parser)
@@ -84,7 +85,8 @@ def _cut(args: argparse.Namespace, plan: Plan, rig: Rig, board: Board, journal: 
     with InThread() as worker:
         cloth = Cloth(args.cloth, CLOTH_U_MM)
         pictures = unit_pictures(args.pictures, rig, cloth, table.teller)
-        guided = guide(Bench(table, rig, journal, session, cloth, pictures=pictures, worker=worker), plan, carried)
+        bench = Bench(table, rig, journal, session, cloth, pictures=pictures, worker=worker)
+        guided = guide(bench, plan, carried, args.layers)
     if not guided.stopped:  # what was left before its end can be resumed
         journal.end(session, datetime.now().astimezone())
     table.teller.tell("summary", **session_keys(journal, session, guided.units))

@@ -56,6 +56,17 @@ def add_cloth(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def add_layers(parser: argparse.ArgumentParser) -> None:
+    """How the cloth lies that strips are cut from."""
+    parser.add_argument(
+        "--layers",
+        type=whole(0),
+        default=2,
+        metavar="N",
+        help="layers of the cloth that strips are cut from: 1 single, 2 folded once; 0 where they are cut already (2)",
+    )
+
+
 def _thickness_mm(text: str) -> float:
     value_mm = length_mm(text)
     if value_mm > THICKEST_MM:

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from projector.commands.options import add_json, add_records, whole
+from projector.commands.options import add_json, add_layers, add_records, whole
 from projector.events import Teller
 from projector.piecing.planfile import demo_plan, load_plan
 from projector.rehearsing import Stage, rehearse
@@ -19,6 +19,7 @@ def add(commands: Any) -> None:
     parser.add_argument("-o", "--out", required=True, type=Path, metavar="FOLDER", help="where everything is left")
     parser.add_argument("--seed", type=whole(0), default=1, help="another table and another hand for each number (1)")
     parser.add_argument("--show", action="store_true", help="open a window with the camera's view and the light")
+    add_layers(parser)
     add_records(parser, default=None)
     add_json(parser)
     parser.set_defaults(run=run)
@@ -33,6 +34,7 @@ def run(args: argparse.Namespace) -> int:
         return tellers[0]
 
     plan = demo_plan() if args.plan is None else load_plan(args.plan)
-    keys = rehearse(plan, Stage(args.out, args.seed, show=args.show, records=args.records), teller_of)
+    stage = Stage(args.out, args.seed, show=args.show, layers=args.layers, records=args.records)
+    keys = rehearse(plan, stage, teller_of)
     tellers[0].tell("summary", **keys)
     return 0

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 import json
+import math
 import subprocess
 import sys
 from argparse import Namespace
@@ -26,11 +27,15 @@ from calibration.rig import Rig
 from calibration.rigfile import load_rig
 from projector.commands.cut import session_for
 from projector.events import Event, Teller
+from projector.goingon import carried_from
 from projector.guide.leading import Carried
 from projector.guide.sitting import USUAL
 from projector.guided import Bench, guide
+from projector.piecing.blocks.catalogue import block_of
+from projector.piecing.making import Wishes, plan_of
 from projector.piecing.planfile import load_plan
 from projector.piecing.planreading import plan_text
+from projector.piecing.plans import Making, Plan
 from projector.records.journal import Journal
 from projector.records.opening import open_records
 from projector.rehearsal import ledger, person
@@ -41,6 +46,7 @@ from projector.rehearsal.planwork import work_of
 from projector.rehearsal.setting import Setting
 from projector.rehearsal.world import VirtualTable, virtual_table
 from projector.rehearsing import Stage, rehearse
+from projector.score import Score, score
 from projector.setup.looking import settle
 from projector.table import Table
 from tests.projector.test_opening import Room
@@ -267,6 +273,9 @@ class Sitting:
     journal: Journal
     events: list[Event] = field(default_factory=list)
     stopped: bool | None = None
+    plan: Plan = PLAN
+    layers: int = 0
+    scored: Score | None = None
 
     def cuts(
         self,
@@ -277,15 +286,16 @@ class Sitting:
     ) -> int:
         """Lead through the plan; how many units were judged in this sitting."""
         clock = PatientClock()
-        world = virtual_table(SEED, work_of(PLAN), SMALL_PX, SMALL_PX)
+        world = virtual_table(SEED, work_of(self.plan, layers=self.layers), SMALL_PX, SMALL_PX)
         teller = Teller(clock, True, io.StringIO(), io.StringIO(), [self.events.append])
         teller.listen(lambda event: world.hears(event, clock.now_s()))
         table = Table(FailingCamera(world, clock, fails), PressedDisplay(world, clock, "q", ends), clock, teller)
         settle(table)
         if session is None:
-            session = self.journal.begin(datetime.now().astimezone(), "cut", plan_text(PLAN), "rig.json")
-        guided = guide(Bench(table, self.rig, self.journal, session), PLAN, carried)
+            session = self.journal.begin(datetime.now().astimezone(), "cut", plan_text(self.plan), "rig.json")
+        guided = guide(Bench(table, self.rig, self.journal, session), self.plan, carried, self.layers)
         self.stopped = guided.stopped
+        self.scored = score(guided.units, world.close(), None, guided.strips)
         return len(guided.units)
 
     def judged(self) -> int:
@@ -349,3 +359,21 @@ def test_a_unit_that_cannot_be_measured_is_asked_for_again(sitting: Sitting, mon
     (refused,) = [event for event in told(sitting.events, "refused") if event["what"] == "unit"]
     assert refused["do"]
     assert {unit["verdict"] for unit in told(sitting.events, "unit")} <= {"fits", "trim", "short", "close"}
+
+
+def test_strips_are_cut_from_folded_yardage_for_a_plan_of_a_block(sitting: Sitting) -> None:
+    """Two strips for a rail fence from one fabric: squared first, measured folded, kept for what comes after."""
+    made = plan_of(block_of("rail", 152.4, {"strips": "2", "fabrics": "1"}), Making("rail", 152.4, 1), Wishes())
+    sitting.plan, sitting.layers = made.plan, 2
+    sitting.cuts(ends=lambda: len(told(sitting.events, "strip")) == 2)
+    asked = [(ask["what"], ask.get("purpose")) for ask in told(sitting.events, "ask") if ask["what"] != "confirm"]
+    assert asked[:5] == [("clear_mat", None), ("cloth", None), ("cut", "true_up"), ("cut", "strip"), ("cut", "strip")]
+    assert all(shown["caution"] for shown in told(sitting.events, "shown") if shown["cut_mat_mm"])
+    assert sitting.scored is not None
+    for pair in sitting.scored.strips:
+        assert pair is not None
+        assert abs(pair.width_mm - pair.true_width_mm) < 4.0 * pair.width_u_mm < 0.5
+        assert pair.bend_rad is not None
+        assert abs(pair.bend_rad - pair.true_bend_rad) < math.radians(0.1)
+    carried = carried_from(made.plan, sitting.journal.records.entries(1))
+    assert [(one.strip, one.band, one.count) for one in carried.strips] == [("A strip set", k, 1) for k in (0, 1)]

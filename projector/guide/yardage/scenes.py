@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from dataclasses import replace
 
 import numpy as np
 from shapely import Polygon
 
+from projector.guide.cautions import TITLE_MM
 from projector.guide.layout import CutLine, Floats
 from projector.guide.page import Page, title
 from projector.guide.room import Row
@@ -20,6 +22,7 @@ from projector.piecing.lengths import inches_text
 from vision.units import Verdict
 
 FIRST_CUT = ("set the ruler's edge by the light on the cloth", "cut away from the fold, slide the strip aside")
+LINE_LETTERS = 28
 TOLD_BEND_RAD = math.radians(0.1)  # a smaller one is nobody's concern
 
 
@@ -50,24 +53,30 @@ def _rows(state: Striping) -> list[Row]:
         case Phase.CLEAR_MAT:
             return title("clear the mat")
         case Phase.LAY_CLOTH:
-            count = f"{state.wanted - sum(state.made)} strips of it are wanted; space if they are cut already"
-            return title(f"lay the cloth: {state.chapter.fabric}", how_to_lay(state), state.note or count)
+            count = f"{state.wanted - sum(state.made)} strips of it are wanted"
+            asked = title(f"lay the cloth: {state.chapter.fabric}", *how_to_lay(state).split(", "))
+            return [*asked, *_sentence(state.note or count)]
         case Phase.SQUARE_END | Phase.CUT_STRIP if state.line is not None:
             return _cut_rows(state, state.line)
         case Phase.DONE:
             return title(_end_words(state))
         case _:
-            return title(state.note) if state.note else []
+            return _sentence(state.note)
 
 
 def _cut_rows(state: Striping, line: CutLine) -> list[Row]:
     gives = f"this cloth gives {line.units_left}"
     first = FIRST_CUT if not sum(state.made) else ()
     if line.purpose == "true_up":
-        return title(line.why, gives, *first[:1])
+        return [*_sentence(line.why), *title("", gives, *first[:1])[1:]]
     width = inches_text(state.due.width_mm, 32)
     many = f", {state.at_once} at once" if state.at_once > 1 else ""
-    return title(f"{state.n} of {state.wanted}{many}: {width} for {state.due.strip}", gives, *first)
+    return title(f"{state.n} of {state.wanted}{many}: {width}", f"for {state.due.strip}, {gives}", *first)
+
+
+def _sentence(text: str) -> list[Row]:
+    """In lines short enough to stand beside cloth that covers most of the mat."""
+    return [Row(line, TITLE_MM) for line in textwrap.wrap(text, LINE_LETTERS)]
 
 
 def _end_words(state: Striping) -> str:

@@ -45,7 +45,7 @@ def sort_yardage(state: Striping, seen: YardageSeen) -> Sorted:
     it may have taken the place of one that was put away.
     """
     cloths = seen.cloths
-    known = [any(_share(one.corners_mat_mm, old) >= SAME_PLACE for old in state.lying) for one in cloths]
+    known = [any(same_place(one.corners_mat_mm, old) for old in state.lying) for one in cloths]
     main = _main(state, cloths, known)
     if main is not None:
         found = find_yardage([cloths[main]], state.plan.hand, state.area_mat_mm)
@@ -90,9 +90,14 @@ def _moved(outline_mat_mm: Floats, lying: Sequence[Floats]) -> bool:
 def _new_strip(strips: Sequence[MeasuredStrip], fresh: Sequence[MeasuredUnit]) -> MeasuredStrip | None:
     """The strip that lies where one of these cloths does, the first if there are several."""
     return next(
-        (strip for one in fresh for strip in strips if _share(one.corners_mat_mm, outline_of(strip)) >= SAME_PLACE),
+        (strip for one in fresh for strip in strips if same_place(one.corners_mat_mm, outline_of(strip))),
         None,
     )
+
+
+def same_place(a: Floats, b: Floats) -> bool:
+    """Whether two outlines lie where one cloth may lie."""
+    return _share(a, b) >= SAME_PLACE
 
 
 def _share(a: Floats, b: Floats) -> float:

@@ -46,13 +46,17 @@ class Striping:
     raw_end: bool = True
     line: CutLine | None = None
     lying: tuple[Floats, ...] = ()  # outlines (N, 2) of the other cloth on the mat
-    outer: Angle | None = None  # of the end that the strip to be cut keeps, off square to the fold
+    end_will_do: bool = False  # the person said so of the end as it is
+    outer: Angle | None = None  # off square to the fold: of the end that the strip to be cut keeps
+    inner: Angle | None = None  # and of the cut that freed it, once it is made
+    last_sides: tuple[Angle | None, Angle | None] = (None, None)  # both, of the last strip that was judged
     at_once: int = 1  # strips of the plan that one cut gives
     last: StripRecord | None = None  # the verdict in the light
     last_mat_mm: Floats | None = None  # (4, 2) where that strip lies
     note: str = ""  # a sentence for the person
     takes_any: bool = False  # the person cuts cloth that is less deep than the plan counts on
-    records: tuple[StripRecord, ...] = ()  # of this chapter
+    records: tuple[StripRecord, ...] = ()  # of this sitting
+    counted: tuple[int, ...] = ()  # how many strips of the plan each of them is
     stopped: bool = False
     sitting: Sitting = USUAL
 
@@ -113,6 +117,7 @@ class Turn:
     state: Striping
     events: tuple[Event, ...] = field(default=())
     records: tuple[StripRecord, ...] = field(default=())
+    undone: int = 0
 
     def after(self, *events: Event) -> Turn:
         """The same, with something told before it."""

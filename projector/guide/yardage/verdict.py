@@ -3,22 +3,22 @@
 from __future__ import annotations
 
 from projector.guide.steps import StripRecord
-from projector.guide.yardage.layout import Angle, bend_of_sides, bend_of_strip
+from projector.guide.yardage.layout import bend_of_sides, bend_of_strip
 from projector.guide.yardage.state import Striping
 from vision.strip_verdict import judge_strip
 from vision.strips import MeasuredStrip
 
 
-def judged_strip(state: Striping, strip: MeasuredStrip, inner: Angle | None) -> StripRecord:
-    """The record of a strip just cut; `inner` is how far the cut that freed it is off square to the fold.
+def judged_strip(state: Striping, strip: MeasuredStrip) -> StripRecord:
+    """The record of a strip just cut.
 
     The bend is told by the cloth's fold, which is longer than the strip's own end at it; where the cloth is not seen,
     by the strip alone.
     """
     bend = None
     if state.chapter.layers > 1:
-        if inner is not None and state.outer is not None:
-            bend = bend_of_sides(state.outer, inner)
+        if state.inner is not None and state.outer is not None:
+            bend = bend_of_sides(state.outer, state.inner)
         elif state.cloth is not None:
             bend = bend_of_strip(strip, state.cloth.width_mm)
     due = state.due
