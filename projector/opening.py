@@ -15,7 +15,7 @@ from projector.guide.page import Page, title
 from projector.guide.room import CLEARANCE_MM, Room
 from projector.guide.scenes import Scene
 from projector.guide.sitting import Sitting
-from projector.records.journal import Journal
+from projector.records.journal import HOST, Journal
 from projector.records.sessions import Wanted
 from projector.setup.looking import even, next_keys
 from projector.showing import show
@@ -33,7 +33,7 @@ def read_longer_list(table: Table, rig: Rig, sitting: Sitting, journal: Journal,
 
     That it was confirmed is kept in the records, as a session of its own without units. False where the person ends.
     """
-    if journal.records.sessions(Wanted(command=CONFIRMED, since=now.date(), until=now.date())):
+    if journal.records.sessions(Wanted(command=CONFIRMED, host=HOST, since=now.date(), until=now.date())):
         return True
     show(table, rig, Scene("cautions", longer_list(_room(rig, sitting)), caution=True))
     table.teller.tell("ask", what="confirm", words=list(LONGER_LIST), instead="q ends")

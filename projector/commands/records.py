@@ -38,6 +38,7 @@ def add(commands: Any) -> None:
     parser.add_argument("--since", type=read(_day), metavar="DAY", help="only from this day on, like 2026-11-29")
     parser.add_argument("--until", type=read(_day), metavar="DAY", help="only up to this day")
     parser.add_argument("--command", metavar="COMMAND", help="only those that this command wrote, like cut")
+    parser.add_argument("--host", metavar="NAME", help="only of the table with the computer of this name")
     parser.add_argument("--export", type=Path, metavar="FILE", help="write them into a file (.csv or .json)")
     parser.add_argument("--delete", action="store_true", help="delete them, after a question")
     parser.add_argument("--yes", action="store_true", help="delete without a question")
@@ -54,7 +55,7 @@ def run(args: argparse.Namespace) -> int:
         return 0
     if args.export is not None and args.export.suffix.lower() not in ENDINGS:
         raise OptionError(f"{args.export}: no file for records; let it end in {' or '.join(ENDINGS)}")
-    wanted = Wanted(tuple(args.sessions), args.plan, args.command, args.verdict, args.since, args.until)
+    wanted = Wanted(tuple(args.sessions), args.plan, args.command, args.host, args.verdict, args.since, args.until)
     if args.delete and wanted == EVERY_SESSION:
         raise OptionError("--delete takes sessions by number or by a filter; look at the list first")
     with open_records(args.records) as records:

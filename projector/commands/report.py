@@ -46,7 +46,7 @@ def run(args: argparse.Namespace) -> int:
     from projector.reporting.gathering import Rigs, chosen, gathered
     from projector.reporting.page import page
     from projector.reporting.photographs import Photographs
-    from projector.reporting.writing import write_text
+    from projector.wholefile import write_whole
 
     if args.output is None and not args.export:
         raise ReportError("nowhere to write; give -o report.html, or --export FILE.csv")
@@ -61,7 +61,7 @@ def run(args: argparse.Namespace) -> int:
     if args.output is not None:
         folder = args.pictures or (None if file is None else file.parent / FOLDER)
         photographs = Photographs({session.id: session.rig for session in sessions}, rigs, folder)
-        write_text(args.output, page(told, datetime.now().astimezone(), photographs.of))
+        write_whole(args.output, page(told, datetime.now().astimezone(), photographs.of))
     for path in args.export:
         export(path, parts)
     files = [str(path) for path in (args.output, *args.export) if path is not None]

@@ -5,13 +5,13 @@ from __future__ import annotations
 import csv
 import io
 import json
-import os
 import re
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from projector.records.faults import RecordsError, file_trouble
 from projector.records.rows import Cell, Kept, Sheet, sheet_of
+from projector.wholefile import write_whole
 
 ENDINGS = (".csv", ".json")
 LONGEST = 32_000  # characters in a cell; a spreadsheet has room for 32,767 and lays the rest into another cell
@@ -25,13 +25,8 @@ FORMULA = re.compile(r"""(^|[;\t\r\n])(?=[\s"']*[=+\-@＝＋－＠])|^(?=[\t\r\n
 def write_export(path: Path, kept: Sequence[Kept]) -> None:
     """Write sessions into a file, the kind told by its ending; wholly or not at all. Raises RecordsError."""
     text = csv_text(sheet_of(kept)) if path.suffix.lower() == ".csv" else json_text(kept)
-    part = path.with_name(f"{path.name}.{os.getpid()}.part")
     try:
-        try:
-            part.write_bytes(text.encode())
-            part.replace(path)
-        finally:
-            part.unlink(missing_ok=True)
+        write_whole(path, text)
     except OSError as error:
         trouble = file_trouble(error)
         raise RecordsError(f"{path}: {trouble.says}; {trouble.do}") from None

@@ -63,6 +63,7 @@ class Wanted:
     ids: tuple[int, ...] = ()
     plan: str | None = None  # a part of the plan's name, in small or capital letters
     command: str | None = None
+    host: str | None = None
     verdict: str | None = None  # at least one unit was judged so, and was not taken back
     since: date | None = None
     until: date | None = None  # that day still counts

@@ -182,6 +182,8 @@ def _conditions(wanted: Wanted) -> Iterator[ColumnElement[bool]]:
         yield session.c.id.in_(wanted.ids)
     if wanted.command is not None:
         yield session.c.command == wanted.command
+    if wanted.host is not None:
+        yield session.c.host == wanted.host
     if wanted.since is not None:
         yield day >= wanted.since.isoformat()
     if wanted.until is not None:

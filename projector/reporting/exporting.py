@@ -12,7 +12,7 @@ from projector.records.export import ENDINGS, csv_text
 from projector.records.rows import Sheet
 from projector.reporting.contents import Part
 from projector.reporting.faults import ReportError
-from projector.reporting.writing import write_text
+from projector.wholefile import write_whole
 
 COLUMNS = (
     *("plan", "session", "n", "at", "unit", "verdict", "why"),
@@ -25,10 +25,10 @@ def export(path: Path, parts: Sequence[Part]) -> None:
     """Write the file. Raises ReportError for another ending than .csv or .json, OSError."""
     rows = list(rows_of(parts))
     if kind_of(path) == ".json":
-        write_text(path, json.dumps(rows, ensure_ascii=False, indent=1, allow_nan=False) + "\n")
+        write_whole(path, json.dumps(rows, ensure_ascii=False, indent=1, allow_nan=False) + "\n")
         return
     table = Sheet(COLUMNS, tuple(tuple(row[name] for name in COLUMNS) for row in rows))
-    write_text(path, csv_text(table))
+    write_whole(path, csv_text(table))
 
 
 def kind_of(path: Path) -> str:

@@ -139,11 +139,11 @@ def test_a_file_is_written_wholly_or_not_at_all(tmp_path: Path, monkeypatch: pyt
         write_export(tmp_path / name, kept)
         before = (tmp_path / name).read_bytes()
 
-        def full(*_: object) -> int:
+        def full(*_: object, **__: object) -> int:
             raise OSError(28, "No space left on device")
 
         with monkeypatch.context() as change:
-            change.setattr(Path, "write_bytes", full)
+            change.setattr(Path, "write_text", full)
             with pytest.raises(RecordsError, match="the disk is full; make room"):
                 write_export(tmp_path / name, kept)
         assert (tmp_path / name).read_bytes() == before

@@ -1,4 +1,4 @@
-"""Files of a report, whole or not at all."""
+"""Text files that are there whole or not at all."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import os
 from pathlib import Path
 
 
-def write_text(path: Path, text: str) -> None:
+def write_whole(path: Path, text: str) -> None:
     """Write beside the place and move it there. Raises OSError; what was there before then stays."""
     part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
