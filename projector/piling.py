@@ -92,6 +92,8 @@ def pile(bench: Bench, expected: ExpectedShape, sitting: Sitting, wanted: int | 
         elif isinstance(seen, Seen):
             if bench.kept is not None:
                 bench.kept(seeing.latest, seen.cloths)
+            if bench.pictures is not None:
+                bench.pictures.measured(seeing.latest)
             now = step(now.state, seen)
             unlike = _carry_out(bench, now, entries)
         else:
@@ -113,6 +115,8 @@ def _carry_out(bench: Bench, turn: Step, entries: list[int | None]) -> Still:
     for record in turn.records:
         event = record_event(record)
         entries.append(bench.journal.keep(bench.session, event, datetime.now().astimezone()))
+        if bench.pictures is not None and (entry := entries[-1]) is not None:
+            bench.pictures.keep(bench.session, entry, record.judged.unit.corners_mat_mm)
         bench.table.teller.tell(str(event.pop("event")), **event)
     show(bench.table, bench.rig, turn.scene)
     as_it_lies = bench.table.glance()

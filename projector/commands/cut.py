@@ -43,9 +43,7 @@ def add(commands: Any) -> None:
     parser.add_argument("--rig", required=True, type=Path, help="rig file that calibrate wrote")
     add_devices(parser)
     add_records(parser)
-    parser.add_argument(
-        "--pictures", type=Path, metavar="FOLDER", help="keep a photograph of every unit there, for report"
-    )
+    add_pictures(parser)
     left = parser.add_mutually_exclusive_group()
     left.add_argument("--resume", action="store_true", help="go on with this plan where it was left, unasked")
     left.add_argument("--anew", action="store_true", help="begin this plan anew though it was left, unasked")
@@ -90,6 +88,10 @@ def _cut(args: argparse.Namespace, plan: Plan, rig: Rig, board: Board, journal: 
     if not guided.stopped:  # what was left before its end can be resumed
         journal.end(session, datetime.now().astimezone())
     table.teller.tell("summary", **session_keys(journal, session, guided.units))
+
+
+def add_pictures(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--pictures", type=Path, metavar="FOLDER", help="keep a photograph of every unit, for report")
 
 
 def unit_pictures(folder: Path | None, rig: Rig, cloth: Cloth, teller: Teller) -> UnitPictures | None:

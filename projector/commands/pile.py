@@ -10,7 +10,7 @@ from typing import Any
 from calibration.rig import Rig
 from calibration.sheet.board import Board
 from projector.clock import WallClock
-from projector.commands.cut import trusted_rig
+from projector.commands.cut import add_pictures, trusted_rig, unit_pictures
 from projector.commands.devices import add_devices, board_of, check_sizes, opened, rig_for_light
 from projector.commands.options import CLOTH_U_MM, OptionError, add_cloth, add_json, add_records, add_sheet, whole
 from projector.commands.sitting import add_sitting, sitting_of
@@ -42,6 +42,7 @@ def add(commands: Any) -> None:
     )
     add_devices(parser)
     add_records(parser)
+    add_pictures(parser)
     parser.add_argument("--resume", action="store_true", help="go on with this pile where it was left")
     add_cloth(parser)
     add_sitting(parser)
@@ -93,7 +94,9 @@ def _judge(
     now = datetime.now().astimezone()
     session = left.id if left is not None else journal.begin(now, "pile", text, str(args.rig))
     with InThread() as worker:
-        bench = Bench(table, rig, journal, session, Cloth(args.cloth, CLOTH_U_MM), worker=worker)
+        cloth = Cloth(args.cloth, CLOTH_U_MM)
+        pictures = unit_pictures(args.pictures, rig, cloth, table.teller)
+        bench = Bench(table, rig, journal, session, cloth, pictures=pictures, worker=worker)
         piled = pile(bench, wanted_of(plan, unit), sitting, args.count, before)
     if not piled.stopped:  # what was left before its end can be resumed
         journal.end(session, datetime.now().astimezone())

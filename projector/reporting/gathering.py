@@ -9,6 +9,7 @@ from typing import Any
 from calibration.rig import Rig
 from calibration.rigfile import RigError, load_rig
 from projector.piecing.foresight.foretelling import Prediction
+from projector.piecing.planreading import plan_text
 from projector.piecing.plans import Plan
 from projector.plansaid import readable_plan
 from projector.predicting import PredictError, predict
@@ -46,10 +47,16 @@ def gathered(records: Store, sessions: Sequence[Session], rigs: Rigs) -> list[To
     """A part for each plan, in the order of the sessions."""
     by_plan: dict[str, list[Session]] = {}
     for session in sessions:
-        by_plan.setdefault(session.plan, []).append(session)
+        by_plan.setdefault(_same(session.plan), []).append(session)
     return [
         _told(text, mine, {one.id: records.entries(one.id) for one in mine}, rigs) for text, mine in by_plan.items()
     ]
+
+
+def _same(text: str) -> str:
+    """The plan's text as the tool writes it, so that comments make no other plan of it."""
+    plan = readable_plan(text)
+    return text if plan is None else plan_text(plan)
 
 
 def _told(text: str, sessions: Sequence[Session], entries: Mapping[int, Sequence[Entry]], rigs: Rigs) -> Told:

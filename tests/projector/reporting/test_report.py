@@ -18,11 +18,13 @@ import pytest
 
 from projector.commands import main
 from projector.guide.state import wanted_of
+from projector.piecing.planreading import plan_text
 from projector.piecing.plans import Plan
 from projector.records.journal import Journal
+from projector.records.opening import open_records
 from projector.reporting.contents import LEAST, Kind, Part, measured, part_of
 from projector.reporting.dimensionchart import dimension_chart
-from projector.reporting.gathering import Rigs
+from projector.reporting.gathering import Rigs, gathered
 from projector.reporting.photographs import Photographs
 from projector.reporting.svg import BLUE, PURPLE, VERMILLION, element, picture
 from projector.reporting.unitdrawing import unit_drawing
@@ -284,6 +286,15 @@ def test_what_cannot_be_is_said_in_one_line(records: Path, tmp_path: Path, capsy
         assert says in err
         assert err.count("\n") == 1
     assert not (tmp_path / "x.html").exists()
+
+
+def test_sessions_of_one_plan_are_one_part_whatever_its_comments(tmp_path: Path) -> None:
+    with Journal.open(tmp_path / "j.sqlite") as journal:
+        for text in (plan_text(PLAN), f"# pile of {NAME}\n{plan_text(PLAN)}", ""):
+            journal.begin(BEGUN, "pile", text, "")
+    with open_records(tmp_path / "j.sqlite") as records:
+        told = gathered(records, records.sessions(), Rigs(None))
+    assert [len(one.part.sittings) for one in told] == [2, 1]
 
 
 def test_a_session_that_others_mangled_is_still_a_page(tmp_path: Path) -> None:
