@@ -33,16 +33,18 @@ class NotSeen:
     do: str = "point the camera at the mat, take the lens cap off, and check that the projector shows this window"
 
 
-def measure_latency(display: Display, camera: Camera, clock: Clock) -> float | NotSeen:
+def measure_latency(display: Display, camera: Camera, clock: Clock, pace_s: float = 0.0) -> float | NotSeen:
     """Seconds after `show` from which frames hold the new light alone: the slowest of the changes, a frame more.
 
-    The display is left dark. Raises CameraError if the camera gives no frames.
+    The light changes four times, each after `pace_s` at least, and never sooner than `REST_S`. The display is left dark.
+    Raises CameraError if the camera gives no frames.
     """
     width, height = display.size_px
     dark, lit = (np.full((height, width, 3), level, np.uint8) for level in (0, 255))
     before = _after_patience(display, camera, clock, dark)
     slowest_s = 0.0
     for picture in [lit, dark] * BLINKS:
+        clock.wait_s(pace_s)
         display.show(picture)
         change = _watched(camera, clock.now_s(), before)
         if change is None:

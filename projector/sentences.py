@@ -60,6 +60,8 @@ def sentence(event: Mapping[str, Any]) -> str:
             return session_words(event)
         case {"event": "seen", "what": "entry", "measured": _}:
             return entry_words(event)
+        case {"event": "seen", "what": "flashing"}:
+            return f"Note: {event['do']}."
         case {"event": "seen", "what": what}:
             return f"Seen: {_thing(what)}{_figures(event)}."
         case {"event": "refused", "what": "records", "left": left}:

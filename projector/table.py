@@ -20,6 +20,7 @@ Picture = NDArray[np.uint8]
 Watcher = Callable[[Picture, Picture], None]  # is shown what the camera sees and what the projector shows
 
 LONGEST_LATENCY_S = 0.5  # before it is measured
+PACE_S = 0.17  # at least between two changes of the light: six changes a second are three flashes (WCAG 2.2, 2.3.1)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -55,8 +56,10 @@ class Table:
     ) -> None:
         self.camera, self.display, self.clock, self.teller = camera, display, clock, teller
         self.latency_s = LONGEST_LATENCY_S  # from showing a picture to frames that hold nothing else
+        self.pace_s = PACE_S  # at least between two changes of the light
         self._watcher = watcher
         self._settled_s = 0.0
+        self._thrown_s = -np.inf
         self._shown: Picture | None = None
 
     @property
@@ -65,10 +68,12 @@ class Table:
         return self._shown
 
     def throw(self, picture: Picture) -> None:
-        """Show a picture and let it settle, silently."""
+        """Show a picture and let it settle, silently. It waits its turn, so that nothing flashes too fast."""
+        self.clock.wait_s(max(0.0, self._thrown_s + self.pace_s - self.clock.now_s()))
         self.display.show(picture)
         self._shown = picture
-        self._settled_s = self.clock.now_s() + self.latency_s
+        self._thrown_s = self.clock.now_s()
+        self._settled_s = self._thrown_s + self.latency_s
         self.clock.wait_s(self.latency_s)
 
     def light(self, scene: Scene, picture: Picture) -> None:

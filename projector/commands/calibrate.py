@@ -17,7 +17,7 @@ from calibration.sheet.board import parse_board
 from projector.clock import WallClock
 from projector.commands import bars
 from projector.commands.bars import add_bars, sheet_scale
-from projector.commands.devices import board_at_the_table, opened
+from projector.commands.devices import add_slow, board_at_the_table, opened
 from projector.commands.options import InterruptedByPerson, OptionError, add_json, add_sheet, files, read, whole
 from projector.events import Teller
 from projector.piecing.lengths import length_mm
@@ -37,6 +37,7 @@ def add(commands: Any) -> None:
     parser.add_argument("-o", "--out", required=True, type=Path, metavar="RIG", help="rig file to write")
     parser.add_argument("--camera", metavar="SOURCE", help="device number, video, http://… stream or folder of stills")
     parser.add_argument("--display", type=whole(0), metavar="N", help="the projector's display, from 0")
+    add_slow(parser)
     parser.add_argument("--flat", nargs="+", metavar="PHOTO", help="photographs of the sheet flat on the mat")
     parser.add_argument("--tilted", nargs="+", default=[], metavar="PHOTO", help="photographs of the sheet held tilted")
     add_sheet(parser)

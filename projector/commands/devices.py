@@ -17,11 +17,19 @@ from projector.events import Teller
 from projector.table import Table
 from vision.cameras import open_camera
 
+SLOW_S = 0.5  # between two changes of the light: one flash a second
+
 
 def add_devices(parser: argparse.ArgumentParser) -> None:
     """The options that name camera and display."""
     parser.add_argument("--camera", default="0", metavar="SOURCE", help="device number, video or http://… stream (0)")
     parser.add_argument("--display", type=whole(0), default=1, metavar="N", help="the projector's display, from 0 (1)")
+    add_slow(parser)
+
+
+def add_slow(parser: argparse.ArgumentParser) -> None:
+    """Light that changes slowly, for people whom flashing light troubles."""
+    parser.add_argument("--slow", action="store_true", help="show patterns slowly: one flash a second, not three")
 
 
 @contextmanager
@@ -31,7 +39,9 @@ def opened(args: argparse.Namespace, clock: Clock, teller: Teller) -> Iterator[T
     try:
         display = PygameDisplay(args.display)
         try:
-            yield Table(camera, display, clock, teller)
+            table = Table(camera, display, clock, teller)
+            table.pace_s = SLOW_S if getattr(args, "slow", False) else table.pace_s
+            yield table
         finally:
             display.close()
     finally:

@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.tone import Tone
-from projector.latency import NotSeen, measure_latency
-from projector.table import Still, Table
+from projector.latency import REST_S, NotSeen, measure_latency
+from projector.table import PACE_S, Still, Table
 from vision.light import mean_light
 
 Picture = NDArray[np.uint8]
@@ -25,11 +25,21 @@ class CalibratingError(Exception):
 
 
 def settle(table: Table) -> None:
-    """Measure how late the light is by a blink. Raises CalibratingError where the camera does not see it."""
-    latency = measure_latency(table.display, table.camera, table.clock)
+    """Measure how late the light is by a blink, announced. Raises CalibratingError where the camera does not see it."""
+    announce_flashing(table, "the light blinks, and later shows patterns")
+    pause_s = table.pace_s if table.pace_s > REST_S else 0.0
+    latency = measure_latency(table.display, table.camera, table.clock, pause_s)
     if isinstance(latency, NotSeen):
         raise CalibratingError(f"{latency.why}; {latency.do}")
     table.latency_s = latency
+
+
+def announce_flashing(table: Table, what: str, pause_s: float = 0.0) -> None:
+    """Say that the light is going to flash, and leave time to look away."""
+    slower = "" if table.pace_s > PACE_S else "; --slow slows it down"
+    do = f"{what}, three flashes a second at most; look away if flashing light troubles you{slower}"
+    table.teller.tell("seen", what="flashing", do=do)
+    table.clock.wait_s(pause_s)
 
 
 def even(size_px: tuple[int, int], level: float) -> Picture:

@@ -10,11 +10,12 @@ from calibration.beam.patterns import Patterns
 from calibration.beam.steady import Bumped, bumped
 from calibration.light import linear_grey
 from calibration.tone import SRGB, Tone
-from projector.setup.looking import CalibratingError, even, under_lamp
+from projector.setup.looking import CalibratingError, announce_flashing, even, under_lamp
 from projector.table import Picture, Table
 
 LEVELS_TRIED = 5
 TRIES = 3  # of the patterns, where the projector is bumped meanwhile
+LOOK_AWAY_S = 2.0  # between announcing stripes and showing them
 LIT = 0.02  # linear light under which a still mat tells nothing
 STILL_FRAMES = 4
 
@@ -48,6 +49,7 @@ def read_patterns(table: Table, tone: Tone) -> Mesh:
     Where the projector is bumped meanwhile the patterns are shown again. Where camera or mat moved, the views of the
     sheet are no longer true either.
     """
+    announce_flashing(table, "stripes follow for some ten seconds", LOOK_AWAY_S)
     white = white_level(table, tone)
     for _ in range(TRIES):
         before = linear_grey(under_lamp(table, STILL_FRAMES, tone), tone)

@@ -20,10 +20,22 @@ from projector.setup.calibrating import Wishes, calibrate
 from projector.setup.captures import Captures
 from projector.setup.finishing import Finished
 from projector.setup.looking import settle
-from projector.table import Table
+from projector.table import Picture, Table
 
 SIZE_PX = (960, 540)
 SEED = 3
+
+
+class WatchedDisplay(VirtualDisplay):
+    """Remembers when it was handed which picture, every 23rd pixel of it."""
+
+    def __init__(self, world: VirtualTable, clock: VirtualClock, record: list[tuple[float, Picture]]) -> None:
+        super().__init__(world, clock)
+        self._own_clock, self._record = clock, record
+
+    def show(self, picture: Picture) -> None:
+        self._record.append((self._own_clock.now_s(), picture[::23, ::23].copy()))
+        super().show(picture)
 
 
 @dataclass
@@ -36,6 +48,7 @@ class SmallTable:
     clock: VirtualClock = field(default_factory=VirtualClock)
     world: VirtualTable = field(init=False)
     table: Table = field(init=False)
+    shown: list[tuple[float, Picture]] = field(default_factory=list)  # when, and a sparse copy
 
     def __post_init__(self) -> None:
         printed = picture(Board(), 4.0)
@@ -43,7 +56,7 @@ class SmallTable:
         self.world = virtual_table(SEED, work, SIZE_PX, SIZE_PX, self.quirks)
         teller = Teller(self.clock, True, io.StringIO(), io.StringIO(), [self.events.append])
         teller.listen(self._passed_on)
-        display = VirtualDisplay(self.world, self.clock)
+        display = WatchedDisplay(self.world, self.clock, self.shown)
         self.table = Table(VirtualCamera(self.world, self.clock), display, self.clock, teller)
 
     def _passed_on(self, event: Event) -> None:
@@ -64,6 +77,7 @@ class Calibrated:
     found: Finished
     captures: Captures
     events: list[Event]
+    shown: list[tuple[float, Picture]]
 
     def told(self, kind: str, what: str | None = None) -> list[Event]:
         return [e for e in self.events if e["event"] == kind and what in (None, e.get("what"))]
@@ -92,4 +106,4 @@ def calibrated(tmp_path_factory: pytest.TempPathFactory) -> Calibrated:
     room = SmallTable()
     captures = Captures(Path(tmp_path_factory.mktemp("rig")) / "rig.json.captures")
     found = calibrate(room.table, Wishes(Board()), captures)
-    return Calibrated(found, captures, room.events)
+    return Calibrated(found, captures, room.events, room.shown)
