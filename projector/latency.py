@@ -36,8 +36,8 @@ class NotSeen:
 def measure_latency(display: Display, camera: Camera, clock: Clock, pace_s: float = 0.0) -> float | NotSeen:
     """Seconds after `show` from which frames hold the new light alone: the slowest of the changes, a frame more.
 
-    The light changes four times, each after `pace_s` at least, and never sooner than `REST_S`. The display is left dark.
-    Raises CameraError if the camera gives no frames.
+    The light changes four times, each after `pace_s` at least, and never sooner than `REST_S`. The display is left
+    dark. Raises CameraError if the camera gives no frames.
     """
     width, height = display.size_px
     dark, lit = (np.full((height, width, 3), level, np.uint8) for level in (0, 255))
