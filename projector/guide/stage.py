@@ -6,6 +6,8 @@ shows a cut; where the cloth leaves no room at all they are written over it rath
 
 from __future__ import annotations
 
+import re
+
 from shapely import Polygon
 
 from projector.guide.layout import CutLine, Floats
@@ -23,6 +25,7 @@ FIRST_CUT = (
     "set the ruler's edge by the light on the cloth",
     "cut, then slide the unit aside",
 )
+LONGEST = 44  # letters of a row that still fits a mat of 18 in
 ON_TOP = "the dashes lie along the ruler's top"
 
 
@@ -49,7 +52,7 @@ def _cloths(state: Cutting) -> list[Floats]:
 
 
 def _rows(state: Cutting) -> list[Row]:
-    note = title(state.note)[:1] if state.note else []
+    note = title(*clauses(state.note)) if state.note else []
     match state.phase:
         case Phase.CLEAR_MAT:
             return title("clear the mat")
@@ -65,6 +68,16 @@ def _rows(state: Cutting) -> list[Row]:
             return note
 
 
+def clauses(text: str) -> tuple[str, ...]:
+    """A sentence in rows that fit a small mat: parted where it pauses, at commas only where it is long.
+
+    >>> clauses("turn the unit; the cut would run toward you")
+    ('turn the unit', 'the cut would run toward you')
+    """
+    parts = re.split("[:;] ", text)
+    return tuple(row for part in parts for row in (part.split(", ") if len(part) > LONGEST else [part]))
+
+
 def _lay_rows(state: Cutting) -> list[Row]:
     strip = state.source
     kind = strip.kind.replace("_", " ")
@@ -74,13 +87,14 @@ def _lay_rows(state: Cutting) -> list[Row]:
 
 def _cut_rows(state: Cutting, line: CutLine) -> list[Row]:
     gives = f"this strip gives {line.units_left}"
-    offer = offer_words(state) if state.offered else ""
+    offer = clauses(offer_words(state)) if state.offered else ()
     on_top = ON_TOP if state.sitting.ruler_mm is not None else ""
     if line.purpose == "true_up":
-        return title(line.why, offer, gives, FIRST_CUT[0] if not sum(state.made) else "", on_top)
+        why = clauses(line.why)
+        return title(*why, *offer, gives, FIRST_CUT[0] if not sum(state.made) else "", on_top)
     done = state.made[state.kind]
     due = next_strip_text(done, line.units_left, state.cut.make)
-    return title(f"{done + 1} of {state.cut.make}, {gives}", offer, due, *(() if done else (*FIRST_CUT, on_top)))
+    return title(f"{done + 1} of {state.cut.make}, {gives}", *offer, due, *(() if done else (*FIRST_CUT, on_top)))
 
 
 def next_strip_text(done: int, gives: int, make: int) -> str:

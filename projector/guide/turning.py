@@ -30,7 +30,7 @@ def turn_reason(line: CutLine, what: str) -> str | None:
     way = "counter-clockwise" if lean_rad > 0.0 else "clockwise"
     # To the next 15 degrees: nobody turns cloth finer, and the line is laid anew on it anyway.
     degrees = 15 * round(math.degrees(abs(lean_rad)) / 15.0)
-    return f"this cut would run {runs}: turn the {what} {way} by about {degrees} degrees"
+    return f"turn the {what}; about {degrees} deg {way}; the cut would run {runs}"
 
 
 def lean_of(shown_mat_mm: Floats) -> float:

@@ -201,7 +201,7 @@ def test_a_unit_is_to_be_turned_where_its_trim_would_run_across_the_body():
     now, said = play(seen(CUT_ONCE, too_deep), seen(CUT_ONCE, too_deep), first=first)
     assert said == ["trim 1/2 aside", "ask turn_cloth block"]
     assert now.scene.cut_mat_mm is None
-    assert "across your body: turn the unit" in now.state.note
+    assert now.state.note == "turn the unit; about 90 deg counter-clockwise; the cut would run across your body"
     turned, said = play(seen(CUT_ONCE, upright), first=now)
     assert said == ["ask trim block"]
     assert np.array(turned.scene.cut_mat_mm)[:, 0] == pytest.approx([580, 580], abs=0.02)

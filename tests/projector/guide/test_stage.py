@@ -1,11 +1,13 @@
 """The scenes: words clear of cloth and of each other, the cautions always there, the line as it was laid."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from shapely import LineString, Point, Polygon, box
 
+from projector.guide.blade import Blade
 from projector.guide.cautions import CAUTIONS, SIGNAL_WORD
 from projector.guide.cutting import begin, step
 from projector.guide.room import ABOVE, BELOW, Room, Row
@@ -212,3 +214,22 @@ def test_without_room_there_is_no_place():
     assert Room(box(0, 0, 100, 100), (box(40, 40, 60, 60),)).free_place(70, 70, (50, 50)) is None
     assert Room(box(0, 0, 100, 100)).free_place(101, 10, (50, 50)) is None
     assert Room(box(0, 0, 100, 100)).free_place(100, 100, (0, 0)) == (50, 50)
+
+
+def test_what_must_be_turned_or_trimmed_is_said_on_a_small_mat_too():
+    """Words of a strip to be turned, of an offered shift and of a unit to be trimmed all find room on 18 x 12 in."""
+    area = ((0.0, 0.0), (18 * IN, 0.0), (18 * IN, 12 * IN), (0.0, 12 * IN))
+    said = {}
+    along = quad([(230, 20), (230, 280), (170, 280), (170, 20)])
+    square = replace(PLAN, units=(Unit("bar", Cut("bright", 3, 40.0)),))
+    now = step(step(begin(square, area).state, MatCleared()).state, Seen((along,)))
+    said["turn"] = _words(now.scene)
+    offered = begin(PLAN, area, blade=Blade((0.4,) * 9))
+    now = step(step(offered.state, MatCleared()).state, Seen((quad([(40, 200), (300, 200), (300, 260), (40, 260)]),)))
+    said["offer"] = _words(now.scene)
+    assert said["turn"][:2] == ["turn the strip", "about 90 deg clockwise"]
+    assert {"the blade runs 0.4 mm beside the ruler", "space shifts the line", "b leaves it"} & set(said["offer"])
+
+
+def _words(scene):
+    return [mark.text for mark in scene.marks if isinstance(mark, Words)]

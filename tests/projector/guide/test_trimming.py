@@ -87,10 +87,10 @@ def test_what_cannot_be_trimmed(corners):
         ((1, 1), 45, None),
         ((-1, 1), -45, None),
         ((1.2, 1), 50.19, None),
-        ((1, 0), 90, "across your body: turn the strip counter-clockwise by about 90 degrees"),
-        ((-1, 0.1), -84.29, "across your body: turn the strip clockwise by about 90 degrees"),
-        ((0, -1), 180, "toward you: turn the strip counter-clockwise by about 180 degrees"),
-        ((1, -1), 135, "toward you: turn the strip counter-clockwise by about 135 degrees"),
+        ((1, 0), 90, "turn the strip; about 90 deg counter-clockwise; the cut would run across your body"),
+        ((-1, 0.1), -84.29, "turn the strip; about 90 deg clockwise; the cut would run across your body"),
+        ((0, -1), 180, "turn the strip; about 180 deg counter-clockwise; the cut would run toward you"),
+        ((1, -1), 135, "turn the strip; about 135 deg counter-clockwise; the cut would run toward you"),
     ],
 )
 def test_which_way_a_cut_runs(run, lean_deg, reason):
@@ -99,4 +99,4 @@ def test_which_way_a_cut_runs(run, lean_deg, reason):
     object.__setattr__(line, "shown_mat_mm", shown)
     assert math.degrees(lean_of(shown)) == pytest.approx(lean_deg, abs=0.01)
     assert must_turn(line) is (reason is not None)
-    assert turn_reason(line, "strip") == (None if reason is None else f"this cut would run {reason}")
+    assert turn_reason(line, "strip") == reason
