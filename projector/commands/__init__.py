@@ -45,6 +45,7 @@ from projector.predicting import PredictError
 from projector.records.faults import RecordsError
 from projector.rehearsing import RehearsalError
 from projector.reporting.faults import ReportError
+from projector.samplewish import SampleError
 from projector.setup.captures import CapturesError
 from projector.setup.looking import CalibratingError
 from projector.setup.realigning import RealignError
@@ -74,6 +75,7 @@ FOR_THE_PERSON = (
     RehearsalError,
     ReportError,
     RigError,
+    SampleError,
     SewingError,
     ShapeError,
     SheetError,

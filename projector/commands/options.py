@@ -10,6 +10,7 @@ from typing import TypeVar
 
 from calibration.budget import HEIGHT_U_MM
 from projector.piecing.lengths import LengthError, angle_rad, length_mm
+from projector.samplewish import SampleError
 
 BOARD = "charuco:8x6:30mm:22mm:DICT_5X5_100"
 CLOTH_U_MM = HEIGHT_U_MM
@@ -95,7 +96,7 @@ def read(reader: Callable[[str], T]) -> Callable[[str], T]:
     def strict(text: str) -> T:
         try:
             return reader(text)
-        except (LengthError, OptionError) as error:
+        except (LengthError, OptionError, SampleError) as error:
             raise argparse.ArgumentTypeError(str(error)) from None
 
     return strict

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -12,9 +13,9 @@ from calibration.sheet.board import Board
 from projector.clock import WallClock
 from projector.commands.cut import add_pictures, trusted_rig, unit_pictures
 from projector.commands.devices import add_devices, board_of, check_sizes, opened, rig_for_light
-from projector.commands.options import CLOTH_U_MM, OptionError, add_cloth, add_json, add_records, add_sheet, whole
+from projector.commands.options import CLOTH_U_MM, OptionError, add_cloth, add_json, add_records, add_sheet, read, whole
 from projector.commands.sitting import add_sitting, sitting_of
-from projector.events import Teller
+from projector.events import Event, Teller
 from projector.guide.state import wanted_of
 from projector.guided import Bench
 from projector.opening import read_longer_list
@@ -23,6 +24,8 @@ from projector.piecing.planreading import plan_text
 from projector.piecing.plans import Plan, Unit
 from projector.piling import pile
 from projector.records.journal import Journal
+from projector.runwatch import RunWatch
+from projector.samplewish import Sample, sample_of, sample_wish
 from projector.seeing.beside import InThread
 from projector.setup.looking import settle
 from projector.setup.rigwords import rig_keys
@@ -39,6 +42,12 @@ def add(commands: Any) -> None:
     parser.add_argument("--rig", required=True, type=Path, help="rig file that calibrate wrote")
     parser.add_argument(
         "--count", type=whole(1), metavar="N", help="how many units the pile has; it ends with the last"
+    )
+    parser.add_argument(
+        "--sample",
+        type=read(sample_wish),
+        metavar="aql=…",
+        help="measure a sample of the --count units, drawn at random",
     )
     add_devices(parser)
     add_records(parser)
@@ -57,9 +66,10 @@ def run(args: argparse.Namespace) -> int:
     teller = Teller(clock, args.json)
     plan, rig = load_plan(args.plan), rig_for_light(args.rig)
     unit, board = unit_of(plan, args.unit, args.plan), board_of(args.board, rig)
+    wished = Wished(plan, unit, sampled(args))
     teller.tell("rig", **rig_keys(rig, args.rig))
     with Journal.open(args.records, teller.tell) as journal, opened(args, clock, teller) as table:
-        _judge(args, plan, unit, rig, board, journal, table)
+        _judge(args, wished, rig, board, journal, table)
     return 0
 
 
@@ -74,9 +84,27 @@ def unit_of(plan: Plan, name: str | None, file: Path) -> Unit:
     return plan.unit(name)
 
 
-def _judge(
-    args: argparse.Namespace, plan: Plan, unit: Unit, rig: Rig, board: Board, journal: Journal, table: Table
-) -> None:
+def sampled(args: argparse.Namespace) -> Sample | None:
+    """The sample to measure, if one is wished. Raises OptionError, SampleError."""
+    if args.sample is None:
+        return None
+    if args.count is None:
+        raise OptionError("--sample needs to know how many units the pile has; say --count N")
+    if args.resume and args.sample.seed is None:
+        raise OptionError("a sample goes on with its own draw; say its seed too, like aql=2.5,seed=7")
+    return sample_of(args.sample, args.count)
+
+
+@dataclass(frozen=True, slots=True)
+class Wished:
+    """What is to be judged."""
+
+    plan: Plan
+    unit: Unit
+    sample: Sample | None
+
+
+def _judge(args: argparse.Namespace, wished: Wished, rig: Rig, board: Board, journal: Journal, table: Table) -> None:
     check_sizes(rig, table)
     settle(table)
     trusted = trusted_rig(table, rig, args.rig, board, args.sheet_thickness)
@@ -85,19 +113,36 @@ def _judge(
     rig, sitting = trusted, sitting_of(args)
     if not read_longer_list(table, rig, sitting, journal, datetime.now().astimezone()):
         return
-    text = f"# pile of {unit.name}\n{plan_text(plan)}"
+    text = f"# pile of {wished.unit.name}\n{plan_text(wished.plan)}"
     left = journal.unfinished(text, "pile")
-    before = 0 if left is None else len(journal.records.units(left.id))
+    earlier = () if left is None else journal.records.units(left.id)
     if left is not None and not args.resume:
-        table.teller.tell("seen", what="unfinished_session", units=before, do="--resume goes on with it")
-        left, before = None, 0
+        table.teller.tell("seen", what="unfinished_session", units=len(earlier), do="--resume goes on with it")
+        left, earlier = None, ()
     now = datetime.now().astimezone()
     session = left.id if left is not None else journal.begin(now, "pile", text, str(args.rig))
+    expected, sample = wanted_of(wished.plan, wished.unit), wished.sample
+    watch = RunWatch(expected, table.teller.tell, [one.event() for one in earlier])
+    table.teller.listen(watch.hears)
+    if sample is not None:
+        table.teller.tell("seen", what="sample", words=sample.words(), **sample.keys())
+    count = args.count if sample is None else len(sample.numbers)
     with InThread() as worker:
         cloth = Cloth(args.cloth, CLOTH_U_MM)
         pictures = unit_pictures(args.pictures, rig, cloth, table.teller)
         bench = Bench(table, rig, journal, session, cloth, pictures=pictures, worker=worker)
-        piled = pile(bench, wanted_of(plan, unit), sitting, args.count, before)
+        piled = pile(bench, expected, sitting, count, len(earlier))
+    table.teller.forget(watch.hears)
     if not piled.stopped:  # what was left before its end can be resumed
         journal.end(session, datetime.now().astimezone())
-    table.teller.tell("summary", **session_keys(journal, session, piled.units))
+    keys = session_keys(journal, session, piled.units) | watch.keys()
+    if sample is not None:
+        outcome, words = sample.outcome(_counts(keys))
+        table.teller.tell("seen", what="sample", words=words, outcome=outcome, **sample.keys())
+    table.teller.tell("summary", **keys)
+
+
+def _counts(keys: Event) -> dict[str, int]:
+    """How many were judged so, as the summary has it."""
+    verdicts = keys["verdicts"]
+    return dict(verdicts) if isinstance(verdicts, dict) else {}

@@ -1,0 +1,67 @@
+"""What a run chart calls while units come in: drawn units, their widths known."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from projector.runwatch import RunWatch
+from projector.sentences import sentence
+from tests.projector.drawn import drawn_event, expected
+
+SHAPE = expected("slant(3 1/2 in, 2 in, 45 deg, right)")
+CUTS = "cut edge to cut edge"
+
+
+def watched(offs_mm: list[float], before: int = 0) -> tuple[RunWatch, list[dict[str, Any]]]:
+    """The watch after units so much too wide, and what it told; the first `before` were measured in another sitting."""
+    told: list[dict[str, Any]] = []
+    events = [drawn_event(SHAPE, wider_mm=off, turn_rad=0.3) for off in offs_mm]
+    watch = RunWatch(SHAPE, lambda event, **keys: told.append({"event": event, **keys}), events[:before])
+    for event in events[before:]:
+        watch.hears(event)
+    return watch, told
+
+
+def test_a_shift_is_called_once_when_it_is_there() -> None:
+    steady = np.random.default_rng(9).normal(0.0, 0.1, 16).tolist()
+    _, told = watched([*steady, *[0.45, 0.5, 0.42, 0.47]])
+    called = [one for one in told if one["dimension"] == CUTS]
+    assert called
+    assert {one["calls"] for one in called} <= {"shift", "outlier"}
+    assert all(one["upward"] and one["number"] > 16 for one in called)
+    assert called[0]["lower"] < called[0]["mean"] < called[0]["upper"]
+    assert sentence(called[0]).startswith(f"Note: {CUTS}: ")
+    assert f"at number {called[0]['number']}" in sentence(called[0])
+
+
+def test_nothing_is_called_of_too_few_or_of_what_is_no_unit() -> None:
+    watch, told = watched([0.0] * 3 + [3.0])
+    watch.hears({"event": "summary"})
+    watch.hears(drawn_event(SHAPE) | {"verdict": "look_again"})
+    assert told == []
+    assert {one["count"] for one in watch.keys()["dimensions"]} == {4}  # type: ignore[attr-defined]
+
+
+def test_units_of_an_earlier_sitting_are_part_of_the_run() -> None:
+    """Ten units by turns 0.1 too wide and too narrow, then one 1 mm too wide: number 11, though the first of today."""
+    offs = [0.1, -0.1] * 5 + [1.0]
+    for before in (0, 10):
+        _, told = watched(offs, before)
+        assert [(one["number"], one["calls"]) for one in told if one["dimension"] == CUTS] == [(11, "outlier")]
+    assert watched(offs[10:])[1] == []
+
+
+def test_the_summary_has_every_dimension_with_limits_and_capability() -> None:
+    offs = [0.1, -0.1] * 5
+    dimensions = watched(offs)[0].keys()["dimensions"]
+    assert isinstance(dimensions, list)
+    width = next(one for one in dimensions if one["name"] == CUTS)
+    assert (width["planned"], width["limit"], width["count"]) == (50.8, pytest.approx(0.79375, abs=1e-4), 10)
+    assert width["mean"] == pytest.approx(50.8, abs=1e-3)
+    assert width["sd"] == pytest.approx(np.std(offs, ddof=1), abs=1e-3)
+    assert width["upper"] - width["mean"] == pytest.approx(3 * 0.2 / 1.1284, abs=2e-3)  # moving ranges are all 0.2
+    assert width["cpk"][0] == pytest.approx(0.79375 / (3 * np.std(offs, ddof=1)), abs=0.02)
+    assert width["cpk"][1] < width["cpk"][0] < width["cpk"][2]
