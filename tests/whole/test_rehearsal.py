@@ -326,6 +326,23 @@ def test_what_was_judged_outlives_the_camera_and_is_counted_when_the_plan_is_res
     assert [json.loads(entry.line)["n"] for entry in entries] == [1, 2, 3]
 
 
+def test_a_cut_that_is_killed_loses_no_unit_and_counts_none_twice(heard: Heard, folder: Path) -> None:
+    """The full count is the same command without `--kills`."""
+    words = ["--kills", "1", "--within", "3", "--rig", str(folder / "rig.json")]
+    done = subprocess.run(
+        [sys.executable, "-m", "tests.measure.kills_at_table", *words],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        timeout=120,
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    names, _, figures = (line.strip("| ").split(" | ") for line in done.stdout.splitlines())
+    found = dict(zip(names, map(int, figures), strict=True))
+    assert found["kills"] == 1
+    assert (found["lost"], found["double"], found["wrong_end"]) == (0, 0, 0)
+
+
 def test_a_cut_repeats(sitting: Sitting, heard: Heard) -> None:
     """Two sittings, as far as the first unit. The rehearsal's own person calibrated before, so laid it otherwise."""
     outlines = []
