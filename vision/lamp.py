@@ -25,6 +25,23 @@ class LampLight:
     cut_off: NDArray[np.bool_]  # (H, W): the frame with the lamp on was at full scale there
 
 
+@dataclass(frozen=True, eq=False, slots=True)
+class LampShadow:
+    """A lens whose place is known throws light: where the shadow of what lies on the mat falls."""
+
+    lens_mat_mm: Floats  # (3,) in the mat frame
+    share: float  # of the mat's light, what comes from it: 1 once the room's light is taken out
+    u: float  # relative standard uncertainty of a shadow's reach: of the lens' height and of the cloth's
+
+    def shadow_mm(self, points_mat_mm: Floats, height_mm: float) -> Floats:
+        """(N, 2): from the feet of points (N, 2), so high above the mat, to where their shadow falls.
+
+        >>> LampShadow(np.array([0.0, 0.0, 1000.4]), 1.0, 0.15).shadow_mm(np.array([[500.0, 0.0]]), 0.4).tolist()
+        [[0.2, 0.0]]
+        """
+        return np.asarray((points_mat_mm - self.lens_mat_mm[:2]) * height_mm / (self.lens_mat_mm[2] - height_mm))
+
+
 def in_lamp_light(on: Floats32, off: Floats32, noise_on_sd: Floats, noise_off_sd: Floats) -> LampLight:
     """Take the room's light out of a frame: light adds up, so lamp on minus lamp off is the lamp's alone.
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Protocol
 
 import cv2
 import numpy as np
@@ -106,6 +107,24 @@ def _near_commonest(sample: NDArray[np.float64]) -> NDArray[np.bool_]:
     return np.asarray(np.all(np.abs(sample - centre) < 1.5 * size, axis=1))
 
 
+class KnownLamp(Protocol):
+    """A lamp whose place is known, and with it the shadow that cloth throws on the mat."""
+
+    @property
+    def share(self) -> float:
+        """Of the mat's light, what comes from it."""
+        ...
+
+    @property
+    def u(self) -> float:
+        """Relative standard uncertainty of how far the shadow reaches."""
+        ...
+
+    def shadow_mm(self, points_mat_mm: NDArray[np.float64], height_mm: float) -> NDArray[np.float64]:
+        """(N, 2): where the shadow of points (N, 2), so high above the mat, falls from their feet."""
+        ...
+
+
 @dataclass(frozen=True, eq=False)
 class Scene:
     """A frame beside the mat it was taken over: linear luminance and two colour differences, (H, W, 3) each.
@@ -121,6 +140,7 @@ class Scene:
     known: bool  # whether `bare` came from a picture of the bare mat
     tone: Tone = SRGB  # of the camera
     moved_px: float = 0.0  # how far the camera has moved since the mat's picture, at most; 0 if not noticeably
+    lamp: KnownLamp | None = None  # where the light comes from, if that is known
 
     @cached_property
     def step(self) -> float:
@@ -139,7 +159,13 @@ class Scene:
         )
 
 
-def compare_with_mat(linear: Floats32, mat: MatPicture, on_mat: NDArray[np.bool_], tone: Tone = SRGB) -> Scene:
+def compare_with_mat(
+    linear: Floats32,
+    mat: MatPicture,
+    on_mat: NDArray[np.bool_],
+    tone: Tone = SRGB,
+    lamp: KnownLamp | None = None,
+) -> Scene:
     """Bring the mat's picture to the light and the place of a picture `linear` (H, W, 3); state their noise.
 
     The gain of each channel is matched, the light's fall where it changed, and the camera's move where one shows: what
@@ -155,7 +181,7 @@ def compare_with_mat(linear: Floats32, mat: MatPicture, on_mat: NDArray[np.bool_
     if len(difference):
         near = np.abs(difference[:, 0] - commonest(difference[:, 0])) < 4.0 * bare_spread(difference[:, 0])
         noise = np.array([bare_spread(difference[near, c]) for c in range(3)])
-    return Scene(levels, bare.levels, seen, bare.cells, noise, mat.known, tone, bare.moved_px)
+    return Scene(levels, bare.levels, seen, bare.cells, noise, mat.known, tone, bare.moved_px, lamp)
 
 
 @dataclass(frozen=True, eq=False, slots=True)

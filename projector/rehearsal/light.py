@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -10,7 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from projector.rehearsal.curves import linear_from_srgb
-from projector.rehearsal.layers import Layer
+from projector.rehearsal.layers import Box, Layer
+from projector.rehearsal.relief import Shade
 from projector.rehearsal.scaler import scaled
 from projector.rehearsal.setting import Beam, Setting
 
@@ -87,6 +89,26 @@ def reflected(layer: Layer, light: Thrown) -> Planes:
             plane = plane + layer.shine * lamp
         planes.append(plane if layer.glare is None else plane + layer.glare)
     return planes[0], planes[1], planes[2]
+
+
+def shaded(bare: Planes, mat: Layer, light: Thrown, shades: Sequence[Shade]) -> Planes:
+    """The bare mat's light in the shade of what lies on it."""
+    planes = [plane.copy() for plane in bare]
+    for shade in shades:
+        part = crop(mat, shade.box)
+        for plane, room, lamp in zip(planes, part.room, lamplight(part, light), strict=True):
+            plane[shade.box] *= (room * shade.room + lamp * shade.lamp) / np.maximum(room + lamp, np.float32(1e-9))
+    return planes[0], planes[1], planes[2]
+
+
+def crop(layer: Layer, box: Box) -> Layer:
+    """A part of a layer that fills the picture."""
+    blue, green, red = (np.ascontiguousarray(plane[box]) for plane in layer.colour)
+    room_b, room_g, room_r = (np.ascontiguousarray(plane[box]) for plane in layer.room)
+    x, y, facing, cover = (
+        np.ascontiguousarray(plane[box]) for plane in (layer.lit_x_px, layer.lit_y_px, layer.facing, layer.cover)
+    )
+    return Layer(box, cover, (blue, green, red), x, y, facing, (room_b, room_g, room_r))
 
 
 def picture_of(setting: Setting, mat: Planes, above: tuple[Layer, ...], light: Thrown) -> Planes:

@@ -125,7 +125,7 @@ def _smaller(condition: Condition) -> Condition:
 def ours_of(one: Shot) -> list[Outline]:
     everywhere = np.ones(one.linear.shape[:2], bool)
     mat = guessed_mat_picture(one.linear, everywhere) if one.bare is None else mat_picture(one.bare)
-    scene = compare_with_mat(one.linear, mat, everywhere)
+    scene = compare_with_mat(one.linear, mat, everywhere, lamp=one.lamp)
     return [Outline.of_unit(unit) for unit in measure_units(scene, one.view.camera(), everywhere, FLAT)]
 
 

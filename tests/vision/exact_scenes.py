@@ -25,6 +25,7 @@ FULL_VIEW = View(turn_rad=0.052)
 SMALL_VIEW = View((1000, 640), turn_rad=0.052, middle_px=(487.3, 313.8))
 RIM_MM, GAP_MM = 9.0, 9.0
 TRIES = 4000
+LAMP_U = 0.15  # of a shadow's reach: cloth of 0.4 mm, u 0.06
 
 
 def plain(*lights: Bgr) -> Draw:
@@ -184,6 +185,20 @@ class Shot:
     empty: Picture | None  # mean of the empty mat's frames, in bytes
     bare: Floats32 | None  # the same in linear light, unrounded
     units: tuple[TrueUnit, ...]
+    lamp: LampAtTable | None = None
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class LampAtTable:
+    """What a table knows of its lamp: its place, and so how far cloth throws its shadow, give or take the height."""
+
+    shift_mat_mm: Floats  # (2,)
+    share: float = 1.0
+    u: float = LAMP_U
+
+    def shadow_mm(self, points_mat_mm: Floats, height_mm: float) -> Floats:
+        """The drawn cloth has no height: its shadow's reach is given."""
+        return np.tile(self.shift_mat_mm, (len(points_mat_mm), 1))
 
 
 def shot(condition: Condition, seed: int, base: View = FULL_VIEW) -> Shot:
@@ -196,7 +211,15 @@ def shot(condition: Condition, seed: int, base: View = FULL_VIEW) -> Shot:
     at = Place(condition.sensor, condition.mat, condition.lights, condition.lamp)
     empty, bare = _reference(at, before, condition.reference) if condition.reference else (None, None)
     pixels, linear = at.frame(view, cloths, condition.exposure, int(rng.integers(1 << 30)))
-    return Shot(condition, view, pixels, linear, empty, bare, units)
+    return Shot(condition, view, pixels, linear, empty, bare, units, _lamp_at_table(condition, seed))
+
+
+def _lamp_at_table(condition: Condition, seed: int) -> LampAtTable | None:
+    """The lamp as the table knows it: off by as much as it says it may be."""
+    if condition.lamp is None:
+        return None
+    off = np.random.default_rng([seed, 1]).normal(1.0, LAMP_U)
+    return LampAtTable(np.array(condition.lamp.shift_mat_mm) * off)
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,8 +24,9 @@ CAST = ("share", "shift_x", "shift_y", "soft")  # common unknowns: of the light;
 CAST_VALUES = (0.3, 0.0, 0.0, 0.25)
 CAST_U = (0.3, 0.5, 0.5, 0.2)
 CAST_LEAST = (0.0, -2.0, -2.0, 0.05)
-CAST_MOST = (0.95, 2.0, 2.0, 1.0)
-LEAST_SOFT_PX = 0.25  # softer than the nodes lie apart
+CAST_MOST = (1.0, 2.0, 2.0, 1.0)
+# Softer than the nodes lie apart; and where the shadow is searched for, soft enough that its slopes tell where it lies.
+LEAST_SOFT_PX, LEAST_SEARCHED_PX = 0.12, 0.25
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -42,7 +43,8 @@ class CastShadow:
 
     def __init__(self, rims: Rims, blur_px: Floats, reach_px: Floats, soft_px: Floats) -> None:
         self._foot_px = np.maximum(rims.wall_px, 0.0)
-        self._tables = _tables(rims, blur_px, reach_px, np.maximum(soft_px, LEAST_SOFT_PX))
+        least_px = np.where(rims.reach_px == 0.0, LEAST_SEARCHED_PX, LEAST_SOFT_PX)
+        self._tables = _tables(rims, blur_px, reach_px, np.maximum(soft_px, least_px))
 
     def at(self, distance_px: Floats, side: Ints) -> Cast:
         """At distances (N,) outward of the top's edge of the sides `side` (N,)."""

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.edge.cast import CAST_U, CAST_VALUES
+from vision.edge.cast import CAST, CAST_U, CAST_VALUES
 
 Floats = NDArray[np.float64]
 
@@ -15,6 +15,10 @@ USUAL_HEIGHT_PX = 0.5
 OWN = ("offset", "turn", "bow", "gain", "focus", "lamp", "wall")  # of each side; the last three against the picture's
 SHADOW = slice(2, 6)  # of the common ones
 COMMON = ("luma", "chroma", "lamp", "cast_x", "cast_y", "sky", "wall")  # of the whole picture
+LEAST_REST = 0.05  # of the light: what walls and people throw back
+LENS_SOFT_MM, LENS_SOFT_U_MM = 0.03, 0.03  # of the shadow that a lens throws of thin cloth: as its edge is woven
+SHARE_U = 0.02
+HELD_U = 1e-4
 OWN_U = np.array([np.inf, np.inf, np.inf, 0.15, 0.05, 0.3, 0.1])  # the lamp's shadow as a share of the picture's
 
 
@@ -49,3 +53,22 @@ def unseen(height_px: float, shadowed: bool = False) -> Common:
     if shadowed:
         values, u = [*values, *CAST_VALUES], [*u, *CAST_U]
     return Common(np.array(values), np.diag(np.array(u) ** 2))
+
+
+def in_known_light(height_px: float, share: float) -> Common:
+    """What is common where most of the light, a `share` of the mat's, comes from a lamp whose place is known.
+
+    Its shadow is then no unknown of the fit: beside dark cloth it is hardly told from more cloth, and a fit that were
+    free to move it would. What is not known of it is `doubted_light`. Only what other light there is falls from above.
+    """
+    usual, rest = unseen(height_px), max(1.0 - share, LEAST_REST)
+    by_rest = np.array([rest if SHADOW.start <= k < SHADOW.stop else 1.0 for k in range(len(COMMON))])
+    values = np.concatenate([usual.values * by_rest, [share, 0.0, 0.0, LENS_SOFT_MM]])
+    u = np.concatenate([np.sqrt(np.diag(usual.covariance)) * by_rest, np.full(len(CAST), HELD_U)])
+    return Common(values, np.diag(u**2))
+
+
+def doubted_light(fitted: Common, reach_u_mm: float) -> Common:
+    """The same with what is not known of a lamp's shadow that was held; `reach_u_mm`: of how far it reaches."""
+    held = [*np.zeros(len(COMMON)), SHARE_U, reach_u_mm, reach_u_mm, LENS_SOFT_U_MM]
+    return Common(fitted.values, fitted.covariance + np.diag(np.array(held) ** 2))

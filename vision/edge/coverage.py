@@ -31,10 +31,15 @@ ROOT_TWO_PI = math.sqrt(2.0 * math.pi)
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Rims:
-    """The rims of S sides, px across each: the cloth's height and how far its wall is seen (> 0) or hides mat (< 0)."""
+    """The rims of S sides, px across each: the cloth's height and how far its wall is seen (> 0) or hides mat (< 0).
+
+    `reach_px` is how far past the wall's foot a lamp's shadow reaches whose place is known (< 0: it lies under the
+    cloth).
+    """
 
     height_px: Floats  # (S,)
     wall_px: Floats  # (S,)
+    reach_px: Floats | float = 0.0  # (S,), 0 where no lamp is known
 
 
 @dataclass(frozen=True, eq=False, slots=True)

@@ -140,7 +140,8 @@ def tables(rims: Rims, at: Unknowns, outward: Floats, px_per_mm: Floats) -> Sing
         [lamp, cast, sky],
     )
     if at.shadowed:
-        reach_px, soft_px = outward @ at.common[8:10] * px_per_mm, at.common[10] * px_per_mm
+        reach_px = rims.reach_px + outward @ at.common[8:10] * px_per_mm
+        soft_px = at.common[10] * px_per_mm
         thrown = CastShadow(rims, at.blur_px, reach_px, soft_px).at(everywhere, side)
         shades += [one.reshape(count, -1) for one in (thrown.taken, thrown.by_reach, thrown.by_soft)]
         taken = taken + at.common[7] * shades[3]

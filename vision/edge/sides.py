@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -12,14 +12,14 @@ from numpy.typing import NDArray
 from calibration.pinhole import Pinhole
 from calibration.tone import Tone
 from vision.edge.across import in_the_light_there
-from vision.edge.common import Common, unseen
-from vision.edge.encoding import Encoder
+from vision.edge.common import Common, doubted_light, in_known_light, unseen
+from vision.edge.encoding import BGR_OF_YCC, Encoder
 from vision.edge.fit import CONTRADICTED, OWN_PRIOR, VALLEY_PX, Beside, Fits, Until, solve
 from vision.edge.light import Unknowns
 from vision.edge.neighbours import Neighbours
 from vision.edge.noise import Noise, encoded_noise
 from vision.edge.ruled import find_bars
-from vision.edge.valley import contradicted, figures, likeliest_offsets_px, softness_px
+from vision.edge.valley import SURELY_INSIDE_PX, contradicted, figures, likeliest_offsets_px, softness_px
 from vision.edge.windows import Axes, Window, sample
 from vision.mat import Scene
 
@@ -114,8 +114,8 @@ def fit_sides(
     if not starts:
         return Sides((), prior or unseen(0.0))
     axes = _axes_of(picture, starts)
-    unasked = prior is None
-    prior = prior or unseen(float(np.median(axes.rims.height_px)))
+    unasked = prior is None and picture.scene.lamp is None
+    prior = prior or _before(picture, axes)
     own_cloth = np.array([start.cloth for start in starts], np.int64)
     trims = np.array([start.trims_px for start in starts], float)
     most = [max(reach.inside_px for reach in reaches), max(reach.outside_px for reach in reaches)]
@@ -135,6 +135,7 @@ def fit_sides(
         if reach is WIDE and picture.scene.known:
             light = picture.noise, picture.encoder, float(prior.values[0])
             offsets = likeliest_offsets_px(window, placed, *light, printed)
+            offsets = offsets - _under_shadow_px(placed, picture, axes)
             valleys = np.where(printed, offsets, np.nan)
         if np.any(printed):
             window = placed.kept(_near(placed, reach, offsets, bows, printed))
@@ -157,6 +158,7 @@ def fit_sides(
         last, axes, offsets = axes, _rebased(axes, fits, picture), np.zeros(len(starts))
         bows, valleys = fits.own[:, 2], valleys - fits.own[:, 0]
     assert fits is not None
+    fits = replace(fits, common=_doubted(fits.common, picture, axes))
     placed = everything.placed(axes)
     seen_px, soft_px = window.reach_px(), softness_px(placed)
     # A fit that would leave the valley contradicts the search: then either may be right.
@@ -179,11 +181,38 @@ def _encoder(tone: Tone) -> Encoder:
     return Encoder.of(tone)
 
 
+def _before(picture: Picture, axes: Axes) -> Common:
+    """What is known of the picture's light before its sides are seen."""
+    lamp, height_px = picture.scene.lamp, float(np.median(axes.rims.height_px))
+    return unseen(height_px) if lamp is None else in_known_light(height_px, lamp.share)
+
+
+def _under_shadow_px(placed: Window, picture: Picture, axes: Axes) -> Floats:
+    """(S,): how far a search for the mat goes past cloth that is nearer to the lamp's shadow than to the lit mat."""
+    if picture.scene.lamp is None:
+        return np.zeros(placed.count)
+    light = picture.encoder.decode(BGR_OF_YCC @ placed.seen).sum(axis=0)
+    half_lit = placed.bare.sum(axis=0) * (1.0 - picture.scene.lamp.share / 2.0)
+    inside = placed.across_px < -SURELY_INSIDE_PX
+    darker = np.bincount(placed.side[inside], (light - half_lit)[inside], placed.count) < 0.0
+    return np.where(darker, np.maximum(axes.rims.reach_px, 0.0), 0.0)
+
+
+def _doubted(common: Common, picture: Picture, axes: Axes) -> Common:
+    """What is common, and how far it is known where a lamp's shadow was held for known."""
+    lamp = picture.scene.lamp
+    if lamp is None:
+        return common
+    reach_mm = np.hypot(*lamp.shadow_mm(axes.middles_mat_mm, picture.height_mm).T)
+    return doubted_light(common, lamp.u * float(np.sqrt(np.mean(reach_mm**2))))
+
+
 def _axes_of(picture: Picture, starts: Sequence[SideStart]) -> Axes:
     ends = np.array([start.ends_mat_mm for start in starts])
     away = ends[:, 1] - ends[:, 0]
     lengths = np.hypot(*away.T)
-    return Axes.at(picture.camera, picture.height_mm, ends.mean(axis=1), away / lengths[:, None], lengths)
+    middles, lamp = ends.mean(axis=1), picture.scene.lamp
+    return Axes.at(picture.camera, picture.height_mm, middles, away / lengths[:, None], lengths, lamp)
 
 
 def _near(
@@ -203,7 +232,7 @@ def _rebased(axes: Axes, fits: Fits, picture: Picture) -> Axes:
     along = axes.along + axes.outward * turn[:, None]
     along /= np.hypot(*along.T)[:, None]
     middles = axes.middles_mat_mm + axes.outward * offset[:, None]
-    return Axes.at(picture.camera, picture.height_mm, middles, along, axes.lengths_mm)
+    return Axes.at(picture.camera, picture.height_mm, middles, along, axes.lengths_mm, picture.scene.lamp)
 
 
 def _fit(

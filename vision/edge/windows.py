@@ -14,7 +14,7 @@ from vision.edge.coverage import Rims
 from vision.edge.encoding import YCC_OF_BGR, Encoder
 from vision.edge.neighbours import Neighbours
 from vision.light import BGR_OF_LEVELS
-from vision.mat import Scene
+from vision.mat import KnownLamp, Scene
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -50,7 +50,14 @@ class Axes:
     rims: Rims
 
     @staticmethod
-    def at(camera: Pinhole, height_mm: float, middles: Floats, along: Floats, lengths_mm: Floats) -> Axes:
+    def at(
+        camera: Pinhole,
+        height_mm: float,
+        middles: Floats,
+        along: Floats,
+        lengths_mm: Floats,
+        lamp: KnownLamp | None = None,
+    ) -> Axes:
         """Lines through `middles` (S, 2) along unit vectors (S, 2), `lengths_mm` (S,) long."""
         outward = np.column_stack([along[:, 1], -along[:, 0]])
         ends = middles[:, None] + along[:, None] * lengths_mm[:, None, None] * np.array([-0.5, 0.5])[:, None]
@@ -72,7 +79,7 @@ class Axes:
             scales,
             along_scale,
             mean / np.hypot(*mean.T)[:, None],
-            Rims(height_px, towards_lens * height_px),
+            Rims(height_px, towards_lens * height_px, _reach_px(lamp, middles, height_mm, outward, scales)),
         )
 
     @property
@@ -163,6 +170,13 @@ class Places:
     points_mat_mm: Floats  # (N, 2)
     across_px: Floats  # (N,) outward of the side's line
     along_px: Floats  # (N,) from its middle
+
+
+def _reach_px(lamp: KnownLamp | None, middles: Floats, height_mm: float, outward: Floats, scales: Floats) -> Floats:
+    """(S,): how far a lamp's shadow reaches outward of the sides."""
+    if lamp is None:
+        return np.zeros(len(middles))
+    return np.asarray(np.sum(lamp.shadow_mm(middles, height_mm) * outward, axis=1) * scales.mean(axis=1))
 
 
 def places_about(

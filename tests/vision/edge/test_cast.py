@@ -16,6 +16,7 @@ from scipy.special import ndtr
 from tests.vision.edge.test_light import hold_slopes, start, two_sides
 from tests.vision.exact_cloth import Bgr, Cloth, Light, Mat, grey, light_on_pixels
 from tests.vision.exact_cover import Sensor, View, encode, linear_of
+from tests.vision.exact_scenes import LampAtTable
 from vision.edge.cast import CAST, CastShadow
 from vision.edge.common import COMMON, OWN
 from vision.edge.coverage import Rims
@@ -63,11 +64,13 @@ def bare(mat: Mat) -> MatPicture:
     return mat_picture(linear_of([encode(light, SENSOR, 100 + k) for k in range(8)]))
 
 
-def fitted(cloth: Bgr, mat: Mat, lights: tuple[Light, ...], seed: int) -> tuple[Sides, Floats, Floats]:
+def fitted(
+    cloth: Bgr, mat: Mat, lights: tuple[Light, ...], seed: int, lamp: LampAtTable | None = None
+) -> tuple[Sides, Floats, Floats]:
     """The fits of three squares, how far each side is off, px outward, and its stated uncertainty."""
     pieces = squares()
     pixels = encode(light_on_pixels(VIEW, mat, [Cloth(c, cloth) for c in pieces], lights), SENSOR, seed)
-    scene = compare_with_mat(linear_of([pixels]), bare(mat), np.ones(pixels.shape[:2], bool))
+    scene = compare_with_mat(linear_of([pixels]), bare(mat), np.ones(pixels.shape[:2], bool), lamp=lamp)
     starts = [
         SideStart(np.array([a, b]), (8.0, 8.0)) for c in pieces for a, b in zip(c, np.roll(c, -1, axis=0), strict=True)
     ]
@@ -109,3 +112,19 @@ def test_no_shadow_is_seen_where_none_is(cloth: Bgr, mat: Mat, seed: int) -> Non
     sides, off, _ = fitted(cloth, mat, ROOM, seed)
     assert not sides.common.shadowed
     assert np.abs(off).max() < 0.06
+
+
+@pytest.mark.parametrize(("cloth", "mat"), [(grey(0.08), LIGHT_MAT), (grey(0.6), Mat())])
+@pytest.mark.parametrize("off", [-0.15, 0.0, 0.15])
+def test_beside_a_lamp_whose_place_is_known_its_shadow_is_no_cloth(cloth: Bgr, mat: Mat, off: float) -> None:
+    """Its own deep, hard shadow, reaching up to 1.15 px; the reach is known to 15 %, and that is in the uncertainty."""
+    shift = np.array([-0.3, 0.35])
+    lights = (Light(shadow=1.0, shift_mat_mm=(-0.3, 0.35), soft_mm=0.06),)
+    _, off_px, u = fitted(cloth, mat, lights, 5, LampAtTable(shift * (1.0 + off)))
+    normals = np.concatenate([outward_normals(c) for c in squares()])
+    reach_px = np.maximum(normals @ shift / VIEW.mm_per_px, 0.0)
+    lit = reach_px == 0.0
+    assert np.abs(off_px[lit]).max() < 0.05
+    assert np.mean((off_px / u) ** 2) < 1.5
+    dark = cloth[0] < mat.light[0]
+    assert np.all(np.abs(off_px[~lit]) < 0.04 + 0.2 * dark * reach_px[~lit])  # unknown, it would be half of the reach
