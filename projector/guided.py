@@ -18,6 +18,7 @@ from projector.guide.scenes import Scene
 from projector.guide.steps import Kept as KeptRecord
 from projector.guide.steps import Record, Records, StripRecord
 from projector.lighting import Lighting, outlines_of
+from projector.monitor import Monitor
 from projector.opening import readable_cautions
 from projector.piecing.plans import Plan
 from projector.recordevents import record_event
@@ -47,6 +48,7 @@ class Bench:
     kept: Kept | None = None  # is handed each picture that was measured, with what was found
     pictures: UnitPictures | None = None  # keeps a photograph of each unit
     worker: Worker = field(default_factory=AtOnce)  # measures while the light goes on
+    monitor: Monitor | None = None  # shows what was found on the laptop's screen
 
     @cached_property
     def lighting(self) -> Lighting:
@@ -115,6 +117,8 @@ def guide(bench: Bench, plan: Plan, carried: Carried | None = None, layers: int 
             bench.kept(seeing.latest, seen.cloths)
         if isinstance(seen, Seen) and bench.pictures is not None:
             bench.pictures.measured(seeing.latest)
+        if bench.monitor is not None:
+            bench.monitor.found(seen)
         bench.lighting.suit(seeing.surfaces(outlines_of(seen)), now.state.carried.sitting.light)
         turn = step(now.state, _in_this_light(bench, seeing, now.state) if isinstance(seen, MatCleared) else seen)
         if turn.state.waits_for_cloth and not now.state.waits_for_cloth and not _still_true(bench, told):

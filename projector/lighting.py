@@ -17,6 +17,7 @@ from projector.table import Table
 from vision.matlight import MatLight
 
 Floats = NDArray[np.float64]
+Measured = MatCleared | Seen | StripsSeen | YardageSeen | BlockSeen
 
 
 class Lighting:
@@ -42,7 +43,7 @@ class Lighting:
             self._table.teller.tell("refused", what="caution", why="hard_to_read", do=do, cautions=list(CAUTIONS))
 
 
-def outlines_of(seen: MatCleared | Seen | StripsSeen | YardageSeen | BlockSeen) -> list[Floats]:
+def outlines_of(seen: Measured) -> list[Floats]:
     """The outlines of all cloth that was seen, (N, 2) each in the mat frame."""
     match seen:
         case Seen(cloths):

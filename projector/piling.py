@@ -90,6 +90,8 @@ def pile(bench: Bench, expected: ExpectedShape, sitting: Sitting, wanted: int | 
             now = step(now.state, KeyPressed("q") if told is None else MatCleared(told.light))
             unlike = _carry_out(bench, now, entries)
         elif isinstance(seen, Seen):
+            if bench.monitor is not None:
+                bench.monitor.found(seen)
             if bench.kept is not None:
                 bench.kept(seeing.latest, seen.cloths)
             if bench.pictures is not None:

@@ -62,6 +62,10 @@ class Table:
         self._thrown_s = -np.inf
         self._shown: Picture | None = None
 
+    def watched_by(self, watcher: Watcher) -> None:
+        """From now on each frame that is used is shown to this one."""
+        self._watcher = watcher
+
     @property
     def shown(self) -> Picture | None:
         """What was thrown last."""

@@ -13,7 +13,7 @@ from calibration.sheet.board import Board
 from projector.clock import WallClock
 from projector.commands.devices import add_devices, board_of, check_sizes, opened, rig_for_light
 from projector.commands.options import CLOTH_U_MM, add_cloth, add_json, add_layers, add_records, add_sheet
-from projector.commands.sitting import add_sitting, sitting_of
+from projector.commands.sitting import add_sitting, company, sitting_of
 from projector.events import Teller
 from projector.goingon import carried_from, wants_to_go_on
 from projector.guide.carried import Carried
@@ -80,10 +80,10 @@ def _cut(args: argparse.Namespace, plan: Plan, rig: Rig, board: Board, journal: 
     if found is None:
         return
     session, carried = found
-    with InThread() as worker:
+    with InThread() as worker, company(args, table, rig) as monitor:
         cloth = Cloth(args.cloth, CLOTH_U_MM)
         pictures = unit_pictures(args.pictures, rig, cloth, table.teller)
-        bench = Bench(table, rig, journal, session, cloth, pictures=pictures, worker=worker)
+        bench = Bench(table, rig, journal, session, cloth, pictures=pictures, worker=worker, monitor=monitor)
         guided = guide(bench, plan, carried, args.layers)
     if not guided.stopped:  # what was left before its end can be resumed
         journal.end(session, datetime.now().astimezone())

@@ -14,7 +14,7 @@ from projector.clock import WallClock
 from projector.commands.cut import add_pictures, trusted_rig, unit_pictures
 from projector.commands.devices import add_devices, board_of, check_sizes, opened, rig_for_light
 from projector.commands.options import CLOTH_U_MM, OptionError, add_cloth, add_json, add_records, add_sheet, read, whole
-from projector.commands.sitting import add_sitting, sitting_of
+from projector.commands.sitting import add_sitting, company, sitting_of
 from projector.events import Event, Teller
 from projector.guide.state import wanted_of
 from projector.guided import Bench
@@ -127,10 +127,10 @@ def _judge(args: argparse.Namespace, wished: Wished, rig: Rig, board: Board, jou
     if sample is not None:
         table.teller.tell("seen", what="sample", words=sample.words(), **sample.keys())
     count = args.count if sample is None else len(sample.numbers)
-    with InThread() as worker:
+    with InThread() as worker, company(args, table, rig) as monitor:
         cloth = Cloth(args.cloth, CLOTH_U_MM)
         pictures = unit_pictures(args.pictures, rig, cloth, table.teller)
-        bench = Bench(table, rig, journal, session, cloth, pictures=pictures, worker=worker)
+        bench = Bench(table, rig, journal, session, cloth, pictures=pictures, worker=worker, monitor=monitor)
         piled = pile(bench, expected, sitting, count, len(earlier))
     table.teller.forget(watch.hears)
     if not piled.stopped:  # what was left before its end can be resumed
