@@ -16,6 +16,7 @@ from projector.predicting import PredictError, predict
 from projector.predictwords import prediction_words
 from projector.records.sessions import Entry, Session, Wanted
 from projector.records.store import Store
+from projector.reporting.blockrows import block_rows, set_words
 from projector.reporting.contents import Measured, Sitting, measured, part_of
 from projector.reporting.faults import ReportError
 from projector.reporting.page import RigNote, Told
@@ -23,6 +24,7 @@ from projector.sentences import sentence
 from projector.setup.rigwords import rig_keys
 
 NO_PLAN = "units without a plan"
+NO_SEAM = "no seam was measured in these sessions"
 _NO_PLAN = {
     False: "these sessions had no plan, so nothing is foretold",
     True: "the plan cannot be read any more, so nothing is foretold",
@@ -62,7 +64,8 @@ def _same(text: str) -> str:
 def _told(text: str, sessions: Sequence[Session], entries: Mapping[int, Sequence[Entry]], rigs: Rigs) -> Told:
     plan = readable_plan(text)
     kept = [(session.id, one) for session in sessions for one in entries[session.id] if one.undone is None]
-    units = [unit for id_, one in kept for unit in _measured(plan, id_, one)]
+    events_of_sets = [one.event() for _, one in kept if one.kind == "strip" and "seam_mm" in one.event()]
+    units = [unit for id_, one in kept for unit in _measured(plan, id_, one) if "seam_mm" not in unit.event]
     sittings = [Sitting(one.id, one.started, one.ended, one.command, one.rig) for one in sessions]
     title = (plan.name if plan is not None else sessions[0].plan_name) or NO_PLAN
     events = [unit.event for unit in units]
@@ -70,7 +73,9 @@ def _told(text: str, sessions: Sequence[Session], entries: Mapping[int, Sequence
     metric = (part := part_of(plan, title, text, sittings, units)).metric
     lines = [told] if isinstance(told, str) else prediction_words(told, metric)
     files = dict.fromkeys(one.rig for one in sessions)
-    return Told(part, _seams(told, units), lines, [rigs.note(file) for file in files])
+    seams = [*(set_words(event, metric) for event in events_of_sets), *_seams(told, units)]
+    blocks = [block for _, one in kept if one.kind == "block" for block in (block_rows(one.event(), metric),) if block]
+    return Told(part, seams or [NO_SEAM], lines, blocks, [rigs.note(file) for file in files])
 
 
 def _measured(plan: Plan | None, session: int, entry: Entry) -> Iterator[Measured]:
@@ -107,7 +112,7 @@ def _seams(told: Prediction | str, units: Sequence[Measured]) -> list[str]:
             f"{len(off)} seams were seen in units, {out} of them out of their limits; the farthest lies "
             f"{max(value for value, _ in off):.2f} mm from where it should; their charts are among the dimensions"
         )
-    return lines or ["no seam was measured in these sessions"]
+    return lines
 
 
 class Rigs:

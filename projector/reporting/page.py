@@ -9,6 +9,7 @@ from datetime import datetime
 from importlib import resources
 from typing import Any
 
+from projector.reporting.blockrows import BlockRows
 from projector.reporting.contents import Charted, Kind, Measured, Part
 from projector.reporting.dimensionchart import dimension_chart
 from projector.reporting.figures import (
@@ -49,6 +50,7 @@ class Told:
     part: Part
     seams: Sequence[str]
     foretold: Sequence[str]
+    blocks: Sequence[BlockRows]
     rigs: Sequence[RigNote]
 
 
@@ -84,6 +86,7 @@ def _part(told: Told, photograph: Photograph) -> dict[str, Any]:
         "drifts": [f"{kind.name}, {one.dimension.name}: {drift_words(one)}" for kind, one in part.drifting],
         "seams": told.seams,
         "foretold": told.foretold,
+        "blocks": told.blocks,
         "rigs": told.rigs,
     }
 

@@ -297,6 +297,25 @@ def test_sessions_of_one_plan_are_one_part_whatever_its_comments(tmp_path: Path)
     assert [len(one.part.sittings) for one in told] == [2, 1]
 
 
+def test_seam_checks_and_finished_blocks_are_told(tmp_path: Path) -> None:
+    seams = {"event": "strip", "name": "A set", "seam_mm": 6.5, "seam_u_mm": 0.04, "seam_planned_mm": 6.35}
+    seams["each_seam_mm"] = [6.45, 6.55]
+    side = {"kind": "side", "points": [0, 1], "mm": 304.0, "u_mm": 0.2, "planned_mm": 304.8, "foretold_mm": 304.2}
+    block = {"event": "block", "name": "nine patch", "distances": [side, {"kind": "side", "mm": None}, 3]}
+    with Journal.open(tmp_path / "j.sqlite") as journal:
+        session = journal.begin(BEGUN, "cut", plan_text(PLAN), "")
+        for event in (seams, {"event": "strip", "seam_mm": None}, block, {"event": "block", "distances": "none"}):
+            journal.record(session, "x", None, json.dumps(event), BEGUN, str(event["event"]))
+    page = report_page(tmp_path / "j.sqlite")
+    wanted = "seam check on A set: a seam takes 6.50 mm of each strip, u 0.04 mm, 1/4 in, 6.35 mm planned"
+    assert f"{wanted}; seam by seam 6.45, 6.55 mm" in page
+    assert "seam check on a strip set: nothing could be read" in page
+    assert "Finished blocks" in page
+    assert "side 0-1" in page
+    assert "11 31/32 in (304.00 ± 0.20 mm)" in page
+    assert page.count("<h2>strip") == 0  # a set is no unit
+
+
 def test_a_session_that_others_mangled_is_still_a_page(tmp_path: Path) -> None:
     with Journal.open(tmp_path / "j.sqlite") as journal:
         session = journal.begin(BEGUN, "pile", "no plan = [", "../../etc/passwd")
