@@ -28,6 +28,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "projector.rehearsal": ("projector.piecing", "vision.cameras", "projector.display", "projector.clock"),
 }
 PYGAME = {"projector.display", "projector.quietly", "projector.lettering"}
+SQL = {f"projector.records.{name}" for name in ("connecting", "layout", "schema", "store")}
 TRUTH = {"projector.score", "projector.rehearsing"}  # the summary's door to what really happened
 
 MODULES = sorted(path for package in PACKAGES for path in (ROOT / package).rglob("*.py"))
@@ -95,6 +96,12 @@ def test_pygame_is_known_to_the_window_and_to_lettering_alone(trees: dict[str, a
     users = {module for module, tree in trees.items() if any(within(name, "pygame") for name in imports_of(tree))}
     assert users
     assert users <= PYGAME
+
+
+def test_databases_are_known_to_the_stores_own_modules_alone(trees: dict[str, ast.Module]) -> None:
+    """They take a quarter of a second to load; `projector.records.opening` loads them when records are opened."""
+    users = {module for module, tree in trees.items() if any(within(n, "sqlalchemy") for n in imports_of(tree))}
+    assert users == SQL
 
 
 def test_only_the_summary_opens_the_truth(trees: dict[str, ast.Module]) -> None:

@@ -32,6 +32,7 @@ NO_DRIVER = Trouble(
     "no_driver", "psycopg is not installed", "install chalkbeam with its extra: pip install '.[postgresql]'"
 )
 NO_SESSION = Trouble("no_session", "this session was deleted meanwhile", "begin a new one")
+DAMAGED = Trouble("damaged", "holds what this program did not write", "give another name")
 MISSING = Trouble("missing", "no such file", "give the file of records that cut or rehearse wrote")
 
 

@@ -26,9 +26,15 @@ class Words(TypeDecorator[str]):
     def process_bind_param(self, value: str | None, dialect: Dialect) -> str | None:
         return None if value is None else NOT_TEXT.sub("�", value)
 
+    def process_result_value(self, value: Any, dialect: Dialect) -> str | None:
+        return None if value is None else str(value)  # in a file of SQLite a column may hold anything
+
 
 class Moment(TypeDecorator[datetime]):
-    """A moment by the clock on the wall at the table, with its offset from UTC: ISO 8601 text, its date first."""
+    """A moment by the clock on the wall at the table, with its offset from UTC: ISO 8601 text, its date first.
+
+    Reading raises ValueError for what is none.
+    """
 
     impl = String(40)
     cache_ok = True
@@ -37,7 +43,7 @@ class Moment(TypeDecorator[datetime]):
         return value.isoformat() if isinstance(value, datetime) else value
 
     def process_result_value(self, value: str | None, dialect: Dialect) -> datetime | None:
-        return None if value is None else datetime.fromisoformat(value)
+        return None if value is None else datetime.fromisoformat(str(value))
 
 
 tables = MetaData()

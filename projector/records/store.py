@@ -15,7 +15,7 @@ from sqlalchemy import ColumnElement, Connection, Row, case, delete, func, inser
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
 from projector.records.connecting import Place, engine_of, place_of
-from projector.records.faults import MISSING, NO_SESSION, RecordsError, Trouble, server_trouble, sqlite_trouble
+from projector.records.faults import DAMAGED, MISSING, NO_SESSION, RecordsError, Trouble, server_trouble, sqlite_trouble
 from projector.records.layout import prepare
 from projector.records.schema import entry, session
 from projector.records.sessions import EVERY_SESSION, UNIT, Entry, Session, Wanted
@@ -159,6 +159,8 @@ class Store:
             self._engine.dispose()
             trouble = self._trouble(error.orig if isinstance(error, DBAPIError) else error)
             raise RecordsError(f"{self.place.said}: {trouble.says}; {trouble.do}", trouble=trouble) from error
+        except ValueError as error:  # of a moment
+            raise RecordsError(f"{self.place.said}: {DAMAGED.says} ({error}); {DAMAGED.do}", trouble=DAMAGED) from error
 
     def _trouble(self, error: BaseException | None) -> Trouble:
         if isinstance(error, sqlite3.Error) and self.place.file is not None:

@@ -151,6 +151,40 @@ def test_another_database_of_a_server_and_a_newer_one_are_refused(server: Server
             open_records(address, make=True)
 
 
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        ("UPDATE session SET started = 'noon'", "holds what this program did not write"),
+        ("UPDATE entry SET at = 5", "holds what this program did not write"),
+        ("DROP TABLE entry", "the records failed"),
+    ],
+)
+def test_what_somebody_else_wrote_into_a_file_is_told_in_one_line(tmp_path: Path, change: str, says: str) -> None:
+    with Journal.open(tmp_path / "j") as journal:
+        journal.record(journal.begin(AT, "cut", "", "rig.json"), "star", "fits", "{}", AT)
+    connection = sqlite3.connect(tmp_path / "j")
+    connection.execute(change)
+    connection.commit()
+    connection.close()
+    with open_records(tmp_path / "j") as records, pytest.raises(RecordsError, match=says) as error:
+        [records.entries(session.id) for session in records.sessions()]
+    assert "\n" not in str(error.value)
+
+
+def test_what_is_no_text_in_a_file_is_read_as_text(tmp_path: Path) -> None:
+    with Journal.open(tmp_path / "j") as journal:
+        session = journal.begin(AT, "cut", "", "rig.json")
+        journal.record(session, "star", "fits", "{}", AT)
+    connection = sqlite3.connect(tmp_path / "j")
+    connection.execute("UPDATE entry SET name = x'00ff', line = 7")
+    connection.commit()
+    connection.close()
+    with open_records(tmp_path / "j") as records:
+        (entry,) = records.entries(session)
+    assert isinstance(entry.name, str)
+    assert entry.event() == {}
+
+
 def test_records_that_are_only_read_are_not_begun(tmp_path: Path) -> None:
     with pytest.raises(RecordsError, match="no such file"):
         open_records(tmp_path / "j")
