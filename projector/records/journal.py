@@ -11,6 +11,7 @@ import platform
 from collections.abc import Callable, Mapping
 from datetime import datetime
 from pathlib import Path
+from shlex import quote
 from types import TracebackType
 from typing import TYPE_CHECKING
 from uuid import uuid4
@@ -24,7 +25,6 @@ if TYPE_CHECKING:
     from projector.records.store import Store
 
 HOST = platform.node()
-TAKE_IN = "chalkbeam records --take-in {} --records ADDRESS saves it"
 Tell = Callable[..., object]  # as `Teller.tell`: an event's kind, and its keys
 
 
@@ -51,7 +51,7 @@ class Journal:
         """Open records, or begin them where there are none. Raises RecordsError."""
         journal = cls(open_records(address, make=True), tell)
         for file in left_files():
-            tell("seen", what="unsaved", file=str(file), do=TAKE_IN.format(file))
+            tell("seen", what="unsaved", file=str(file), do=_taken_in(file, journal.records.place.file))
         return journal
 
     def __enter__(self) -> Journal:
@@ -142,10 +142,12 @@ class Journal:
     def _tell_left(self) -> None:
         """At the very end."""
         file, count = self._unsaved.file, len(self._unsaved.deeds)
-        do = (
-            f"chalkbeam records --take-in {file} --records ADDRESS saves it"
-            if file
-            else "nothing can be written anywhere"
-        )
+        do = _taken_in(file, self.records.place.file) if file else "nothing can be written anywhere"
         keys = {"where": self.records.place.said, "file": None if file is None else str(file), "left": count}
         self._tell("refused", what="records", why="unsaved", do=do, **keys)
+
+
+def _taken_in(file: Path, records: Path | None) -> str:
+    """What saves it later; a server's address may hold a password, and is not said."""
+    address = "ADDRESS" if records is None else quote(str(records))
+    return f"chalkbeam records --take-in {quote(str(file))} --records {address} saves it"
