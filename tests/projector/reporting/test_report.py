@@ -8,6 +8,7 @@ import json
 import re
 from datetime import timedelta
 from html.parser import HTMLParser
+from importlib import resources
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
@@ -26,7 +27,7 @@ from projector.reporting.contents import LEAST, Kind, Part, measured, part_of
 from projector.reporting.dimensionchart import dimension_chart
 from projector.reporting.gathering import Rigs, gathered
 from projector.reporting.photographs import Photographs
-from projector.reporting.svg import BLUE, PURPLE, VERMILLION, element, picture
+from projector.reporting.svg import BLUE, GREY, INK, PURPLE, VERMILLION, element, picture
 from projector.reporting.unitdrawing import unit_drawing
 from projector.unitpictures import UnitPictures
 from tests.projector.drawn import drawn_event
@@ -168,6 +169,22 @@ def test_no_character_breaks_a_picture() -> None:
     svg = picture(10, 10, "<b>\x00\ud800&\"'", [element("text", "</svg><script>\x07")])
     assert ElementTree.fromstring(svg).get("aria-label") == "<b>\ufffd\ufffd&\"'"
     assert "<script" not in svg
+
+
+def test_words_stand_out_from_the_paper() -> None:
+    """WCAG 2.2, success criterion 1.4.3: 4.5 to 1, by its formula of relative luminance."""
+
+    def luminance(colour: str) -> float:
+        parts = np.array([int(colour[i : i + 2], 16) for i in (1, 3, 5)]) / 255.0
+        return float(
+            np.where(parts <= 0.04045, parts / 12.92, ((parts + 0.055) / 1.055) ** 2.4) @ [0.2126, 0.7152, 0.0722]
+        )
+
+    styles = (resources.files("projector.reporting") / "page.css").read_text(encoding="utf-8")
+    named = dict(re.findall(r"--(\w+): (#\w{6})", styles))
+    for colour in (named["ink"], named["grey"], INK, GREY, "#a14a7f"):
+        assert (luminance(named["paper"]) + 0.05) / (luminance(colour) + 0.05) >= 4.5
+    assert "#a14a7f" in styles
 
 
 class Read(HTMLParser):

@@ -7,10 +7,11 @@ import math
 import numpy as np
 import pytest
 
+from tests.measure.statistics import run_length
 from tests.vision.statistics.published import TABLES, rows_of
 from vision.statistics.drift import line_through, neighbours_correlation
 from vision.statistics.ranges import mean_range, sd_range
-from vision.statistics.runchart import WESTERN_ELECTRIC, Rule, broken, limits_of, signals
+from vision.statistics.runchart import WESTERN_ELECTRIC, Rule, limits_of, signals
 
 
 def test_constants_of_range_charts():
@@ -36,16 +37,9 @@ def test_limits_of_individuals():
 
 def test_false_alarms_of_the_four_rules():
     # Champ & Woodall, Technometrics 29 (1987): in control the four Western Electric rules signal every 91.75 points
-    rng = np.random.default_rng(3)
-    runs, length = 6000, 1000
-    points = rng.standard_normal((runs, length))
-    called = np.zeros(points.shape, bool)
-    for rule in WESTERN_ELECTRIC:
-        up, down = broken(points, 0.0, 1.0, rule)
-        called |= up | down
-    assert called.any(axis=1).all()
-    first = called.argmax(axis=1) + 1
-    assert abs(first.mean() - 91.75) < 4 * first.std() / math.sqrt(runs)
+    mean, error = run_length(WESTERN_ELECTRIC, 3000)
+    assert error < 2.0
+    assert abs(mean - 91.75) < 4 * error
 
 
 @pytest.mark.parametrize(
