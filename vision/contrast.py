@@ -49,16 +49,19 @@ def in_cells(image: Floats32) -> Floats32:
     return np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_AREA), np.float32)
 
 
-def measure_contrast(difference: Floats32, noisier: Floats32, step: float) -> Contrast:
+def measure_contrast(
+    difference: Floats32, noisier: Floats32, step: float, likely: NDArray[np.bool_] | None = None
+) -> Contrast:
     """Weigh a difference from the bare mat, in cells (h, w, 3).
 
     `noisier` (h, w) is what the noise's variance is greater by than in the middle of the mat, `step` what one step of
     the 8-bit encoding is worth there: compression may leave exact zeros, but no picture knows the light better than
-    half a step.
+    half a step. Where `likely` (h, w) is False there is surely cloth, whose difference says nothing of the mat's noise.
     """
     smooth, least_sd = _mean(difference, SIZES[1]), 0.5 * step
     brighter = np.sqrt(noisier[::SPARSE, ::SPARSE])
-    middle, bare = _bare_places(smooth[::SPARSE, ::SPARSE], brighter, least_sd)
+    maybe = np.ones(brighter.shape, bool) if likely is None else likely[::SPARSE, ::SPARSE]
+    middle, bare = _bare_places(smooth[::SPARSE, ::SPARSE], brighter, least_sd, maybe)
     middling, noise = _distance(smooth, noisier, SPARSE, middle, bare, least_sd)
     single, _ = _distance(difference, noisier, SPARSE, middle, bare, least_sd)
     cloth = _beyond(single, SIZES[0], SMEAR[0]) | _beyond(middling, SIZES[1], SMEAR[1])
@@ -116,11 +119,14 @@ def _mean(image: Floats32, size: int) -> Floats32:
     return np.asarray(cv2.blur(image, (size, size)), np.float32)
 
 
-def _bare_places(sample: Floats32, brighter: Floats32, least_sd: float) -> tuple[Floats, NDArray[np.bool_]]:
-    """The commonest difference (3,), and which of the places (h, w, 3) look like bare mat."""
-    values = sample.reshape(-1, 3)
+def _bare_places(
+    sample: Floats32, brighter: Floats32, least_sd: float, maybe: NDArray[np.bool_]
+) -> tuple[Floats, NDArray[np.bool_]]:
+    """The commonest difference (3,), and which of the places (h, w, 3) look like bare mat, of those that may be any."""
+    places = maybe.ravel() if np.count_nonzero(maybe) >= 64 else np.ones(maybe.size, bool)
+    values = sample.reshape(-1, 3)[places]
     middle = np.array([commonest(values[:, c]) for c in range(3)])
-    off = (values - middle) / brighter.reshape(-1, 1)
+    off = (values - middle) / brighter.reshape(-1, 1)[places]
     spread = np.array([max(bare_spread(off[:, c]), least_sd) for c in range(3)])
     near = np.all(np.abs(off) < BARE * spread, axis=1)
     for _ in range(3):
@@ -129,7 +135,9 @@ def _bare_places(sample: Floats32, brighter: Floats32, least_sd: float) -> tuple
         if np.count_nonzero(near) < 8:
             near = np.all(np.abs(off) < BARE * spread, axis=1)
             break
-    return middle, near.reshape(sample.shape[:2])
+    bare = np.zeros(maybe.size, bool)
+    bare[places] = near
+    return middle, bare.reshape(sample.shape[:2])
 
 
 def _covariance(sample: Floats32 | Floats, least_sd: float) -> Floats:

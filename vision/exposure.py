@@ -18,6 +18,7 @@ Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
 
 BLOCKS = 48  # across the picture's width, each of which has its say
+LEAST_BLOCKS = 24
 ROUNDS = 10
 NEAR = 3.0  # standard deviations from the fit within which a block may be bare mat
 LEAST_NEAR = 0.004  # of the gain: unevenness of the mat that no smooth field follows
@@ -50,16 +51,23 @@ class Exposure:
 UNCHANGED = Exposure(np.array([[1.0] * 3] + [[0.0] * 3] * 5))
 
 
-def match_exposure(frame: Floats32, bare: Floats32, on_mat: NDArray[np.bool_]) -> Exposure:
-    """Match the bare mat's picture to a frame, (h, w, 3) linear blue green red each, where `on_mat` (h, w)."""
+def match_exposure(frame: Floats32, bare: Floats32, on_mat: NDArray[np.bool_], most: float = np.inf) -> Exposure:
+    """Match the bare mat's picture to a frame, (h, w, 3) linear blue green red each, where `on_mat` (h, w).
+
+    Who knows that the light has not changed by more than `most` times finds the mat though one cloth covers more of it
+    than is bare.
+    """
     size = _blocks_of(frame.shape)
     seen, mat = (cv2.resize(one, size, interpolation=cv2.INTER_AREA).reshape(-1, 3) for one in (frame, bare))
     whole = cv2.resize(on_mat.astype(np.uint8) * 255, size, interpolation=cv2.INTER_AREA).ravel() > 250
     use = whole & (mat.min(axis=1) > DARK)
-    if np.count_nonzero(use) < 24:
+    if np.count_nonzero(use) < LEAST_BLOCKS:
         return UNCHANGED
     ratio = seen[use] / mat[use]
     basis = _basis(*size)[use]
+    likely = np.all((ratio <= most) & (ratio >= 1.0 / most), axis=1)
+    if np.count_nonzero(likely) >= LEAST_BLOCKS:
+        ratio, basis = ratio[likely], basis[likely]
     flat = np.array([commonest(np.asarray(ratio[:, c], np.float32)) for c in range(3)])
     if not np.all(flat > 0.01):
         return UNCHANGED

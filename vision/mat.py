@@ -20,6 +20,7 @@ from vision.register import Marks, find_move
 
 Floats32 = NDArray[np.float32]
 
+HELD = 1.3  # the room's light may make the mat so many times brighter or darker while exposure and lamp are held
 COARSE = 4  # cells each way, of what is told in broad strokes
 SPARSE = 9  # every so many pixels, for the noise of all of them
 MAD_TO_SD = 1.4826  # median absolute deviation of a normal distribution to its standard deviation
@@ -30,11 +31,13 @@ class MatPicture:
     """The empty mat as the camera sees it.
 
     `levels` is (H, W, 3), linear luminance and two colour differences. `known` is False where no picture of the
-    bare mat was given and the levels are a smooth guess: grid lines and stains are then not in it.
+    bare mat was given and the levels are a smooth guess: grid lines and stains are then not in it. `held` is True where
+    the camera's exposure and the lamp stay as they were for it: one cloth may then cover more of the mat than is bare.
     """
 
     levels: Floats32
     known: bool
+    held: bool = False
 
     @cached_property
     def cells(self) -> Floats32:
@@ -52,9 +55,9 @@ class MatPicture:
         return Marks.of(np.asarray(cv2.extractChannel(self.cells, 0), np.float32), CELL_PX)
 
 
-def mat_picture(linear: Floats32) -> MatPicture:
+def mat_picture(linear: Floats32, held: bool = False) -> MatPicture:
     """The bare mat from its picture (H, W, 3) in linear light, better the mean of several."""
-    return MatPicture(luma_chroma(linear), known=True)
+    return MatPicture(luma_chroma(linear), known=True, held=held)
 
 
 def guessed_mat_picture(linear: Floats32, on_mat: NDArray[np.bool_]) -> MatPicture:
@@ -141,6 +144,7 @@ class Scene:
     tone: Tone = SRGB  # of the camera
     moved_px: float = 0.0  # how far the camera has moved since the mat's picture, at most; 0 if not noticeably
     lamp: KnownLamp | None = None  # where the light comes from, if that is known
+    held: bool = False  # whether the mat's light is known to be about that of its picture
 
     @cached_property
     def step(self) -> float:
@@ -154,9 +158,9 @@ class Scene:
         level = np.asarray(cv2.extractChannel(self.bare_cells, 0), np.float32)
         middle = max(median(level[::4, ::4]), 1e-4)
         noisier = np.maximum(level * np.float32(1.0 / middle), np.float32(1.0))
-        return measure_contrast(
-            np.asarray(cv2.subtract(self.seen_cells, self.bare_cells), np.float32), noisier, self.step
-        )
+        difference = np.asarray(cv2.subtract(self.seen_cells, self.bare_cells), np.float32)
+        likely = _likely_bare(difference[..., 0], level) if self.held else None
+        return measure_contrast(difference, noisier, self.step, likely)
 
 
 def compare_with_mat(
@@ -177,11 +181,19 @@ def compare_with_mat(
     seen = in_cells(levels)
     bare = _bare_now(seen, mat, on_mat) if mat.known else _Bare(mat.levels, mat.cells, 0.0)
     difference = (levels[::SPARSE, ::SPARSE] - bare.levels[::SPARSE, ::SPARSE])[on_mat[::SPARSE, ::SPARSE]]
+    if mat.held:
+        light = bare.levels[::SPARSE, ::SPARSE, 0][on_mat[::SPARSE, ::SPARSE]]
+        difference = difference[_likely_bare(difference[:, 0], light)]
     noise = np.full(3, 2e-4)
     if len(difference):
         near = np.abs(difference[:, 0] - commonest(difference[:, 0])) < 4.0 * bare_spread(difference[:, 0])
         noise = np.array([bare_spread(difference[near, c]) for c in range(3)])
-    return Scene(levels, bare.levels, seen, bare.cells, noise, mat.known, tone, bare.moved_px, lamp)
+    return Scene(levels, bare.levels, seen, bare.cells, noise, mat.known, tone, bare.moved_px, lamp, mat.held)
+
+
+def _likely_bare(difference: Floats32, light: Floats32) -> NDArray[np.bool_]:
+    """Where a difference in light from the bare mat's `light` may be its noise: elsewhere there is surely cloth."""
+    return np.asarray(np.abs(difference) < (HELD - 1.0) * light)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -196,7 +208,8 @@ class _Bare:
 def _bare_now(seen: Floats32, mat: MatPicture, on_mat: NDArray[np.bool_]) -> _Bare:
     """`seen` are the frame's cells (h, w, 3)."""
     shown, coarse = on_mat[::CELL_PX, ::CELL_PX], _coarse(seen)
-    exposure = match_exposure(coarse, mat.coarse, shown)
+    most = HELD if mat.held else np.inf
+    exposure = match_exposure(coarse, mat.coarse, shown, most)
     cells = _in_light(mat.cells, exposure)
     light, mats = cv2.extractChannel(seen, 0), cv2.extractChannel(cells, 0)
     free = _without_cloth(coarse, mat.coarse * exposure.field(mat.coarse.shape[1::-1]), shown.shape)
@@ -214,7 +227,7 @@ def _bare_now(seen: Floats32, mat: MatPicture, on_mat: NDArray[np.bool_]) -> _Ba
         ),
         np.float32,
     )
-    levels = _in_light(there, match_exposure(coarse, _coarse(in_cells(there)), shown))
+    levels = _in_light(there, match_exposure(coarse, _coarse(in_cells(there)), shown, most))
     return _Bare(levels, in_cells(levels), move.greatest_px)
 
 

@@ -36,7 +36,7 @@ class Gauge:
 
     def with_mat(self, taken: Taken) -> Gauge:
         """The same with the bare mat's picture: all else is held against it."""
-        return replace(self, mat=mat_picture(mean_light(taken.lit, self.rig.tone)))
+        return replace(self, mat=mat_picture(mean_light(taken.lit, self.rig.tone), held=True))
 
     def is_bare(self, taken: Taken) -> bool:
         """Whether no cloth lies on the mat, as far as can be told without its picture."""

@@ -7,10 +7,11 @@ import pytest
 from scipy.stats import norm
 
 from calibration.light import linear_from_srgb
-from tests.vision.exact import MM_PER_PX, Piece, camera, everywhere, grey, picture, px_of_mm
+from tests.vision.exact import MM_PER_PX, SIZE_PX, Piece, camera, everywhere, grey, picture, px_of_mm
 from vision.contrast import bare_spread, commonest
 from vision.light import byte_step, linear_image, luma_chroma, mean_light, srgb_from_linear
 from vision.mat import compare_with_mat, guessed_mat_picture, mat_picture, on_mat_mask
+from vision.measure import find_pieces
 
 CLOTH = np.array([[60.0, 50.0], [170.0, 50.0], [170.0, 150.0], [60.0, 150.0]])
 
@@ -81,3 +82,18 @@ def test_the_mask_of_the_mat_covers_its_area():
     inside = px_of_mm(np.array([[60.0, 60.0]])).round().astype(int)[0]
     assert mask[inside[1], inside[0]]
     assert not mask[inside[1], 5]
+
+
+@pytest.mark.parametrize(("share", "exposure"), [(0.7, 1.0), (0.85, 1.0), (0.85, 0.85)])
+def test_while_the_exposure_is_held_one_cloth_may_cover_most_of_the_mat(share, exposure):
+    """Yardage on a small mat: a generated frame, its cloth from beyond the left rim to `share` of the width."""
+    wide, deep = (size * MM_PER_PX for size in SIZE_PX)
+    yardage = np.array([[-50.0, 15.0], [share * wide, 15.0], [share * wide, deep - 15.0], [-50.0, deep - 15.0]])
+    bare = mat_picture(mean_light([picture(seed=50 + i) for i in range(4)]), held=True)
+    pixels = picture(Piece(yardage), seed=60, exposure=exposure)
+    scene = compare_with_mat(linear_image(pixels), bare, everywhere())
+    assert float(np.median(scene.bare[..., 0] / bare.levels[..., 0])) == pytest.approx(exposure, rel=0.03)
+    (found,) = find_pieces(scene, camera(), everywhere()).regions
+    x, _, width, _ = found.box_px
+    assert (x, x + width) == (0, pytest.approx(share * SIZE_PX[0], abs=20.0))
+    assert found.cut_off
