@@ -121,11 +121,16 @@ def guide(bench: Bench, plan: Plan, carried: Carried | None = None, layers: int 
             bench.monitor.found(seen)
         bench.lighting.suit(seeing.surfaces(outlines_of(seen)), now.state.carried.sitting.light)
         turn = step(now.state, _in_this_light(bench, seeing, now.state) if isinstance(seen, MatCleared) else seen)
-        if turn.state.waits_for_cloth and not now.state.waits_for_cloth and not _still_true(bench, told):
+        if _is_pause(now.state, turn.state) and not _still_true(bench, told):
             _keep_records(bench, turn, judged)
             return Guided(tuple(judged.records), stopped=True)
         now, unlike = turn, _carry_out(bench, turn, judged)
     return Guided(tuple(judged.records), now.state.stopped)
+
+
+def _is_pause(before: Leading, after: Leading) -> bool:
+    """A good moment for a glance: cloth is waited for, and none lies there that hides most of the mat."""
+    return after.waits_for_cloth and not before.waits_for_cloth and before.look.kind != "yardage"
 
 
 def _in_this_light(bench: Bench, seeing: Seeing, state: Leading) -> MatCleared | KeyPressed:

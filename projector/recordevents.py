@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from projector.events import DEG_PLACES, MM_PLACES, Event, unit_event
 from projector.guide.steps import BlockRecord, Distance, Kept, Record, SetRecord
+from projector.guide.yardage.layout import widths_along_mm
 from projector.pieceevents import block_event, strip_event
 
 
@@ -23,7 +24,10 @@ def record_event(record: Kept) -> Event:
         return strip_event(record.judged, None) | _seams(record)
     if isinstance(record, BlockRecord):
         return _block(record)
+    least_mm, greatest_mm = widths_along_mm(record.judged.strip)
     return strip_event(record.judged, None) | {
+        "width_least_mm": _mm(least_mm),
+        "width_greatest_mm": _mm(greatest_mm),
         "name": record.name,
         "n": record.n,
         "of": record.of,

@@ -25,7 +25,7 @@ from projector.rehearsal.sheet import PrintedSheet, SheetPose
 from projector.rehearsal.sight import kept_edge, light_line
 from projector.rehearsal.sizes import MAT_CORNERS_MM
 from projector.rehearsal.truth import CutDemand, across
-from projector.rehearsal.yardage import YardageToLay, beside, lay_yardage
+from projector.rehearsal.yardage import YardageToLay, beside, lay_yardage, pulled
 
 Floats = NDArray[np.float64]
 Action = Generator[float, None, None]
@@ -176,12 +176,15 @@ class VirtualPerson:
         yield REACH_S / 2
 
     def _lay_yardage(self, event: Event) -> Action:
-        """Another piece of the fabric that was named; without any the strips are cut already."""
+        """Another piece of the fabric that was named, or more of the one that lies there; without any they are cut."""
         cloth = next((one for one in self._work.yardage if one.fabric == event.get("name")), None)
         if cloth is None:
             yield from self._press(event)
             return
-        self._strip, self._unit, self._trued = lay_yardage(cloth, self._rng), None, False
+        if event.get("purpose") == "pull" and self._strip is not None:
+            self._strip, self._unit = pulled(self._strip, self._rng), None
+        else:
+            self._strip, self._unit, self._trued = lay_yardage(cloth, self._rng), None, False
         self._reach(np.array([MAT_CORNERS_MM[:, 0].mean(), 300.0]))
         yield REACH_S / 2
         self._tidy()

@@ -60,6 +60,16 @@ def lay_yardage(cloth: YardageToLay, rng: np.random.Generator) -> Piece:
     )
 
 
+def pulled(yardage: Piece, rng: np.random.Generator) -> Piece:
+    """Pulled to the right along its fold until its end lies as far as it first did, or all of it lies on the mat."""
+    corners = yardage.corners_mat_mm
+    room = min(MOST_REACH_MM - float(corners[:, 0].max()), 2 * MAT_MM[0])
+    along = yardage.pose.rotation[:, 0]
+    step = max(0.0, min(room, RIM_MM - float(corners[:, 0].min()))) / float(along[0])
+    x, y = np.array([yardage.pose.x_mm, yardage.pose.y_mm]) + step * along + rng.normal(0.0, 1.0, 2)
+    return yardage.moved(Pose(float(x), float(y), yardage.pose.turn_rad))
+
+
 def beside(strip: Piece, yardage: Piece | None, rng: np.random.Generator) -> Pose:
     """A place for a strip just cut: clear of the yardage to its right, turned by a degree at most, on the mat."""
     left = RIM_MM if yardage is None else float(yardage.corners_mat_mm[:, 0].max()) + APART_MM

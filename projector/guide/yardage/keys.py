@@ -34,6 +34,11 @@ def _cut_already(state: Striping, _: Observation) -> Turn:
     return aimed(any_cloth).after(seen_cloth(any_cloth, state.cloth))
 
 
+def _no_more(state: Striping, _: Observation) -> Turn:
+    """Nothing hangs there any more."""
+    return cloth_wanted(state, note="this cloth gives no more")
+
+
 def _accept_end(state: Striping, _: Observation) -> Turn:
     """The person says that the end will do as it is."""
     return Turn(state) if state.cloth is None else aimed(replace(state, raw_end=False, end_will_do=True))
@@ -93,11 +98,13 @@ def _stop(state: Striping, _: Observation) -> Turn:
 KEYS: dict[tuple[Phase, str], Rule] = {
     (Phase.CLEAR_MAT, "on"): _back_to_cloth,
     (Phase.LAY_CLOTH, "on"): _cut_already,
+    (Phase.PULL_CLOTH, "on"): _no_more,
     (Phase.SQUARE_END, "on"): _accept_end,
     (Phase.LAY_STRIP, "on"): _without_strip,
     (Phase.CUT_STRIP, "true_up"): _square_again,
-    **{(phase, "undo"): _undone for phase in (Phase.LAY_CLOTH, Phase.SQUARE_END, Phase.CUT_STRIP, Phase.LAY_STRIP)},
+    **{(phase, "undo"): _undone for phase in Phase if phase not in (Phase.CLEAR_MAT, Phase.DONE)},
     **{(phase, "again"): _measured_again for phase in (Phase.SQUARE_END, Phase.CUT_STRIP)},
+    (Phase.PULL_CLOTH, "back"): _back_to_cloth,
     (Phase.SQUARE_END, "back"): _back_to_cloth,
     (Phase.CUT_STRIP, "back"): _back_to_cloth,
     (Phase.LAY_STRIP, "back"): _back_to_cloth,

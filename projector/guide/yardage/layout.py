@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from shapely import Polygon
+from shapely import LineString, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from projector.guide.layout import CutLine, FoundStrip, inward, line_through
@@ -122,14 +122,16 @@ def bend_of_strip(strip: MeasuredStrip, depth_mm: float) -> Angle | None:
 def truing_reason(found: FoundStrip, raw: bool, most_bend_rad: float, layers: int) -> str | None:
     """Why the end is trued before a strip is cut from it; None where it need not be.
 
-    A raw end always; a later one when the next strip would bend by more than `most_bend_rad` where it is folded.
+    A raw end always; a later one when the next strip would surely bend by more than `most_bend_rad` where it is folded:
+    by its standard uncertainty more, for of a short fold the direction is not known well.
     """
     edge = "fold" if layers > 1 else "near edge"
-    bend_rad = abs(bend_of_sides(off_square(found)).rad)
+    bend = bend_of_sides(off_square(found))
+    bend_rad = abs(bend.rad)
     if raw:
         why = "or strips bend there" if layers > 1 else "or strips end askew"
         return f"first square the raw end to the {edge}, {why}"
-    if bend_rad <= most_bend_rad:
+    if bend_rad - bend.u_rad <= most_bend_rad:
         return None
     off = math.degrees(bend_rad)
     if layers > 1:
@@ -152,6 +154,11 @@ def strip_line(found: FoundStrip, width_mm: float, gives: int) -> CutLine:
     return line_through(found, along_end, through, "unit", gives, "")
 
 
+def lies_in(line: CutLine, area_mat_mm: Sequence[Point]) -> bool:
+    """Whether a cut lies where there is light, and mat below it."""
+    return bool(Polygon(area_mat_mm).buffer(-AT_RIM_MM).covers(LineString(line.cloth_mat_mm)))
+
+
 def room_mm(found: FoundStrip) -> float:
     """How much cloth is left along the fold, from the end's innermost to the far end's innermost point."""
     across = inward(found, Cut("", 1, 1.0))
@@ -168,6 +175,15 @@ def rest_beyond(found: FoundStrip, line: CutLine) -> Polygon:
     half_plane = Polygon([low - far * run, high + far * run, high + far * (run + side), low + far * (side - run)])
     rest = outline & half_plane
     return rest if isinstance(rest, Polygon) else outline
+
+
+def widths_along_mm(strip: MeasuredStrip) -> tuple[float, float]:
+    """The least and the greatest width, at either end of the straight lines through its long sides."""
+    first, second = (side.ends_mat_mm for side in strip.long_sides)
+    along = first[1] - first[0] + second[1] - second[0]
+    across = np.array([-along[1], along[0]]) / np.hypot(*along)
+    places = [abs(float((b - a) @ across)) for a, b in zip(first, second, strict=True)]
+    return min(places), max(places)
 
 
 def outline_of(strip: MeasuredStrip) -> Floats:

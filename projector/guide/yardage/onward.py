@@ -6,9 +6,9 @@ from dataclasses import replace
 
 from projector.guide.layout import FoundStrip
 from projector.guide.truing import MARGIN_MM
-from projector.guide.yardage.layout import off_square, room_mm, squaring_line, strip_line, truing_reason
+from projector.guide.yardage.layout import lies_in, off_square, room_mm, squaring_line, strip_line, truing_reason
 from projector.guide.yardage.state import Phase, Striping, Turn
-from projector.guide.yardage.telling import ask_for_cloth, ask_for_strip, ask_to_square
+from projector.guide.yardage.telling import ask_for_cloth, ask_for_strip, ask_to_pull, ask_to_square
 
 
 def cloth_wanted(state: Striping, note: str = "") -> Turn:
@@ -30,6 +30,8 @@ def squaring(state: Striping, why: str) -> Turn:
     found = known(state)
     margin_mm = state.due.margin_mm if state.raw_end else MARGIN_MM
     line = squaring_line(found, margin_mm, why, gives(state, found, margin_mm))
+    if not lies_in(line, state.area_mat_mm):
+        return more_wanted(state)
     ready = replace(state, phase=Phase.SQUARE_END, line=line, note="")
     return Turn(ready, (ask_to_square(ready, found, why),))
 
@@ -37,8 +39,16 @@ def squaring(state: Striping, why: str) -> Turn:
 def strip_aimed(state: Striping) -> Turn:
     found = known(state)
     line = strip_line(found, state.due.width_mm, gives(state, found, 0.0))
+    if not lies_in(line, state.area_mat_mm):
+        return more_wanted(state)
     ready = replace(state, phase=Phase.CUT_STRIP, line=line, note="", outer=off_square(found), inner=None)
     return Turn(ready, (ask_for_strip(ready),))
+
+
+def more_wanted(state: Striping) -> Turn:
+    """Of what hangs over the mat's end more is to be pulled onto it; the end stays as it is."""
+    waiting = replace(state, phase=Phase.PULL_CLOTH, line=None, note="")
+    return Turn(waiting, () if state.phase is Phase.PULL_CLOTH else (ask_to_pull(waiting),))
 
 
 def onward(state: Striping) -> Turn:

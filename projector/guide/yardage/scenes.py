@@ -17,12 +17,14 @@ from projector.guide.scenes import Point, Scene
 from projector.guide.stage import ruler_side
 from projector.guide.steps import StripRecord
 from projector.guide.verdicts import INKS, measured_text, planned_text, verdict_sign
+from projector.guide.yardage.layout import widths_along_mm
 from projector.guide.yardage.state import Phase, Striping
 from projector.piecing.lengths import inches_text
 from vision.units import Verdict
 
 FIRST_CUT = ("set the ruler's edge by the light on the cloth", "cut away from the fold, slide the strip aside")
 LINE_LETTERS = 28
+TOLD_TAPER_MM = 0.8  # about 1/32 in
 TOLD_BEND_RAD = math.radians(0.1)  # a smaller one is nobody's concern
 
 
@@ -56,6 +58,9 @@ def _rows(state: Striping) -> list[Row]:
             count = f"{state.wanted - sum(state.made)} strips of it are wanted"
             asked = title(f"lay the cloth: {state.chapter.fabric}", *how_to_lay(state).split(", "))
             return [*asked, *_sentence(state.note or count)]
+        case Phase.PULL_CLOTH:
+            other = "left" if state.plan.hand == "left" else "right"
+            return [*_sentence(f"pull more of the cloth to the {other}"), *_sentence(state.note)]
         case Phase.SQUARE_END | Phase.CUT_STRIP if state.line is not None:
             return _cut_rows(state, state.line)
         case Phase.DONE:
@@ -95,6 +100,9 @@ def strip_rows(record: StripRecord) -> list[Row]:
     rows = title(f"{size}, {judged.verdict.words}", ink=INKS[judged.verdict])
     if not fits:
         rows += title("", planned_text(judged.strip.width_mm, record.band_mm))[1:]
+    least_mm, greatest_mm = widths_along_mm(judged.strip)
+    if greatest_mm - least_mm > TOLD_TAPER_MM:
+        rows += title("", f"from {inches_text(least_mm, 64)} to {inches_text(greatest_mm, 64)}")[1:]
     if record.bend_rad is not None and abs(record.bend_rad) >= TOLD_BEND_RAD:
         rows += title("", f"opened, it bends by {math.degrees(abs(record.bend_rad)):.1f} deg at the fold")[1:]
     return rows

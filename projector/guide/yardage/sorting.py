@@ -68,7 +68,7 @@ def sort_yardage(state: Striping, seen: YardageSeen) -> Sorted:
 
 def _main(state: Striping, cloths: Sequence[MeasuredUnit], known: Sequence[bool]) -> int | None:
     """Number of the cloth that the strips are cut from."""
-    if state.cloth is None or state.phase is Phase.LAY_CLOTH:
+    if state.cloth is None or state.phase in (Phase.LAY_CLOTH, Phase.PULL_CLOTH):
         areas = [0.0 if old else float(_area_of(one).area) for one, old in zip(cloths, known, strict=True)]
         return int(np.argmax(areas)) if areas and max(areas) > 0.0 else None
     rest: BaseGeometry = _outline(state.cloth.outline_mat_mm)

@@ -27,6 +27,7 @@ class Phase(Enum):
 
     CLEAR_MAT = "clear_mat"  # an empty mat
     LAY_CLOTH = "lay_cloth"  # the fabric, folded
+    PULL_CLOTH = "pull_cloth"  # more of the cloth, which hangs over the mat's end
     SQUARE_END = "square_end"  # a truing cut, square to the fold
     CUT_STRIP = "cut_strip"  # a strip cut off and slid aside
     LAY_STRIP = "lay_cut_strip"  # a strip that was cut, laid where it can be measured
@@ -104,7 +105,7 @@ class Striping:
 
     @property
     def waits_for_cloth(self) -> bool:
-        return self.phase is Phase.LAY_CLOTH
+        return self.phase in (Phase.LAY_CLOTH, Phase.PULL_CLOTH)
 
 
 Step = steps.Step[Striping]

@@ -79,6 +79,14 @@ def _cloth_looked_for(state: Striping, seen: Observation) -> Turn:
     return aimed(ready).after(seen_cloth(ready, found))
 
 
+def _more_looked_for(state: Striping, seen: Observation) -> Turn:
+    """Cloth that hung over the mat's end has been pulled along; its end is the one of before."""
+    cloths = _sorted(state, seen)
+    if isinstance(cloths.cloth, NoYardage):
+        return _no_cloth(state, cloths, cloths.cloth.why)
+    return aimed(replace(state, cloth=cloths.cloth, lying=cloths.lying))
+
+
 def _no_cloth(state: Striping, cloths: Sorted, why: str) -> Turn:
     """Say what is wrong with cloth that was laid down, once; of an empty mat nothing is said."""
     here = replace(state, lying=cloths.lying)
@@ -170,6 +178,7 @@ def _strip_wanted(state: Striping, why: str, do: str) -> Turn:
 RULES: dict[tuple[Phase, type], Rule] = {
     (Phase.CLEAR_MAT, MatCleared): _mat_cleared,
     (Phase.LAY_CLOTH, YardageSeen): _cloth_looked_for,
+    (Phase.PULL_CLOTH, YardageSeen): _more_looked_for,
     (Phase.SQUARE_END, YardageSeen): _cut_looked_for,
     (Phase.CUT_STRIP, YardageSeen): _cut_looked_for,
     (Phase.LAY_STRIP, YardageSeen): _strip_looked_for,

@@ -20,6 +20,11 @@ def ask_for_cloth(state: Striping) -> Event:
     return ask(state, "cloth", name=state.chapter.fabric, layers=state.chapter.layers, how=how_to_lay(state))
 
 
+def ask_to_pull(state: Striping) -> Event:
+    how = "pull more of it onto the mat"
+    return ask(state, "cloth", name=state.chapter.fabric, layers=state.chapter.layers, purpose="pull", how=how)
+
+
 def ask_to_square(state: Striping, found: FoundStrip, why: str) -> Event:
     """With how much the next strip would bend at the fold if the end were left as it is."""
     bend = bend_of_sides(off_square(found))

@@ -210,6 +210,18 @@ def test_cloth_that_hangs_over_the_mats_end_is_cut_and_pulled_along():
     assert play(*script[:-1])[1] == OPENING
 
 
+def test_of_cloth_that_hangs_over_the_mats_end_more_is_asked_for_where_the_next_line_would_leave_it():
+    little = cloth([(0, 30), (70, 30), (70, 565), (0, 565)], "cut_off")
+    more = cloth([(0, 30), (470, 30), (470, 565), (0, 565)], "cut_off")
+    seen_little = [CLEARED, seen(cloth([(0, 30), (460, 30), (460, 565), (0, 565)], "cut_off")), ON, seen(little)]
+    now, said = play(*seen_little)
+    assert (now.state.phase, said) == (Phase.PULL_CLOTH, [*OPENING, "ask cloth pull"])
+    assert (now.events[0]["how"], now.state.waits_for_cloth) == ("pull more of it onto the mat", True)
+    now, said = play(*seen_little, seen(little), seen(more))
+    assert (now.state.phase, said[-2:]) == (Phase.CUT_STRIP, ["ask cloth pull", "ask cut strip"])
+    assert play(*seen_little, ON)[0].state.phase is Phase.LAY_CLOTH
+
+
 def test_the_last_strip_may_leave_nothing():
     thin = cloth([(60, 30), (140, 30), (140, 565), (60, 565)])
     now, said = play(CLEARED, seen(thin), ON, seen(strips=[STRIP_AT]), made=(0, 2))
