@@ -13,7 +13,7 @@ import numpy as np
 from shapely.geometry.base import BaseGeometry
 
 from projector.guide.marks import path
-from projector.guide.room import Room, Row, Written, block_size
+from projector.guide.room import Room, Row, Written, block_size, wrapped
 from projector.guide.scenes import Fill, Ink, Mark, Stroke
 from vision.matlight import MatLight
 
@@ -46,7 +46,8 @@ PATCH_MM = 1.5  # of the yellow patch around the signal word
 
 def longer_list(room: Room) -> tuple[Mark, ...]:
     """Signal word and the longer list, in the middle of the room; the last line says how to go on."""
-    rows = [Row(SIGNAL_WORD, TITLE_MM, Ink.DARK), *(Row(line, TEXT_MM) for line in (*LONGER_LIST, GO_ON))]
+    lines = wrapped([Row(line, TEXT_MM) for line in (*LONGER_LIST, GO_ON)], room.wide_mm)
+    rows = [Row(SIGNAL_WORD, TITLE_MM, Ink.DARK), *lines]
     middle = room.area.centroid
     return _marks(room.write_at(rows, (middle.x, middle.y), SIGN_SHARE * TITLE_MM), rows, Ink.CAUTION)
 

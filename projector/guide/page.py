@@ -7,7 +7,7 @@ scene = page.scene("cut_unit")
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,13 +17,14 @@ from shapely.geometry.base import BaseGeometry
 
 from projector.guide.cautions import TEXT_MM, TITLE_MM, cautions
 from projector.guide.marks import Side, cut_marks, keep_mark, path, ruler_mark, ruler_top
-from projector.guide.room import CLEARANCE_MM, Room, Row
+from projector.guide.room import CLEARANCE_MM, Room, Row, wrapped
 from projector.guide.scenes import Ink, Mark, Point, Scene
 from projector.guide.sitting import USUAL, Sitting
 
 Floats = NDArray[np.float64]
 Sign = Callable[[Point, float, Ink, float], Mark]  # from the middle of its left side, size, ink, turn
 
+BREAKS = (0.9, 0.45)  # of the light's width, in which lines are broken if they must be
 BESIDE_CUT_MM = 6.0  # kept free on both sides of the cut line
 ON_CLOTH = "there is no room beside the cloth, so the cautions lie on it"
 UNREADABLE = "the cautions have too little contrast here"
@@ -84,22 +85,29 @@ class Page:
         )
 
     def written(self, rows: Sequence[Row], near_mat_mm: Point) -> Page:
-        """Lines of text near a point, the first the most important: where room is short the last are left out."""
-        for count in range(len(rows), 0, -1):
-            written = self.room.write(rows[:count], near_mat_mm)
+        """Lines of text near a point, the first the most important: where room is short lines are broken, else the
+        last are left out."""
+        for block in self._blocks(rows):
+            written = self.room.write(block, near_mat_mm)
             if written is not None:
                 return replace(self, room=written.room, marks=self.marks + written.words)
         return self
 
     def signed(self, rows: Sequence[Row], sign: Sign, near_mat_mm: Point) -> Page:
         """Lines of text with a sign before the first, in the first's ink; both or neither."""
-        for count in range(len(rows), 0, -1):
-            size = rows[0].capital_mm
-            written = self.room.write(rows[:count], near_mat_mm, indent_mm=1.4 * size)
+        for block in self._blocks(rows):
+            size = block[0].capital_mm
+            written = self.room.write(block, near_mat_mm, indent_mm=1.4 * size)
             if written is not None:
                 mark = sign(written.indent_mat_mm, size, rows[0].ink, self.sitting.turn_rad)
                 return replace(self, room=written.room, marks=(*self.marks, *written.words, mark))
         return self
+
+    def _blocks(self, rows: Sequence[Row]) -> Iterator[list[Row]]:
+        """Ways to write the lines, the best first."""
+        for count in range(len(rows), 0, -1):
+            for share in BREAKS:
+                yield wrapped(rows[:count], share * self.room.wide_mm)
 
     def scene(self, name: str) -> Scene:
         return Scene(name, self.marks, self.cut_mat_mm, self.keep, self.caution, self.caution_doubt)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -72,6 +72,12 @@ class Room:
     def is_free(self, shape: BaseGeometry) -> bool:
         """Whether a shape lies in the area and touches nothing that is taken."""
         return bool(self.area.covers(shape)) and all(taken.disjoint(shape) for taken in self.taken)
+
+    @property
+    def wide_mm(self) -> float:
+        """How wide the area is for the person."""
+        left, _, right, _ = self._own(self.area).bounds
+        return float(right - left)
 
     @property
     def nearest_mat_mm(self) -> Point:
@@ -148,6 +154,25 @@ def block_size(rows: Sequence[Row], indent_mm: float = 0.0) -> tuple[float, floa
     """Width and depth of a block of lines, mm."""
     wide = max(row.width_mm + (indent_mm if row is rows[0] else 0.0) for row in rows)
     return wide, sum(row.depth_mm for row in rows)
+
+
+def wrapped(rows: Sequence[Row], width_mm: float) -> list[Row]:
+    """The same lines, those that are wider than told broken between words. A word alone stays whole.
+
+    >>> [row.text for row in wrapped([Row("true the raw end first", 10.0)], 130.0)]
+    ['true the raw', 'end first']
+    """
+    found: list[Row] = []
+    for row in rows:
+        line = ""
+        for word in row.text.split():
+            longer = f"{line} {word}".strip()
+            if line and replace(row, text=longer).width_mm > width_mm:
+                found.append(replace(row, text=line))
+                longer = word
+            line = longer
+        found.append(replace(row, text=line))
+    return found
 
 
 def _letter_width(letter: str) -> float:

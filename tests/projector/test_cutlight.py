@@ -122,3 +122,26 @@ def test_words_may_begin_at_a_place_instead_of_standing_around_it() -> None:
         near, far = (lit[0], lit[-1]) if sense > 0 else (lit[-1], lit[0])
         assert 0 <= sense * (near - start) < 8
         assert sense * (far - start) > 40
+
+
+@pytest.mark.parametrize("size_px", [(1280, 800), (1920, 1080), (3840, 2160)])
+def test_the_smallest_letters_keep_their_form_on_the_largest_mat(size_px: tuple[int, int]) -> None:
+    """Capitals of 8 mm where the picture is a metre wide: the three bars of an E stay three, an H keeps its gap."""
+    per_mm = size_px[0] / 1000.0
+    for off_px in (0.0, 0.3, 0.6):
+        marks = (Words("E", (500.0, 400.0), 8.0, Ink.WORDS), Words("H", (540.0, 400.0), 8.0, Ink.WORDS))
+        shift = np.array([off_px, 500.0 * per_mm + off_px])
+        picture = draw(Scene("t", marks), lambda p, s=shift: p * [per_mm, -per_mm] + s, size_px, WHITE)
+        light = linear_from_srgb(picture[..., 1] / 255.0)
+        row, column = round(100 * per_mm), round(500 * per_mm)
+        height, half = round(8 * per_mm), round(3.5 * per_mm)
+        bars = light[row - height - 1 : row + 2, column : column + half].mean(axis=1)
+        assert _peaks(bars) == 3
+        column = round(540 * per_mm)
+        legs = light[row - height // 4 - 1, column - half - 1 : column + half + 2]
+        assert _peaks(legs) == 2
+
+
+def _peaks(light: Floats) -> int:
+    """Runs of light that dips to less than half of its peak between them."""
+    return int((np.diff((light > 0.5 * light.max()).astype(int), prepend=0) == 1).sum())
