@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import combinations
 from typing import Any, Literal
 
@@ -61,6 +62,7 @@ class Reading:
     u: float
 
 
+@lru_cache(maxsize=64)
 def dimensions_of(shape: ExpectedShape) -> tuple[Dimension, ...]:
     """Widths first, then sides that are in none, angles, and seams.
 

@@ -55,11 +55,8 @@ class RunWatch:
     def _take(self, event: Mapping[str, Any]) -> list[Dimension]:
         readings = readings_of(event, self._shape)
         for one, reading in readings.items():
-            self._values[self._own(one)].append(reading.value)
-        return [self._own(one) for one in readings]
-
-    def _own(self, one: Dimension) -> Dimension:
-        return one if one in self._values else next(mine for mine in self._values if mine.name == one.name)
+            self._values[one].append(reading.value)
+        return list(readings)
 
 
 def _limits(one: Dimension, values: list[float]) -> Event:

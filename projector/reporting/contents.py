@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -22,6 +22,8 @@ LEAST = 8  # units before control limits and run rules say anything: fewer make 
 DRIFTS = 0.01  # so improbable must a slope be by chance, to be called a drift
 MOST_WORST = 6
 NO_NAME = "unnamed"
+
+ShapeOf = Callable[[str], ExpectedShape | None]  # what a unit of that name should be
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,6 +148,7 @@ def part_of(plan: Plan | None, title: str, text: str, sittings: Sequence[Sitting
 
 def measured(
     plan: Plan | None,
+    shapes: ShapeOf,
     session: int,
     n: int,
     at: datetime,
@@ -157,7 +160,7 @@ def measured(
     named = name or str(event.get("expected") or NO_NAME)
     if event.get("event") == "strip":
         return Measured(session, n, at, f"strip {named}", verdict or "", event, _strip_width(plan, event))
-    shape = shape_of(plan, named)
+    shape = shapes(named)
     readings = {} if shape is None else readings_of(event, shape)
     return Measured(session, n, at, named, verdict or "", event, readings)
 

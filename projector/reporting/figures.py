@@ -6,11 +6,34 @@ import math
 
 from projector.dimensions import Dimension
 from projector.piecing.lengths import inches_text, mm_text
-from projector.reporting.contents import LEAST, Charted
+from projector.reporting.contents import LEAST, Charted, Part
 from vision.statistics.capability import Interval
 from vision.wording import off_by
 
 MANY = 10  # units over which a drift is told
+MOST_STRIPS = 12
+
+
+def plan_lines(part: Part) -> list[str]:
+    """What the plan asks for, besides its units."""
+    plan = part.plan
+    if plan is None:
+        return []
+    made = plan.making
+    block = [] if made is None else [f"{made.make} times {made.block}, {_length(made.finish_mm, part.metric)} finished"]
+    limits = f"± {_length(plan.tolerance_mm, part.metric)} and {_trimmed(math.degrees(plan.angle_tolerance_rad))}°"
+    strips = [
+        f"{strip.count} {strip.kind.replace('_', ' ')}{'s' if strip.count > 1 else ''} {strip.name}, "
+        f"{_length(strip.width_mm, part.metric)} wide"
+        for strip in plan.strips[:MOST_STRIPS]
+    ]
+    more = [f"and {len(plan.strips) - MOST_STRIPS} more"] if len(plan.strips) > MOST_STRIPS else []
+    seam = f"seam allowance {_length(plan.seam_allowance_mm, part.metric)}"
+    return [*block, f"tolerances {limits} where a unit has none of its own; {seam}", *strips, *more]
+
+
+def _length(value_mm: float, metric: bool) -> str:
+    return mm_text(value_mm, 2) if metric else inches_text(value_mm, 64)
 
 
 def planned_words(one: Dimension, metric: bool) -> str:

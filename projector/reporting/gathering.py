@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -11,13 +12,13 @@ from calibration.rigfile import RigError, load_rig
 from projector.piecing.foresight.foretelling import Prediction
 from projector.piecing.planreading import plan_text
 from projector.piecing.plans import Plan
-from projector.plansaid import readable_plan
+from projector.plansaid import readable_plan, shape_of
 from projector.predicting import PredictError, predict
 from projector.predictwords import prediction_words
 from projector.records.sessions import Entry, Session, Wanted
 from projector.records.store import Store
 from projector.reporting.blockrows import block_rows, set_words
-from projector.reporting.contents import Measured, Sitting, measured, part_of
+from projector.reporting.contents import Measured, ShapeOf, Sitting, measured, part_of
 from projector.reporting.faults import ReportError
 from projector.reporting.page import RigNote, Told
 from projector.sentences import sentence
@@ -65,7 +66,8 @@ def _told(text: str, sessions: Sequence[Session], entries: Mapping[int, Sequence
     plan = readable_plan(text)
     kept = [(session.id, one) for session in sessions for one in entries[session.id] if one.undone is None]
     events_of_sets = [one.event() for _, one in kept if one.kind == "strip" and "seam_mm" in one.event()]
-    units = [unit for id_, one in kept for unit in _measured(plan, id_, one) if "seam_mm" not in unit.event]
+    shapes = cache(lambda name: shape_of(plan, name))
+    units = [unit for id_, one in kept for unit in _measured(plan, shapes, id_, one) if "seam_mm" not in unit.event]
     sittings = [Sitting(one.id, one.started, one.ended, one.command, one.rig) for one in sessions]
     title = (plan.name if plan is not None else sessions[0].plan_name) or NO_PLAN
     events = [unit.event for unit in units]
@@ -78,9 +80,9 @@ def _told(text: str, sessions: Sequence[Session], entries: Mapping[int, Sequence
     return Told(part, seams or [NO_SEAM], lines, blocks, [rigs.note(file) for file in files])
 
 
-def _measured(plan: Plan | None, session: int, entry: Entry) -> Iterator[Measured]:
+def _measured(plan: Plan | None, shapes: ShapeOf, session: int, entry: Entry) -> Iterator[Measured]:
     if entry.kind in ("unit", "strip"):
-        yield measured(plan, session, entry.n, entry.at, entry.name, entry.verdict, entry.event())
+        yield measured(plan, shapes, session, entry.n, entry.at, entry.name, entry.verdict, entry.event())
 
 
 def _foretold(plan: Plan, events: Iterable[Mapping[str, Any]]) -> Prediction | str:

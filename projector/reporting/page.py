@@ -16,13 +16,14 @@ from projector.reporting.figures import (
     drift_words,
     interval_words,
     off_words,
+    plan_lines,
     planned_words,
     run_words,
     share_words,
     size_words,
 )
 from projector.reporting.timechart import time_chart
-from projector.reporting.unitdrawing import unit_drawing
+from projector.reporting.unitdrawing import plan_drawing, unit_drawing
 from vision.overlay import SIGNS
 from vision.units import Verdict
 
@@ -80,6 +81,7 @@ def _part(told: Told, photograph: Photograph) -> dict[str, Any]:
         "to_cut": part.to_cut,
         "verdicts": _verdicts([unit.verdict for unit in units]),
         "unjudged": sum(not unit.verdict for unit in units),
+        "plan": plan_lines(part),
         "kinds": [_kind(kind, part.metric, photograph) for kind in part.kinds],
         "tells_drift": part.tells_drift,
         "over_time": time_chart(part),
@@ -118,6 +120,7 @@ def _kind(kind: Kind, metric: bool, photograph: Photograph) -> dict[str, Any]:
     numbers = {id(unit): i + 1 for i, unit in enumerate(kind.read)}
     return {
         "name": kind.name,
+        "drawing": None if kind.shape is None else plan_drawing(kind.shape, metric),
         "planned": kind.planned,
         "measured": len(kind.units),
         "verdicts": _verdicts([unit.verdict for unit in kind.units]),

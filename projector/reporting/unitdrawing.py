@@ -10,9 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from projector.dimensions import outline_of, seams_of
+from projector.piecing.lengths import inches_text, mm_text
 from projector.reporting.contents import Measured
 from projector.reporting.svg import BLUE, GREY, INK, SKY, VERMILLION, Element, path, picture, words
 from vision.expected import ExpectedShape
+from vision.polygons import side_lengths
 from vision.rigidfit import best_fit
 from vision.seamplace import placed_seams
 from vision.units import MeasuredUnit
@@ -21,6 +23,7 @@ from vision.wording import off_by
 Floats = NDArray[np.float64]
 
 WIDE, TALL, MARGIN = 230.0, 200.0, 34.0
+PLAN_WIDE = 420.0
 SHOWN = 0.07  # of the unit's size, that the worst deviation takes on paper
 LEANING = 0.3  # of a side's outward direction: from here on its figure stands beside it
 TIMES = (1, 2, 5, 10, 20, 50)
@@ -50,6 +53,35 @@ def unit_drawing(unit: Measured, shape: ExpectedShape | None, metric: bool) -> s
         words(WIDE / 2, TALL - 4, _scale_words(times), "middle", 10, GREY),
     ]
     return picture(WIDE, TALL, _says(unit, times), parts)
+
+
+def plan_drawing(shape: ExpectedShape, metric: bool) -> str:
+    """SVG of what a unit should be: its corners numbered, its sides with name and length, its seams."""
+    corners = np.asarray(shape.corners_mm, float)
+    show = _Paper(corners, PLAN_WIDE, side_room=104.0)
+    places = show(corners)
+    parts = [
+        path(places, True, stroke=INK, stroke_width=1.6, fill=SKY, fill_opacity=0.12),
+        *(path(show(np.asarray(seam)), **PLANNED) for seam in shape.seams_mm),
+    ]
+    for i, length in enumerate(side_lengths(corners).tolist()):
+        size = mm_text(length, 1) if metric else inches_text(length)
+        parts.append(_beside(places, i, f"{shape.side_name(i)}, {size}"))
+    for i, place in enumerate(places):
+        ways = np.array([places[i - 1], places[(i + 1) % len(places)]]) - place
+        inward = np.sum(ways / np.hypot(*ways.T)[:, None], axis=0)
+        x, y = np.array(place) + 13.0 * inward / max(float(np.hypot(*inward)), 1e-6)
+        parts.append(words(float(x), float(y) + 3.5, f"{i}", "middle", 10, BLUE))
+    return picture(PLAN_WIDE, TALL, f"{shape.name} as planned, its corners numbered.", parts, "planned")
+
+
+def _beside(corners: list[tuple[float, float]], side: int, text: str) -> Element:
+    """Words outside a side, at its middle. Corners run counter-clockwise to the eye, and y points down."""
+    start, end = np.array(corners[side]), np.array(corners[(side + 1) % len(corners)])
+    across = np.array([start[1] - end[1], end[0] - start[0]]) / max(float(np.hypot(*(end - start))), 1e-6)
+    x, y = (start + end) / 2.0 + across * [6.0, 11.0]
+    anchor = "middle" if abs(across[0]) < LEANING else "start" if across[0] > 0.0 else "end"
+    return words(float(x), float(y) + 3.5, text, anchor, 10)
 
 
 def _scale_words(times: int) -> str:
@@ -91,12 +123,12 @@ def _times(outline: Floats, planned: Floats) -> int:
 class _Paper:
     """Places points so that all of some others fit; y is up on the mat and down on paper."""
 
-    def __init__(self, points: Floats) -> None:
+    def __init__(self, points: Floats, wide: float = WIDE, side_room: float = MARGIN) -> None:
         self._low = points.min(axis=0)
         size = np.maximum(np.ptp(points, axis=0), 1e-6)
-        room = np.array([WIDE - 2 * MARGIN, TALL - 2 * MARGIN])
+        room = np.array([wide - 2 * side_room, TALL - 2 * MARGIN])
         self._scale = float(np.min(room / size))
-        self._shift = (np.array([WIDE, TALL - 8]) - self._scale * size) / 2.0
+        self._shift = (np.array([wide, TALL - 8]) - self._scale * size) / 2.0
         self._height = float(size[1])
 
     def __call__(self, points: Floats) -> list[tuple[float, float]]:
@@ -112,12 +144,7 @@ def _amounts(unit: Measured, corners: list[tuple[float, float]], metric: bool) -
         return
     for i, off in enumerate(offsets):
         if isinstance(off, int | float):
-            start, end = np.array(corners[i]), np.array(corners[(i + 1) % len(corners)])
-            # Outward of corners that run counter-clockwise to the eye, on paper, where y points down.
-            across = np.array([start[1] - end[1], end[0] - start[0]]) / max(float(np.hypot(*(end - start))), 1e-6)
-            x, y = (start + end) / 2.0 + across * [6.0, 11.0]
-            anchor = "middle" if abs(across[0]) < LEANING else "start" if across[0] > 0.0 else "end"
-            yield words(float(x), float(y) + 3.5, _amount(off, metric), anchor, 10)
+            yield _beside(corners, i, _amount(off, metric))
 
 
 def _amount(off: float, metric: bool) -> str:

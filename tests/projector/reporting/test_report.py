@@ -7,6 +7,7 @@ import io
 import json
 import re
 from datetime import timedelta
+from functools import partial
 from html.parser import HTMLParser
 from importlib import resources
 from pathlib import Path
@@ -21,14 +22,16 @@ from projector.commands import main
 from projector.guide.state import wanted_of
 from projector.piecing.planreading import plan_text
 from projector.piecing.plans import Plan
+from projector.plansaid import shape_of
 from projector.records.journal import Journal
 from projector.records.opening import open_records
 from projector.reporting.contents import LEAST, Kind, Part, measured, part_of
 from projector.reporting.dimensionchart import dimension_chart
+from projector.reporting.figures import plan_lines
 from projector.reporting.gathering import Rigs, gathered
 from projector.reporting.photographs import Photographs
 from projector.reporting.svg import BLUE, GREY, INK, PURPLE, VERMILLION, element, picture
-from projector.reporting.unitdrawing import unit_drawing
+from projector.reporting.unitdrawing import plan_drawing, unit_drawing
 from projector.unitpictures import UnitPictures
 from tests.projector.drawn import drawn_event
 from tests.projector.drawnrig import drawn_rig
@@ -44,7 +47,16 @@ FORMULAS = ("=1+1", "+1", "-1", "@SUM(A1)", "\t=1")
 
 def part(told: list[dict[str, Any]], plan: Plan | None = PLAN) -> Part:
     units = [
-        measured(plan, 1, i + 1, BEGUN + timedelta(minutes=i), event.get("name"), event.get("verdict"), event)
+        measured(
+            plan,
+            partial(shape_of, plan),
+            1,
+            i + 1,
+            BEGUN + timedelta(minutes=i),
+            event.get("name"),
+            event.get("verdict"),
+            event,
+        )
         for i, event in enumerate(told)
     ]
     return part_of(plan, "a plan", "", [], units)
@@ -162,7 +174,22 @@ def test_a_unit_is_drawn_over_its_plan_and_says_how_much_larger() -> None:
     drawn = "".join(ElementTree.fromstring(svg).itertext())
     assert "what differs drawn 20 times as large" in drawn
     assert "+1/32" in drawn
-    assert unit_drawing(measured(None, 1, 1, BEGUN, "x", "fits", {}), None, metric=True) is None
+    assert (
+        unit_drawing(measured(None, partial(shape_of, None), 1, 1, BEGUN, "x", "fits", {}), None, metric=True) is None
+    )
+
+
+def test_what_was_planned_is_drawn_with_its_names_and_told() -> None:
+    shape = wanted_of(PLAN, PLAN.units[0])
+    words = [one.text for one in ElementTree.fromstring(plan_drawing(shape, metric=False)).iter() if one.text]
+    assert words[1:5] == ["strip edge, 4 1/2 in", "cut edge, 12 1/2 in"] * 2
+    assert words[5:] == ["0", "1", "2", "3"]
+    metric = "".join(ElementTree.fromstring(plan_drawing(shape, metric=True)).itertext())
+    assert "strip edge, 114.3 mm" in metric
+    lines = plan_lines(part([]))
+    assert lines[0] == "20 times nine patch, 12 in finished"
+    assert "tolerances ± 1/32 in and 0.5°" in lines[1]
+    assert plan_lines(part([], None)) == []
 
 
 def test_no_character_breaks_a_picture() -> None:
@@ -262,7 +289,7 @@ def test_a_photograph_that_was_kept_goes_before_all(records: Path) -> None:
     assert [path.name for path in folder.iterdir()] == ["0001_0004.jpg"]
     assert cv2.imread(str(folder / "0001_0004.jpg")).shape[:2] == pytest.approx((187, 187), abs=2)  # 75 mm of 0.4 mm
     (folder / "0001_0006.jpg").write_bytes(b"<script>")
-    units = [measured(None, 1, n, BEGUN, "x", "fits", {}) for n in (4, 6, 7)]
+    units = [measured(None, partial(shape_of, None), 1, n, BEGUN, "x", "fits", {}) for n in (4, 6, 7)]
     found = [Photographs({}, Rigs(None), folder).of(unit) for unit in units]
     assert [None if one is None else one[:23] for one in found] == ["data:image/jpeg;base64,", None, None]
     assert told == []
