@@ -11,12 +11,19 @@ FINEST = 64
 
 
 def strip_words(event: Mapping[str, Any]) -> str:
-    """Verdict, width, seams, and the angle of each end to the long sides."""
+    """Verdict, width, seams, the angle of each end to the long sides, and the bend at the fold."""
     verdict = event["verdict"].replace("_", " ") if event.get("verdict") else "measured, not judged"
     why = f" ({event['why']})" if event.get("why") else ""
     name = f" {event['expected']}" if event.get("expected") else ""
     width = f"{inches_text(event['width_mm'], FINEST)} ({event['width_mm']:.2f} ± {event['width_u_mm']:.2f} mm) wide"
-    return f"{_where(event)}strip{name}: {verdict}{why}; {width}{_seams(event)}{_ends(event)}."
+    return f"{_where(event)}strip{name}: {verdict}{why}; {width}{_seams(event)}{_ends(event)}{_bend(event)}."
+
+
+def _bend(event: Mapping[str, Any]) -> str:
+    """Of a strip that was cut from folded cloth."""
+    if event.get("bend_deg") is None:
+        return ""
+    return f"; opened, it bends by {abs(event['bend_deg']):.2f} ± {event['bend_u_deg']:.2f} deg at the fold"
 
 
 def _where(event: Mapping[str, Any]) -> str:

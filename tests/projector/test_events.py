@@ -173,6 +173,19 @@ def test_a_curved_piece_has_an_outline_and_no_sides() -> None:
         ),
         ({"event": "ask", "what": "unheard_of"}, "Please unheard of."),
         (
+            {"event": "ask", "what": "cloth", "n": 1, "of": 3, "name": "sea", "how": "single, raw end right"},
+            "Please lay the cloth on the mat: sea, single, raw end right (1 of 3).",
+        ),
+        (
+            {"event": "ask", "what": "cut", "n": 2, "of": 3, "purpose": "true_up", "why": "square it to the fold"},
+            "Please cut along the line: square it to the fold (2 of 3).",
+        ),
+        (
+            {"event": "strip", "width_mm": 63.5, "width_u_mm": 0.1, "ends": [], "bend_deg": -0.3, "bend_u_deg": 0.02},
+            "strip: measured, not judged; 2 1/2 in (63.50 ± 0.10 mm) wide; no end in the picture; opened, it bends by "
+            "0.30 ± 0.02 deg at the fold.",
+        ),
+        (
             {"event": "seen", "what": "strip_set", "t": 3, "width_mm": 60.5, "seams": [1]},
             "Seen: strip set, width mm 60.5.",
         ),

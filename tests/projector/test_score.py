@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from projector.guide.steps import StripRecord
 from projector.rehearsal.optics import Optics
 from projector.rehearsal.setting import setting_of
 from projector.rehearsal.sheet import SheetPose
-from projector.rehearsal.truth import TrueCut, TrueSheet, TrueUnit, Truth
+from projector.rehearsal.truth import TrueCut, TrueSheet, TrueStrip, TrueUnit, Truth
 from projector.score import score
+from projector.totals import strip_keys
+from tests.projector.guide.yardage.cloths import strip_of
+from vision.strip_verdict import JudgedStrip
 from vision.units import Judged, MeasuredUnit, Width
 
 Floats = NDArray[np.float64]
@@ -85,3 +90,23 @@ def test_the_light_is_off_by_its_distances_at_both_ends() -> None:
     light = np.array([[50.3, 0.0], [49.6, 80.0]])
     cut = TrueCut(0.0, "strip", "lamp", "unit", light, demanded, demanded, False)
     assert score([], truth(cuts=(cut,)), MARGIN_MM).line_error_rms_mm == pytest.approx(math.sqrt(0.125), rel=1e-6)
+
+
+def test_a_strip_is_held_against_the_true_one_that_lies_there() -> None:
+    """A strip of 60 x 500 mm whose cuts are 1 and 2 mm off square over its depth: it bends by 3 / 500."""
+    corners = np.array([[0.0, 0.0], [60.0, 0.0], [62.0, 500.0], [1.0, 500.0]])
+    laid = corners + HERE_MM
+    true = TrueStrip(0.0, "sea", "A set", 1, corners, ("lower", "end", "upper", "cut"), in_true_mat(laid), True)
+    known = replace(truth(), strips=(true,))
+    strip = strip_of(laid)
+    record = StripRecord(JudgedStrip(strip), "sea for A set", "sea", "A set", 0, 60.0, 1, 1, 2, 1, -0.0061, 1e-4)
+    (pair,) = score([], known, MARGIN_MM, [record]).strips
+    assert pair is not None
+    assert pair.true_bend_rad == pytest.approx(-3.0 / 500.0, rel=1e-4)
+    assert pair.true_width_mm == pytest.approx(60.5, abs=0.01)
+    elsewhere = replace(record, judged=JudgedStrip(strip_of(corners + THERE_MM)))
+    assert score([], known, MARGIN_MM, [elsewhere]).strips == (None,)
+    keys = strip_keys(score([], known, MARGIN_MM, [record, elsewhere]))
+    assert keys["strips"] == 2
+    assert keys["bend_error_rms_deg"] == pytest.approx(math.degrees(1e-4), rel=0.01)
+    assert strip_keys(score([], known, MARGIN_MM)) == {}
