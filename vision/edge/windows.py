@@ -300,4 +300,4 @@ class _Band:
         """
         t = np.arange(-self.reach, self.reach + 1) / self.reach
         shares = np.column_stack([t * (t - 1.0) / 2.0, 1.0 - t * t, t * (t + 1.0) / 2.0])
-        return np.asarray(shares @ known.reshape(len(self.middles_px), 3, -1))
+        return np.asarray(shares @ known.reshape(len(self.middles_px), 3, known.shape[-1]))
