@@ -11,18 +11,8 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
 
-FULL = 0.98  # of full scale: what is brighter may be cut off, and its difference means nothing
 FEWEST = 50  # pixels on each side of a comparison
 ROOT = 1e-12
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class LampLight:
-    """A scene in the lamp's light alone, (H, W, 3) linear light, and where it cannot be known."""
-
-    light: Floats32
-    noise_sd: Floats  # (3,) of one pixel: two pictures' noise adds up
-    cut_off: NDArray[np.bool_]  # (H, W): the frame with the lamp on was at full scale there
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -42,17 +32,16 @@ class LampShadow:
         return np.asarray((points_mat_mm - self.lens_mat_mm[:2]) * height_mm / (self.lens_mat_mm[2] - height_mm))
 
 
-def in_lamp_light(on: Floats32, off: Floats32, noise_on_sd: Floats, noise_off_sd: Floats) -> LampLight:
+def in_lamp_light(on: Floats32, off: Floats32) -> Floats32:
     """Take the room's light out of a frame: light adds up, so lamp on minus lamp off is the lamp's alone.
 
-    `on` and `off` are (H, W, 3) in linear light, of one exposure, nothing having moved between them; the noises (3,)
-    are standard deviations of one pixel. Variances of independent noises add (GUM, JCGM 100:2008, 5.1.2). Negative
-    light is noise and kept, so that means stay true. Raises ValueError where the sizes differ.
+    `on` and `off` are (H, W, 3) in linear light, of one exposure, nothing having moved between them; what is at full
+    scale in `on` means nothing. Negative light is noise and kept, so that means stay true. Raises ValueError where the
+    sizes differ.
     """
     if on.shape != off.shape:
         raise ValueError(f"the frames are {on.shape[:2]} and {off.shape[:2]}; take both with one camera")
-    noise = np.hypot(np.asarray(noise_on_sd, float), np.asarray(noise_off_sd, float))
-    return LampLight(np.asarray(on - off, np.float32), noise, np.asarray(np.max(on, axis=2) > FULL))
+    return np.asarray(on - off, np.float32)
 
 
 def separation(light: Floats32, cloth: NDArray[np.bool_], mat: NDArray[np.bool_]) -> float:

@@ -9,8 +9,10 @@ from numpy.typing import NDArray
 
 from calibration.rig import Rig
 from projector.guide.looks import Look
-from projector.seeing.answers import Measured, Sight, answer
+from projector.seeing.answers import Measured, Sight, answer, layered
+from projector.seeing.lampplace import lamp_of
 from projector.seeing.taking import Taken
+from vision.lamp import in_lamp_light
 from vision.light import mean_light
 from vision.mat import MatPicture, compare_with_mat, guessed_mat_picture, mat_picture, on_mat_mask
 from vision.measure import Cloth, Trust, px_per_mm
@@ -36,11 +38,11 @@ class Gauge:
 
     def with_mat(self, taken: Taken) -> Gauge:
         """The same with the bare mat's picture: all else is held against it."""
-        return replace(self, mat=mat_picture(mean_light(taken.lit, self.rig.tone), held=True))
+        return replace(self, mat=mat_picture(self._lamplight(taken), held=True))
 
     def is_bare(self, taken: Taken) -> bool:
         """Whether no cloth lies on the mat, as far as can be told without its picture."""
-        light = mean_light(taken.lit, self.rig.tone)
+        light = self._lamplight(taken)
         guess = compare_with_mat(light, guessed_mat_picture(light, self.on_mat), self.on_mat, self.rig.tone)
         least_px = LEAST_CLOTH_MM2 * px_per_mm(self.rig.camera.pinhole, self.on_mat) ** 2
         return all(region.cut_off for region in find_regions(guess, self.on_mat, least_px))
@@ -49,6 +51,10 @@ class Gauge:
         """What was looked for. Raises ValueError before the mat's picture is there, and for a bare mat."""
         if self.mat is None:
             raise ValueError("the bare mat's picture is wanted first")
-        light = mean_light(taken.lit, self.rig.tone)
-        scene = compare_with_mat(light, self.mat, self.on_mat, self.rig.tone)
+        lamp = lamp_of(self.rig, layered(self.cloth, look.layers))
+        scene = compare_with_mat(self._lamplight(taken), self.mat, self.on_mat, self.rig.tone, lamp)
         return answer(look, Sight(scene, self.rig.camera.pinhole, self.on_mat, self.cloth, self.trust))
+
+    def _lamplight(self, taken: Taken) -> NDArray[np.float32]:
+        """The lamp's light alone: the room's, with its shadows, windows and people, is taken out."""
+        return in_lamp_light(mean_light(taken.lit, self.rig.tone), mean_light(taken.dark, self.rig.tone))

@@ -1,4 +1,4 @@
-"""Pictures in the projector's even light, taken between two scenes."""
+"""Pictures in the projector's even light and without it, taken between two scenes."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from projector.guide.scenes import LAMP
+from projector.guide.scenes import DARK, LAMP, Scene
 from projector.render import draw
 from projector.table import Table
 
@@ -19,6 +19,7 @@ class Taken:
     """Pictures of one moment, all alike but for their noise."""
 
     lit: tuple[Picture, ...]  # with the lamp on
+    dark: tuple[Picture, ...]  # with it off: the room's light alone
 
     @property
     def latest(self) -> Picture:
@@ -27,10 +28,14 @@ class Taken:
 
 
 def take(table: Table, frames: int) -> Taken:
-    """Light the mat evenly, take so many pictures, and throw the light back that was there. Raises CameraError."""
+    """Take so many pictures in even light and in none, and throw the light back that was there. Raises CameraError."""
     before = table.shown
-    table.throw(draw(LAMP, lambda points: points, table.display.size_px))
-    taken = Taken(tuple(table.looks(frames)))
+    lit, dark = (_in(table, scene, frames) for scene in (LAMP, DARK))
     if before is not None:
         table.throw(before)
-    return taken
+    return Taken(lit, dark)
+
+
+def _in(table: Table, scene: Scene, frames: int) -> tuple[Picture, ...]:
+    table.throw(draw(scene, lambda points: points, table.display.size_px))
+    return tuple(table.looks(frames))

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from vision.lamp import best_colour, in_lamp_light, separation
+from vision.lamp import LampShadow, best_colour, in_lamp_light, separation
 
 SHAPE = (40, 60)
 NOISE = 0.01
@@ -25,26 +25,13 @@ def seen(light, cloth, mat, seed=1, noise=NOISE):
 def test_the_rooms_light_and_its_shadow_are_gone():
     room = np.linspace(0.05, 0.4, SHAPE[1])[None, :, None] * np.array([0.6, 0.8, 1.0])
     lamp = np.where(CLOTH, 0.5, 0.1)[..., None] * np.array([0.4, 0.4, 0.4])
-    alone = in_lamp_light(
-        (room + lamp).astype(np.float32),
-        room.astype(np.float32) * np.ones((40, 1, 1), np.float32),
-        np.full(3, 0.003),
-        np.full(3, 0.004),
-    )
-    assert alone.light == pytest.approx(lamp, abs=1e-6)
-    assert alone.noise_sd == pytest.approx([0.005] * 3)  # 3, 4, 5
-    assert not alone.cut_off.any()
-
-
-def test_what_is_cut_off_at_full_scale_is_told():
-    on, off = np.full((2, 3, 3), 0.5, np.float32), np.full((2, 3, 3), 0.2, np.float32)
-    on[1, 2, 0] = 1.0
-    assert np.argwhere(in_lamp_light(on, off, np.ones(3), np.ones(3)).cut_off).tolist() == [[1, 2]]
+    alone = in_lamp_light((room + lamp).astype(np.float32), room.astype(np.float32) * np.ones((40, 1, 1), np.float32))
+    assert alone == pytest.approx(lamp, abs=1e-6)
 
 
 def test_frames_of_two_sizes_are_a_wrong_call():
     with pytest.raises(ValueError, match="one camera"):
-        in_lamp_light(np.zeros((2, 3, 3), np.float32), np.zeros((2, 4, 3), np.float32), np.ones(3), np.ones(3))
+        in_lamp_light(np.zeros((2, 3, 3), np.float32), np.zeros((2, 4, 3), np.float32))
 
 
 def test_separation_counts_standard_deviations():
@@ -74,3 +61,10 @@ def test_the_first_colour_is_kept_where_none_is_better():
     assert best_colour(looks, CLOTH, MAT) == "green"
     with pytest.raises(ValueError, match="no looks"):
         best_colour({}, CLOTH, MAT)
+
+
+def test_a_shadow_falls_away_from_the_lens_by_similar_triangles():
+    # a lens 1000 mm above cloth of 0.5 mm: 300 mm beside its foot the shadow is 300 * 0.5 / 1000 long
+    lamp = LampShadow(np.array([100.0, 50.0, 1000.5]), 1.0, 0.1)
+    fallen = lamp.shadow_mm(np.array([[400.0, 50.0], [100.0, -150.0]]), 0.5)
+    assert fallen == pytest.approx(np.array([[0.15, 0.0], [0.0, -0.1]]))
