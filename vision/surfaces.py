@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from calibration.pinhole import Pinhole
 from calibration.tone import SRGB, Tone
+from vision.lamp import in_lamp_light
 from vision.light import BGR_OF_LEVELS, linear_image
 from vision.mat import MatPicture
 
@@ -21,7 +22,8 @@ FEWEST = 30  # pixels of a cloth that tell its colour
 
 
 def surface_colours(
-    picture: NDArray[np.uint8],
+    lit: NDArray[np.uint8],
+    unlit: NDArray[np.uint8] | None,
     mat: MatPicture,
     camera: Pinhole,
     outlines_mat_mm: Sequence[Floats],
@@ -33,10 +35,12 @@ def surface_colours(
 
     Parameters
     ----------
-    picture : (H, W, 3) uint8
+    lit : (H, W, 3) uint8
         The mat with cloth in the projector's even light, blue green red.
+    unlit : (H, W, 3) uint8, or None
+        The same in the room's light alone, where that is not in the mat's picture.
     mat : MatPicture
-        The bare mat in the same light.
+        The bare mat in the lamp's light, or in both where there is no `unlit`.
     outlines_mat_mm : sequence of (N, 2) float64
         Cloths, `height_mm` above the mat.
     mat_over_paper : float
@@ -52,7 +56,9 @@ def surface_colours(
     """
     levels = mat.levels[::SPARSE, ::SPARSE]
     per_light = mat_over_paper / np.maximum(levels[..., 0], 1e-6)
-    small = linear_image(np.ascontiguousarray(picture[::SPARSE, ::SPARSE]), tone)
+    small = linear_image(np.ascontiguousarray(lit[::SPARSE, ::SPARSE]), tone)
+    if unlit is not None:
+        small = in_lamp_light(small, linear_image(np.ascontiguousarray(unlit[::SPARSE, ::SPARSE]), tone))
     bare = np.median(levels.reshape(-1, 3), axis=0)
     found = [(BGR_OF_LEVELS @ bare / bare[0] * mat_over_paper)[None]]
     for outline in outlines_mat_mm:

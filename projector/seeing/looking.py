@@ -53,12 +53,11 @@ class Seeing:
     def surfaces(self, outlines_mat_mm: Sequence[NDArray[np.float64]]) -> NDArray[np.float64] | None:
         """Colours of the mat and of cloths in the last picture (`surface_colours`); None where they are not known."""
         rig, mat = self._gauge.rig, self._gauge.mat
-        if mat is None or rig.mat_over_paper is None:
+        if mat is None or rig.mat_over_paper is None or self._latest is None:
             return None
-        height_mm = self._gauge.cloth.height_mm
-        return surface_colours(
-            self.latest, mat, rig.camera.pinhole, outlines_mat_mm, height_mm, rig.mat_over_paper, rig.tone
-        )
+        lit, unlit, height_mm = self._latest.lit[-1], self._latest.dark[-1], self._gauge.cloth.height_mm
+        camera = rig.camera.pinhole
+        return surface_colours(lit, unlit, mat, camera, outlines_mat_mm, height_mm, rig.mat_over_paper, rig.tone)
 
     def take_mat_as_it_is(self) -> None:
         """Keep the mat's picture though something seems to lie on it: the person says that it is bare."""

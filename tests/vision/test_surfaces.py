@@ -35,7 +35,7 @@ def test_a_two_fabric_strip_and_its_mat_have_their_own_colours(exposure: float) 
     with_cloth[100:150, 60:360], with_cloth[150:200, 60:360] = RED, BLUE
     mat = mat_picture(linear_image(seen(bare, exposure)))
     outline = np.array([[60.0, 99.0], [360.0, 99.0], [360.0, 199.0], [60.0, 199.0]])
-    found = surface_colours(seen(with_cloth, exposure), mat, overhead(), [outline], 0.0, OVER_PAPER)
+    found = surface_colours(seen(with_cloth, exposure), None, mat, overhead(), [outline], 0.0, OVER_PAPER)
     assert found.shape == (1 + PARTS, 3)
     assert found[0] == pytest.approx(MAT, rel=0.05, abs=0.003)
     for cloth in (RED, BLUE):
@@ -46,4 +46,4 @@ def test_a_cloth_that_is_not_seen_has_no_colour() -> None:
     bare = np.broadcast_to(np.array(MAT), (SIZE_PX[1], SIZE_PX[0], 3))
     mat = mat_picture(linear_image(seen(bare, 1.0)))
     far = np.array([[900.0, 0.0], [950.0, 0.0], [950.0, 50.0]])
-    assert len(surface_colours(seen(bare, 1.0), mat, overhead(), [far], 0.0, OVER_PAPER)) == 1
+    assert len(surface_colours(seen(bare, 1.0), None, mat, overhead(), [far], 0.0, OVER_PAPER)) == 1
