@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.rig import Rig
+from projector.guide.chapters import SetCheckChapter
 from projector.guide.cutting import MEANINGS
 from projector.guide.leading import Carried, Leading, Step, begin, step
 from projector.guide.looks import KeyPressed, MatCleared, Seen
@@ -124,7 +125,9 @@ def guide(bench: Bench, plan: Plan, carried: Carried | None = None, layers: int 
         if _is_pause(now.state, turn.state) and not _still_true(bench, told):
             _keep_records(bench, turn, judged)
             return Guided(tuple(judged.records), stopped=True)
+        left_set = isinstance(now.state.chapter, SetCheckChapter) and turn.state.index != now.state.index
         now, unlike = turn, _carry_out(bench, turn, judged)
+        unlike = None if left_set else unlike  # the set may lie there already, to be cut
     return Guided(tuple(judged.records), now.state.stopped)
 
 

@@ -17,9 +17,11 @@ from vision.edge.common import Common
 from vision.edge.neighbours import neighbours_of
 from vision.edge.seam_fit import Blurs
 from vision.edge.sides import Picture
+from vision.expected import ExpectedShape
 from vision.mat import Scene
 from vision.outline import rough_polygon, touching
 from vision.outline_fit import Outline, fit_outlines
+from vision.planned_seams import planned_seams
 from vision.polygons import side_distances, sides_of
 from vision.regions import Region, difference_map, find_regions
 from vision.roundness import is_curved
@@ -65,13 +67,15 @@ def measure_units(
     trust: Trust = SURE_RIG,
     pieces: Pieces | None = None,
     leave: Container[int] = (),
+    planned: Sequence[ExpectedShape] = (),
 ) -> tuple[MeasuredUnit, ...]:
     """Every piece of cloth in `scene`, the largest region first; one with curved sides is said to be so.
 
     `on_mat` is (H, W), True where cloth is looked for. What differs from the mat and cannot be measured comes back
     with its rough outline and the trouble named. Only where the mat's picture is a guess, what reaches the rim is left
     out: nothing tells it from the table around the mat. `pieces` is what `find_pieces` gives, where the caller has it;
-    those numbered in `leave` are no units, but cloth beside which the others lie.
+    those numbered in `leave` are no units, but cloth beside which the others lie. Of what may be one of the `planned`
+    shapes, patchwork whose seams are not found by themselves, the seams are looked for where they should be.
     """
     pieces = pieces or find_pieces(scene, camera, on_mat)
     regions, scene = pieces.regions, pieces.scene
@@ -95,6 +99,8 @@ def measure_units(
             units.append(_not_measured(regions[i], camera, cloth))
             continue
         seams = find_seams(picture, outline.corners_mat_mm, blurs)
+        hidden = [shape for shape in planned if len(shape.seams_mm) > max(1, len(seams))]
+        seams = planned_seams(picture, outline.corners_mat_mm, hidden, blurs) or seams
         unit = _unit(regions[i], outline, outlines.common, seams, camera, cloth, trust)
         units.append(replace(unit, blemishes=blemishes_of(picture, outline, i + 1)))
     return tuple(units)

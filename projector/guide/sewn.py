@@ -101,7 +101,7 @@ def _unit_looked_for(state: Sewn, seen: Observation) -> Turn:
         return _not_found(here, fresh)
     cloth, laid = found
     others = tuple(other.unit.corners_mat_mm for other in cloths if other is not cloth)
-    return _worked(replace(here, lying=others, note=""), cloth, laid, _told(here, laid))
+    return _worked(replace(here, lying=others), cloth, laid, _told(here, laid))
 
 
 def _not_found(state: Sewn, fresh: list[Judged]) -> Turn:
@@ -128,10 +128,19 @@ def _worked(state: Sewn, cloth: Judged, laid: LaidUnit, *events: steps.Event) ->
     """
     laid = settled(laid, state.unit.trims, state.limit_mm(0))
     here = replace(state, laid=laid, sides=sides_to_trim(laid, state.unit.trims))
+    if len(here.sides) < len(state.unit.trims):
+        return _unseen(state)
     over = [side for side in here.sides if side.is_over(here.limit_mm(side.side))]
     if not over or any(side.is_short(here.limit_mm(side.side)) for side in here.sides):
         return _judged(here, cloth)
     return _trim_wanted(here, over, *events)
+
+
+def _unseen(state: Sewn) -> Turn:
+    """Some sides have no seam to be trimmed from: without it nothing is cut."""
+    do = "not all of its seams are seen: use more light, or lay it elsewhere"
+    waiting = replace(state, phase=Phase.LAY_SEWN, laid=None, sides=(), line=None, note=do)
+    return Turn(waiting, () if state.note == do else (_refused("unit", "no_seam", do),))
 
 
 def _trim_wanted(state: Sewn, over: list[SideToTrim], *events: steps.Event) -> Turn:

@@ -161,7 +161,7 @@ def _onto_seams(laid: LaidUnit, middle: Floats, centre: Floats) -> LaidUnit:
 def matched(found: Sequence[Seam], planned_mat_mm: Floats) -> dict[int, FoundSeam]:
     """For each planned seam (S, 2, 2) the found one on whose line it lies, if any; parts of one line share it.
 
-    Which half of a line a found one belongs to is not known; of several the nearer one is taken.
+    Of several the nearer one is taken, along the line too: of a seam in two parts each has its own.
     """
     result: dict[int, FoundSeam] = {}
     for k, planned in enumerate(planned_mat_mm):
@@ -173,10 +173,17 @@ def matched(found: Sequence[Seam], planned_mat_mm: Floats) -> dict[int, FoundSea
             off = abs(_cross(one.along, middle - one.middle))
             turned = abs(_wrapped(_angle(one.along) - _angle(run)))
             if off <= SAME_LINE_MM and turned <= SAME_LINE_RAD:
-                near.append((off, one))
+                near.append((off + max(_gap(one.ends_mat_mm, planned) - SAME_LINE_MM, 0.0), one))
         if near:
             result[k] = min(near, key=lambda one: one[0])[1]
     return result
+
+
+def _gap(found: Floats, planned: Floats) -> float:
+    """How far apart along the planned line the two lie; 0 where they overlap."""
+    along = (planned[1] - planned[0]) / np.hypot(*(planned[1] - planned[0]))
+    a, b = (sorted(float((end - planned[0]) @ along) for end in line) for line in (found, planned))
+    return max(a[0] - b[1], b[0] - a[1], 0.0)
 
 
 def _score(outline: Polygon, planned: Polygon, laid: LaidUnit) -> float:

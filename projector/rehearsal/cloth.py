@@ -26,6 +26,8 @@ ALBEDO_BGR: dict[str, tuple[float, float, float]] = {
     "mustard": (0.06, 0.36, 0.55),
     "rose": (0.38, 0.30, 0.62),
     "grey": (0.34, 0.33, 0.32),
+    "dark": (0.16, 0.05, 0.035),
+    "light": (0.48, 0.66, 0.72),
 }
 
 

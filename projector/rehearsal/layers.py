@@ -139,9 +139,12 @@ def _surface(piece: Piece, x_mm: Plane, y_mm: Plane, weave: Plane) -> Plane:
     own_y = (dx * rotation[0, 1] + dy * rotation[1, 1]).astype(np.float32)
     surface = cv2.remap(weave, own_x / WEAVE_MM, own_y / WEAVE_MM, cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP)
     for start, end in piece.seams_mm:
-        along = (end - start) / np.hypot(*(end - start))
+        length = np.hypot(*(end - start))
+        along = (end - start) / length
         off = (own_x - start[0]) * -along[1] + (own_y - start[1]) * along[0]
-        surface *= 1.0 - SEAM_SHADE * np.exp(-0.5 * (off / SEAM_MM) ** 2)
+        on = (own_x - start[0]) * along[0] + (own_y - start[1]) * along[1]
+        beside = np.clip(1.0 - np.maximum(-on, on - length) / SEAM_MM, 0.0, 1.0)  # a seam may end inside the piece
+        surface *= 1.0 - SEAM_SHADE * beside * np.exp(-0.5 * (off / SEAM_MM) ** 2)
     return np.asarray(surface, dtype=np.float32)
 
 

@@ -14,12 +14,15 @@ from projector.rehearsal.truth import (
     CutDemand,
     Placing,
     TrueCut,
+    TrueSewn,
     TrueSheet,
     TrueStrip,
+    TrueTrim,
     TrueUnit,
     Truth,
     across,
     demanded_line,
+    nearest_line,
 )
 
 Floats = NDArray[np.float64]
@@ -33,6 +36,8 @@ class Ledger:
         self._units: list[TrueUnit] = []
         self._strips: list[TrueStrip] = []
         self._sheets: list[TrueSheet] = []
+        self._trims: list[TrueTrim] = []
+        self._sewn: list[TrueSewn] = []
 
     def sheet(self, t_s: float, what: str, pose: SheetPose) -> None:
         self._sheets.append(TrueSheet(t_s, what, pose))
@@ -68,6 +73,18 @@ class Ledger:
         folded = piece.thickness_mm > 1.5 * CLOTH_THICKNESS_MM
         self._strips.append(TrueStrip(t_s, piece.source, name, len(self._strips) + 1, corners, sides, laid, folded))
 
+    def trim(
+        self, t_s: float, unit: str, wanted_mat_mm: Floats, light_mat_mm: Floats, made_mat_mm: Floats, slipped: bool
+    ) -> None:
+        """Note a trim; of the lines that its seams want (T, 2, 2) the light's own is the nearest that runs alike."""
+        self._trims.append(
+            TrueTrim(t_s, unit, light_mat_mm, nearest_line(wanted_mat_mm, light_mat_mm), made_mat_mm, slipped)
+        )
+
+    def sewn(self, t_s: float, piece: Piece, is_block: bool) -> None:
+        """Note a sewn unit as it is taken away."""
+        self._sewn.append(TrueSewn(t_s, piece.source, piece.corners_mm, piece.seams_mm, piece.corners_mat_mm, is_block))
+
     def laid_again(self, piece: Piece) -> None:
         """Note that the last unit or strip lies elsewhere now."""
         laid = piece.pose.mat_from_own(_from_lower(piece)[0])
@@ -79,7 +96,8 @@ class Ledger:
     def opened(self, setting: Setting, placings: tuple[Placing, ...] = ()) -> Truth:
         """All of it."""
         cuts, units, sheets = tuple(self._cuts), tuple(self._units), tuple(self._sheets)
-        return Truth(setting.camera, setting.projector, cuts, units, sheets, placings, tuple(self._strips))
+        strips, trims, sewn = tuple(self._strips), tuple(self._trims), tuple(self._sewn)
+        return Truth(setting.camera, setting.projector, cuts, units, sheets, placings, strips, trims, sewn)
 
 
 def _from_lower(piece: Piece) -> tuple[Floats, tuple[str, ...]]:

@@ -21,6 +21,8 @@ from projector.rehearsal.laying import Laying, Misstep
 from projector.rehearsal.ledger import Ledger
 from projector.rehearsal.places import disc, free_place, strip_place
 from projector.rehearsal.setting import Setting
+from projector.rehearsal.sewing import Sewing
+from projector.rehearsal.sewnwork import SewnToLay
 from projector.rehearsal.sheet import PrintedSheet, SheetPose
 from projector.rehearsal.sight import kept_edge, light_line
 from projector.rehearsal.sizes import MAT_CORNERS_MM
@@ -55,6 +57,7 @@ class Work:
     cloths: tuple[ClothToLay, ...] = ()
     demands: tuple[CutDemand, ...] = ()
     yardage: tuple[YardageToLay, ...] = ()
+    sewn: tuple[SewnToLay, ...] = ()
 
 
 class VirtualPerson:
@@ -76,6 +79,7 @@ class VirtualPerson:
         self._made: dict[str, int] = {}
         self._pressed: list[str] = []
         self._kept: tuple[str, Floats] | None = None  # which side of the cut in the light is kept, and along what
+        self._sewing = Sewing(work.sewn, bench, ledger, self._rng, lambda: self._wake_s, self._reach)
 
     @property
     def busy(self) -> bool:
@@ -89,6 +93,9 @@ class VirtualPerson:
             self._doing = None  # asked again, it is done again, though a hand may still be there
         if event.get("event") == "shown":
             self._kept = _kept(event)
+        refused = self._sewing.again(event)
+        if refused is not None:
+            self._queue.append((refused, t_s))
         if event.get("event") != "ask" or event.get("what") not in self._actions():
             return
         if _request(event) != self._doing and all(_request(event) != _request(e) for e, _ in self._queue):
@@ -102,13 +109,19 @@ class VirtualPerson:
                     return
                 event, asked_s = self._queue.popleft()
                 self._wake_s = max(asked_s, self._wake_s) + self._rng.uniform(0.15, 0.35)
-                self._action, self._doing = self._actions()[str(event["what"])](event), _request(event)
+                self._action, self._doing = self._begun(event), _request(event)
             if self._wake_s > t_s:
                 return
             try:
                 self._wake_s += next(self._action)
             except StopIteration:
                 self._action, self._doing = None, None
+
+    def _begun(self, event: Event) -> Action:
+        if not self._sewing.knows(event):
+            return self._actions()[str(event["what"])](event)
+        self._strip = self._unit = None  # put away
+        return self._sewing.action(event, self.setting, self._sight, self._off)
 
     def keys(self) -> list[str]:
         """Keys pressed since the last call."""
@@ -250,18 +263,27 @@ class VirtualPerson:
             return line
         return kept_edge(picture, self.setting.projector, self._strip, line, *self._kept)
 
-    def _blade(self, light_mat_mm: Floats, strip: Piece) -> tuple[Floats, bool]:
-        """The cut (2, 2) that follows the light, a little off, and whether the blade slipped.
+    def _sight(self) -> tuple[NDArray[np.uint8], tuple[str, Floats] | None]:
+        """What the projector shows, and which side of a cut in it is kept."""
+        return self._bench.picture_at(self._wake_s - self.setting.beam.latency_s), self._kept
+
+    def _off(self, length_mm: float) -> tuple[float, float, bool]:
+        """How far off a cut is, how far it is turned, and whether the blade slipped.
 
         A long ruler is set by both ends of the light, so that it turns less than a short one.
         """
         skill = self._skill
         off = self._rng.normal(0.0, skill.offset_sd_mm)
-        line = across(strip, light_mat_mm)
-        turn = self._rng.normal(0.0, min(skill.angle_sd_rad, 2.0 * skill.offset_sd_mm / np.hypot(*(line[1] - line[0]))))
+        turn = self._rng.normal(0.0, min(skill.angle_sd_rad, 2.0 * skill.offset_sd_mm / length_mm))
         slipped = bool(self._rng.random() < skill.slip_probability)
         if slipped:
             off += self._rng.choice((-1.0, 1.0)) * self._rng.uniform(*skill.slip_mm)
+        return float(off), float(turn), slipped
+
+    def _blade(self, light_mat_mm: Floats, strip: Piece) -> tuple[Floats, bool]:
+        """The cut (2, 2) that follows the light, a little off, and whether the blade slipped."""
+        line = across(strip, light_mat_mm)
+        off, turn, slipped = self._off(float(np.hypot(*(line[1] - line[0]))))
         middle, half = line.mean(axis=0), (line[1] - line[0]) / 2
         normal = np.array([-half[1], half[0]]) / np.hypot(*half)
         c, s = np.cos(turn), np.sin(turn)
@@ -298,7 +320,7 @@ class VirtualPerson:
         self._bench.lay(Lying(pieces), self._wake_s)
 
     def _lay_unit_again(self, event: Event) -> Action:
-        """The unit could not be measured where it lies: lay it elsewhere. A sewn one is not at hand."""
+        """The unit could not be measured where it lies: lay it elsewhere. A sewn one is asked for that is not ready."""
         if event.get("purpose") == "sewn":
             yield from self._press(event)
         if event.get("purpose") == "sewn" or self._unit is None:
@@ -334,4 +356,4 @@ def _kept(event: Event) -> tuple[str, Floats] | None:
 
 def _request(event: Event) -> tuple[object, ...]:
     """What makes two requests the same."""
-    return tuple(event.get(key) for key in ("what", "n", "name", "unit", "purpose"))
+    return tuple(event.get(key) for key in ("what", "n", "name", "unit", "purpose", "side"))

@@ -7,6 +7,7 @@ import math
 from projector.piecing.plans import Plan
 from projector.rehearsal.cloth import ClothToLay
 from projector.rehearsal.person import Work
+from projector.rehearsal.sewnwork import sewn_to_lay
 from projector.rehearsal.sheet import PrintedSheet
 from projector.rehearsal.truth import CutDemand
 from projector.rehearsal.yardage import YardageToLay
@@ -33,7 +34,7 @@ def work_of(plan: Plan, sheet: PrintedSheet | None = None, layers: int = 2) -> W
         for unit in plan.units
         if unit.cut is not None
     )
-    return Work(sheet, cloths, (*demands, *_strip_demands(plan)), _yardage(plan, layers))
+    return Work(sheet, cloths, (*demands, *_strip_demands(plan)), _yardage(plan, layers), sewn_to_lay(plan))
 
 
 def _yardage(plan: Plan, layers: int) -> tuple[YardageToLay, ...]:

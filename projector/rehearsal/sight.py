@@ -21,18 +21,21 @@ LEAST_CROSSING_RAD = np.radians(15)  # a line flatter than this against the clot
 LEAST_LIT = 0.5  # of the line's way across the cloth
 
 
-def light_line(picture: NDArray[np.uint8], projector: Optics, piece: Piece, rng: np.random.Generator) -> Floats | None:
+def light_line(
+    picture: NDArray[np.uint8], projector: Optics, piece: Piece, rng: np.random.Generator, trim: bool = False
+) -> Floats | None:
     """The longest straight line of light across a piece: two points (2, 2) of the mat, lower end first, or
     None.
 
     `picture` is what the projector shows. The line is the middle of its light, in linear light, seen
-    through the projector's true lens at the height of the cloth's upper side.
+    through the projector's true lens at the height of the cloth's upper side. A `trim` may run any way, and close to
+    the cloth's edge.
     """
-    points, light = _light_on(picture, projector, piece)
+    points, light = _light_on(picture, projector, piece, trim)
     if len(points) < 20:
         return None
     strong = points[light > BRIGHT]
-    best = _best_pair(strong, piece, rng) if len(strong) >= 20 else None
+    best = _best_pair(strong, piece, rng, trim) if len(strong) >= 20 else None
     if best is None:
         return None
     line = best
@@ -43,14 +46,20 @@ def light_line(picture: NDArray[np.uint8], projector: Optics, piece: Piece, rng:
 
 
 def kept_edge(
-    picture: NDArray[np.uint8], projector: Optics, piece: Piece, line: Floats, keep: str, told: Floats
+    picture: NDArray[np.uint8],
+    projector: Optics,
+    piece: Piece,
+    line: Floats,
+    keep: str,
+    told: Floats,
+    trim: bool = False,
 ) -> Floats:
     """The edge of a line of light on the side that is kept: the same two points, moved by half of its width.
 
     `line` is the middle of the light, as `light_line` finds it; `keep` is left or right of it for someone who looks
     along `told`, a direction (2,). The width is the line's light over what a fully lit stretch of it has.
     """
-    points, light = _light_on(picture, projector, piece)
+    points, light = _light_on(picture, projector, piece, trim)
     near = np.abs(_off(points, line)) < BAND_MM
     run = line[1] - line[0]
     along = run / np.hypot(*run)
@@ -72,16 +81,17 @@ def _pixel_mm2(projector: Optics, at_mat_mm: Floats, height_mm: float) -> float:
     return float(abs(a * d - b * c))
 
 
-def _light_on(picture: NDArray[np.uint8], projector: Optics, piece: Piece) -> tuple[Floats, Floats]:
+def _light_on(picture: NDArray[np.uint8], projector: Optics, piece: Piece, trim: bool) -> tuple[Floats, Floats]:
     """Points (N, 2) of the mat frame on the cloth that are lit above their surroundings, and how strongly
-    (N,)."""
+    (N,). A trim's light is looked for up to the edge of the cloth: no outline is drawn there."""
     outline = piece.corners_mat_mm
     t = np.linspace(0.0, 1.0, 20, endpoint=False)[:, None, None]
     dense = (outline + t * (np.roll(outline, -1, axis=0) - outline)).transpose(1, 0, 2).reshape(-1, 2)
     pixels = projector.px_from_level(dense, piece.thickness_mm)
     mask = np.zeros(picture.shape[:2], np.uint8)
     cv2.fillPoly(mask, [np.round(pixels).astype(np.int32)], 1)
-    mask = np.asarray(cv2.erode(mask, np.ones((2 * RIM_PX + 1, 2 * RIM_PX + 1), np.uint8)), np.uint8)
+    if not trim:
+        mask = np.asarray(cv2.erode(mask, np.ones((2 * RIM_PX + 1, 2 * RIM_PX + 1), np.uint8)), np.uint8)
     rows, columns = np.nonzero(mask)
     brightest = float(LINEAR[picture.max()])
     if len(rows) == 0 or brightest <= 0.0:
@@ -100,7 +110,7 @@ def _off(points: Floats, line: Floats) -> Floats:
     return np.asarray(along[0] * d[:, 1] - along[1] * d[:, 0])
 
 
-def _best_pair(points: Floats, piece: Piece, rng: np.random.Generator) -> Floats | None:
+def _best_pair(points: Floats, piece: Piece, rng: np.random.Generator, trim: bool) -> Floats | None:
     """The line through two of the points that is lit over the greatest length (random sample consensus)."""
     points = points[rng.permutation(len(points))[:3000]]
     length = piece.seams_mat_mm[0] if len(piece.seams_mat_mm) else piece.side_mat_mm("lower")
@@ -112,7 +122,7 @@ def _best_pair(points: Floats, piece: Piece, rng: np.random.Generator) -> Floats
         if np.hypot(*way) < 10.0:
             continue
         crossing = abs(axis[0] * way[1] - axis[1] * way[0]) / (np.hypot(*axis) * np.hypot(*way))
-        if crossing < np.sin(LEAST_CROSSING_RAD):
+        if not trim and crossing < np.sin(LEAST_CROSSING_RAD):
             continue
         line = np.array([points[i], points[j]])
         near = points[np.abs(_off(points, line)) < NEAR_MM]

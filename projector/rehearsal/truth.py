@@ -14,6 +14,7 @@ from projector.rehearsal.sheet import SheetPose
 Floats = NDArray[np.float64]
 
 PARALLEL_RAD = np.radians(5.0)
+FAR_OFF_MM = 10.0  # a light farther from a line is not meant for it
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,6 +118,35 @@ class TrueStrip:
 
 
 @dataclass(frozen=True, eq=False, slots=True)
+class TrueTrim:
+    """One trim of a sewn unit: the light, the line that its own seams asked for, and where the blade went."""
+
+    t_s: float
+    unit: str
+    light_mat_mm: Floats  # (2, 2)
+    demanded_mat_mm: Floats  # (2, 2); not a number where the seams leave it free
+    made_mat_mm: Floats  # (2, 2)
+    slipped: bool
+
+    @property
+    def light_errors_mm(self) -> Floats:
+        """(2,): how far both ends of the light lie off the demanded line."""
+        return _off(self.light_mat_mm, self.demanded_mat_mm)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class TrueSewn:
+    """One sewn unit, or a block, as it was when it was taken away, in a frame of its own."""
+
+    t_s: float
+    name: str
+    corners_mm: Floats  # (N, 2) counter-clockwise
+    seams_mm: Floats  # (S, 2, 2)
+    laid_mat_mm: Floats  # (N, 2)
+    is_block: bool
+
+
+@dataclass(frozen=True, eq=False, slots=True)
 class TrueSheet:
     """One placing of the printed sheet."""
 
@@ -145,6 +175,8 @@ class Truth:
     sheets: tuple[TrueSheet, ...]
     placings: tuple[Placing, ...] = ()  # one after every bump
     strips: tuple[TrueStrip, ...] = ()
+    trims: tuple[TrueTrim, ...] = ()
+    sewn: tuple[TrueSewn, ...] = ()
 
     @property
     def line_error_rms_mm(self) -> float | None:
@@ -195,6 +227,21 @@ def demanded_line(piece: Piece, demand: CutDemand, purpose: str) -> Floats:
     else:
         through = end.mean(axis=0) + demand.cut_width_mm * inward
     return across(piece, np.array([through, through + rise]))
+
+
+def nearest_line(lines: Floats, light: Floats) -> Floats:
+    """Of lines (K, 2, 2) the one that a light (2, 2) is meant for: it runs alike, and lies nearest.
+
+    Not a number where none does: then nothing was demanded.
+    """
+    run = (light[1] - light[0]) / np.hypot(*(light[1] - light[0]))
+    found = []
+    for line in lines[np.all(np.isfinite(lines), axis=(1, 2))]:
+        along = (line[1] - line[0]) / np.hypot(*(line[1] - line[0]))
+        off = float(np.abs(_off(light, line)).max())
+        if abs(run[0] * along[1] - run[1] * along[0]) < np.sin(PARALLEL_RAD) and off < FAR_OFF_MM:
+            found.append((off, line))
+    return min(found, key=lambda one: one[0])[1] if found else np.full((2, 2), np.nan)
 
 
 def across(piece: Piece, line_mat_mm: Floats) -> Floats:

@@ -36,7 +36,7 @@ def answer(look: Look, sight: Sight) -> Measured:
     match look.kind:
         case "units":
             shapes = [one for one in look.expected if isinstance(one, ExpectedShape)]
-            units = measure_units(sight.scene, sight.camera, sight.on_mat, sight.cloth, sight.trust)
+            units = measure_units(sight.scene, sight.camera, sight.on_mat, sight.cloth, sight.trust, planned=shapes)
             return Seen(tuple(judge(unit, shapes) for unit in units))
         case "strips":
             return StripsSeen(*_strips(look, sight))
