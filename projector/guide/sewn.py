@@ -12,13 +12,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from shapely import Polygon
 
 from projector.guide import steps
 from projector.guide.cutting import MEANINGS
 from projector.guide.looks import HandSeen, KeyPressed, MatCleared, Observation, Seen
 from projector.guide.scenes import Point
 from projector.guide.sewnplace import LaidUnit, lay_unit
+from projector.guide.sewnsorting import found_unit, is_same, is_still, is_turned_over, lay_there, still_lying
 from projector.guide.sewnstage import scene_of
 from projector.guide.sewnstate import Phase, Sewn, sewn_kinds, wanted_count
 from projector.guide.sitting import USUAL, Sitting
@@ -31,9 +31,6 @@ from vision.units import Judged, Verdict
 Floats = NDArray[np.float64]
 Step = steps.Step[Sewn]
 
-STILL_MM = 0.3  # a unit whose corners moved by less was not touched; its line stays where it is
-SAME_PLACE = 0.3  # share of two outlines' union that they have in common: one cloth, nudged
-SAME_SIZE_MM = 0.6  # sides that differ by less are those of the same unit, taken up and laid down again
 LEAST_RISE_RAD = math.radians(30.0)  # a flatter cut would run across the body
 AS_STEEP_RAD = math.radians(5.0)  # sides that run so nearly alike are cut in the plan's order
 COUNTED = (Verdict.FITS, Verdict.CLOSE, Verdict.TRIM)  # too small does not count
@@ -94,9 +91,9 @@ def _unit_wanted(state: Sewn, *events: steps.Event, note: str = "") -> Turn:
 def _unit_looked_for(state: Sewn, seen: Observation) -> Turn:
     """Is one of the cloths that were not there before the unit that was asked for?"""
     cloths = _cloths(seen)
-    fresh = [cloth for cloth in cloths if not _lay_there(state, cloth)]
-    here = replace(state, lying=tuple(c.unit.corners_mat_mm for c in cloths if _lay_there(state, c)))
-    found = _found(here, fresh)
+    fresh = [cloth for cloth in cloths if not lay_there(state, cloth)]
+    here = replace(state, lying=tuple(c.unit.corners_mat_mm for c in cloths if lay_there(state, c)))
+    found = found_unit(here, fresh)
     if found is None:
         return _not_found(here, fresh)
     cloth, laid = found
@@ -110,7 +107,7 @@ def _not_found(state: Sewn, fresh: list[Judged]) -> Turn:
     if any(cloth.unit.trouble for cloth in fresh):
         why = next(cloth.unit.trouble for cloth in fresh if cloth.unit.trouble)
         do = next(cloth.why for cloth in fresh if cloth.unit.trouble) or "lay it alone, and flat"
-    elif any(_is_turned(state, cloth) for cloth in fresh):
+    elif any(is_turned_over(state, cloth) for cloth in fresh):
         why, do = "turned_over", "turn it over: the printed face up"
     elif fresh:
         seams = any(cloth.unit.seams for cloth in fresh)
@@ -166,12 +163,12 @@ def _trim_wanted(state: Sewn, over: list[SideToTrim], *events: steps.Event) -> T
 def _trim_looked_for(state: Sewn, seen: Observation) -> Turn:
     """While a trim is in the light: was it cut, was the unit moved, is it still there?"""
     cloths = _cloths(seen)
-    found = _found(state, cloths)
+    found = found_unit(state, cloths)
     if found is None:
         return _lost(state, cloths)
     cloth, laid = found
     here = replace(state, lying=tuple(c.unit.corners_mat_mm for c in cloths if c is not cloth), note="")
-    if state.line is not None and _is_still(_known(state), laid):
+    if state.line is not None and is_still(_known(state), laid):
         return Turn(here)
     return _worked(here, cloth, laid)
 
@@ -219,18 +216,18 @@ def by_seams(state: Sewn, cloth: Judged) -> Judged:
 def _mark_looked_at(state: Sewn, seen: Observation) -> Turn:
     """The marks stay until the unit is taken away; whoever lays the next one in its place takes it away, too."""
     cloths = _cloths(seen)
-    same = next((cloth for cloth in cloths if _is_same(_known(state), cloth)), None)
+    same = next((cloth for cloth in cloths if is_same(_known(state), cloth)), None)
     laid = None if same is None else lay_unit(same.unit, wanted_of(state.plan, state.unit))
     others = tuple(cloth.unit.corners_mat_mm for cloth in cloths if cloth is not same)
     if laid is None:
         turn = _onward(replace(state, lying=()))
         if turn.state.phase is not Phase.LAY_SEWN or not cloths:
             return turn
-        following = _unit_looked_for(replace(turn.state, lying=_still_lying(state, cloths)), seen)
+        following = _unit_looked_for(replace(turn.state, lying=still_lying(state, cloths)), seen)
         asked = turn.events if following.state.phase is Phase.LAY_SEWN else ()
         return replace(following, events=(*asked, *following.events))
     here = replace(state, lying=others)
-    if _is_still(_known(state), laid):
+    if is_still(_known(state), laid):
         return Turn(here)
     moved = settled(laid.as_before(_known(state)), state.unit.trims, state.limit_mm(0))
     return Turn(replace(here, laid=moved, sides=sides_to_trim(moved, state.unit.trims)))
@@ -318,53 +315,6 @@ def _known(state: Sewn) -> LaidUnit:
     if state.laid is None:
         raise ValueError("no unit lies on the mat")
     return state.laid
-
-
-def _found(state: Sewn, cloths: tuple[Judged, ...] | list[Judged]) -> tuple[Judged, LaidUnit] | None:
-    """The cloth that is the unit: where it lay before, if it lies there; else the first that can be it."""
-    shape = wanted_of(state.plan, state.unit)
-    laid = [(cloth, lay_unit(cloth.unit, shape)) for cloth in cloths if cloth.unit.trouble in (None, "unsure")]
-    fit = [(cloth, one) for cloth, one in laid if one is not None and not one.mirrored]
-    if not fit:
-        return None
-    if state.laid is None:
-        return fit[0]
-    known = state.laid
-    cloth, best = max(fit, key=lambda one: _share(one[0].unit.corners_mat_mm, known.unit.corners_mat_mm))
-    return cloth, best.as_before(known)
-
-
-def _is_turned(state: Sewn, cloth: Judged) -> bool:
-    laid = lay_unit(cloth.unit, wanted_of(state.plan, state.unit))
-    return laid is not None and laid.mirrored
-
-
-def _lay_there(state: Sewn, cloth: Judged) -> bool:
-    return any(_share(cloth.unit.corners_mat_mm, outline) >= SAME_PLACE for outline in state.lying)
-
-
-def _still_lying(state: Sewn, cloths: tuple[Judged, ...]) -> tuple[Floats, ...]:
-    """What lay beside the unit before and lies there still."""
-    return tuple(cloth.unit.corners_mat_mm for cloth in cloths if _lay_there(state, cloth))
-
-
-def _share(a: Floats, b: Floats) -> float:
-    first, second = Polygon(a).buffer(0.0), Polygon(b).buffer(0.0)
-    whole = float(first.union(second).area)
-    return float(first.intersection(second).area) / whole if whole else 0.0
-
-
-def _is_still(before: LaidUnit, now: LaidUnit) -> bool:
-    then, here = before.unit.corners_mat_mm, now.unit.corners_mat_mm
-    return then.shape == here.shape and bool(np.abs(then - here).max() <= STILL_MM)
-
-
-def _is_same(known: LaidUnit, cloth: Judged) -> bool:
-    """The same size, wherever it lies: a unit that waits for its trims is larger."""
-    then, now = known.unit.sides_mm, cloth.unit.sides_mm
-    return then.shape == now.shape and any(
-        float(np.abs(np.roll(now, roll) - then).max()) <= SAME_SIZE_MM for roll in range(len(then))
-    )
 
 
 def _rise_rad(state: Sewn, side: SideToTrim) -> float:
