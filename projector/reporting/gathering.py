@@ -9,9 +9,13 @@ from typing import Any
 
 from calibration.rig import Rig
 from calibration.rigfile import RigError, load_rig
+from projector.piecing.blocks.catalogue import BlockError
+from projector.piecing.drawing.drawn import DrawingError
 from projector.piecing.foresight.foretelling import Prediction
+from projector.piecing.patchwork.stages import SewingError
 from projector.piecing.planreading import plan_text
 from projector.piecing.plans import Plan
+from projector.piecing.shapes import ShapeError
 from projector.plansaid import readable_plan, shape_of
 from projector.predicting import PredictError, predict
 from projector.predictwords import prediction_words
@@ -88,7 +92,7 @@ def _measured(plan: Plan | None, shapes: ShapeOf, session: int, entry: Entry) ->
 def _foretold(plan: Plan, events: Iterable[Mapping[str, Any]]) -> Prediction | str:
     try:
         return predict(plan, events)
-    except PredictError as error:
+    except (PredictError, BlockError, DrawingError, SewingError, ShapeError) as error:
         return str(error)
 
 

@@ -19,6 +19,8 @@ from projector.records.journal import Journal
 from projector.records.opening import open_records
 from projector.reporting.gathering import Rigs, gathered
 from projector.reporting.page import page
+from projector.reporting.photographs import Photographs
+from projector.unitpictures import FOLDER
 from tests.projector.drawn import drawn_event
 
 BEGUN = datetime(2026, 11, 28, 9, 15, tzinfo=UTC)
@@ -73,6 +75,8 @@ def kept(path: Path, plan: Plan, told: Iterator[dict[str, Any]] | list[dict[str,
 
 
 def report_page(path: Path, made: datetime = BEGUN) -> str:
-    """The page of all sessions in records."""
+    """The page of all sessions in records, with photographs that were kept beside them."""
     with open_records(path) as records:
-        return page(gathered(records, records.sessions(), Rigs(path.parent)), made)
+        sessions, rigs = records.sessions(), Rigs(path.parent)
+        photographs = Photographs({session.id: session.rig for session in sessions}, rigs, path.parent / FOLDER)
+        return page(gathered(records, sessions, rigs), made, photographs.of)

@@ -6,12 +6,15 @@ import io
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pypdfium2
 import pytest
 
+from projector.unitpictures import FOLDER, UnitPictures
 from tests.projector.drawnrig import drawn_rig
 from tests.projector.reporting.browser import browser_program, opened_browser
 from tests.projector.reporting.sittings import BEGUN, events, kept, nine_patch, report_page
+from tests.vision.exact import SIZE_PX, camera
 
 HOSTILE = """</style><script>document.title=1</script><img src=x onerror=x()>'"&{{7*7}}"""  # at most 80 letters
 
@@ -26,6 +29,9 @@ def seen(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
     told = list(events(nine_patch(), 12))
     told[3] |= {"verdict": "trim", "why": HOSTILE}
     told[5] |= {"name": f"{HOSTILE}2", "verdict": HOSTILE}
+    pictures = UnitPictures(folder / FOLDER, camera(), 0.4, print)
+    pictures.measured(np.full((SIZE_PX[1], SIZE_PX[0], 3), 90, np.uint8))
+    pictures.keep(1, 4, np.array([[100.0, 100.0], [150.0, 100.0], [150.0, 150.0]]))
     kept(folder / "j.sqlite", nine_patch(HOSTILE), told, str(folder / "rig.json"))
     page = folder / "report.html"
     page.write_text(report_page(folder / "j.sqlite"), encoding="utf-8")
@@ -42,7 +48,7 @@ def seen(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
             ),
             "roles": browser.value("[...document.querySelectorAll('svg')].map(one => one.getAttribute('role'))"),
             "wide": browser.value("document.documentElement.scrollWidth"),
-            "unnamed": browser.value("[...document.querySelectorAll('img')].filter(one => !one.alt).length"),
+            "photographs": browser.value("[...document.images].map(one => [one.alt, one.naturalWidth])"),
             "pdf": browser.pdf(),
         }
         browser.ask("Emulation.setDeviceMetricsOverride", width=400, height=800, deviceScaleFactor=1, mobile=True)
@@ -72,7 +78,9 @@ def test_every_picture_has_words(seen: dict[str, Any]) -> None:
     assert all(seen["pictures"])
     assert set(seen["roles"]) == {"img"}
     assert any("8 units" in words or "10 units" in words for words in seen["pictures"])
-    assert seen["unnamed"] == 0
+    ((words, wide),) = seen["photographs"]
+    assert words.startswith("photograph of number")
+    assert wide > 50  # it is shown, whatever the page forbids itself
 
 
 def test_it_fits_the_window(seen: dict[str, Any]) -> None:

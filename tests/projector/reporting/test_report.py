@@ -341,6 +341,14 @@ def test_sessions_of_one_plan_are_one_part_whatever_its_comments(tmp_path: Path)
     assert [len(one.part.sittings) for one in told] == [2, 1]
 
 
+def test_a_plan_of_a_block_that_is_gone_is_still_a_page(tmp_path: Path) -> None:
+    plan = plan_text(PLAN).replace('"nine patch"', '"no such block"')
+    assert plan != plan_text(PLAN)
+    with Journal.open(tmp_path / "j.sqlite") as journal:
+        journal.begin(BEGUN, "cut", plan, "")
+    assert "no such block" in report_page(tmp_path / "j.sqlite")
+
+
 def test_seam_checks_and_finished_blocks_are_told(tmp_path: Path) -> None:
     seams = {"event": "strip", "name": "A set", "seam_mm": 6.5, "seam_u_mm": 0.04, "seam_planned_mm": 6.35}
     seams["each_seam_mm"] = [6.45, 6.55]
