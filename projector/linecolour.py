@@ -1,7 +1,8 @@
 """The colour of the cut line: the one that is seen best on the very cloth and mat, by all eyes.
 
 Light adds to the room's: on a surface that sends back a share `s` of it, ink of the light `i` (of the projector's
-white) beside a room of the light `r` looks like s (i + r) / (1 + r), white paper in all of the light being 1.
+white) beside a room of the light `r` looks like s (i + r). The eye takes for white the lightest surface in all of the
+light, as CIELAB wants it: of dark cloth on a dark mat that is not white paper.
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ import numpy as np
 
 from projector.guide.scenes import Ink
 from projector.inks import OKABE_ITO_SRGB, PALETTE, Floats, Palette, linear_of
-from vision.eyes import EYES, as_seen, ciede2000, lab_from_linear
+from vision.eyes import EYES, XYZ_OF_RGB, as_seen, ciede2000, lab_from_linear
 
 CANDIDATES = tuple(name for name in OKABE_ITO_SRGB if name != "black")
 USUAL = "yellow"
@@ -42,13 +43,14 @@ def line_colour(surfaces: Floats, room: float) -> str:
 
 def least_difference(light: Floats, surfaces: Floats, room: float) -> float:
     """Least CIEDE2000 difference between a surface (N, 3) in that light (3,) and without it, over surfaces and eyes."""
-    lit, unlit = looks(light, surfaces, room), looks(np.zeros(3), surfaces, room)
+    white = looks(np.ones(3), surfaces, room) @ XYZ_OF_RGB[1]
+    lit, unlit = (looks(one, surfaces, room) / white.max() for one in (light, np.zeros(3)))
     return float(min(ciede2000(_lab(lit, eyes), _lab(unlit, eyes)).min() for eyes in EYES))
 
 
 def looks(light: Floats, surfaces: Floats, room: float) -> Floats:
-    """What surfaces (N, 3) look like in an ink's light (3,) and the room's; white paper in all of it is 1."""
-    return np.asarray(surfaces) * (light + room) / (1.0 + room)
+    """What light surfaces (N, 3) send back of an ink's (3,) and the room's; white paper in all of it sends 1."""
+    return np.asarray(surfaces * (light + room) / (1.0 + room))
 
 
 def _lab(linear: Floats, eyes: str) -> Floats:

@@ -67,8 +67,8 @@ class Page:
         tops = () if thick_mm is None else ruler_top(cloth_mat_mm, shown_mat_mm, ruler, thick_mm)
         beside = LineString(shown_mat_mm).buffer(BESIDE_CUT_MM)
         page = page.drawn(*tops, *cut_marks(shown_mat_mm, keep), keeps_free=beside).cautioned()
-        page = page.written([Row("keep", TEXT_MM, Ink.KEEP)], keeps.corners_mat_mm[2])
-        page = page.written([Row("ruler", TEXT_MM, Ink.RULER)], lies.points_mat_mm[2])
+        page = page.written([Row("keep", TEXT_MM)], keeps.corners_mat_mm[2])
+        page = page.written([Row("ruler", TEXT_MM)], lies.points_mat_mm[2])
         ends = path(*shown_mat_mm)
         return replace(page, cut_mat_mm=(ends[0], ends[1]), keep=keep)
 
@@ -94,8 +94,9 @@ class Page:
         return self
 
     def signed(self, rows: Sequence[Row], sign: Sign, near_mat_mm: Point) -> Page:
-        """Lines of text with a sign before the first, in the first's ink; both or neither."""
-        for block in self._blocks(rows):
+        """Lines of text with a sign before the first; both or neither. The sign is in the first line's ink, the words
+        in the ink that is read best."""
+        for block in self._blocks([replace(row, ink=Ink.WORDS) for row in rows]):
             size = block[0].capital_mm
             written = self.room.write(block, near_mat_mm, indent_mm=1.4 * size)
             if written is not None:

@@ -15,8 +15,8 @@ from projector.guide.page import Page, title
 from projector.guide.pilestate import Phase, Pile
 from projector.guide.present import Lying
 from projector.guide.room import Row
-from projector.guide.scenes import Mark, Point, Scene
-from projector.guide.verdicts import INKS, verdict_rows, verdict_sign
+from projector.guide.scenes import Ink, Mark, Point, Scene
+from projector.guide.verdicts import verdict_rows, verdict_sign
 from vision.units import Verdict
 
 LIT = 0.2  # of full light all over: words and signs are five times as bright
@@ -66,7 +66,10 @@ def _number(state: Pile) -> str:
 
 
 def _signed(page: Page, unit: Lying) -> Page:
-    """The sign on the unit itself, for it belongs to no other; words beside it if something is wrong."""
+    """The sign on the unit itself, for it belongs to no other; words beside it if something is wrong.
+
+    Both are white: a pile is of any fabric, and no other ink is seen on all of them.
+    """
     judged = unit.piece.judged
     verdict = Verdict.LOOK_AGAIN if judged is None or unit.number is None else judged.verdict
     if verdict is None:
@@ -74,7 +77,7 @@ def _signed(page: Page, unit: Lying) -> Page:
     page = page.drawn(_sign_on(unit, verdict, page.sitting.turn_rad))
     if verdict is Verdict.FITS or judged is None:
         return page
-    rows = [Row(row.text, TEXT_MM, row.ink) for row in verdict_rows(judged, 0.0)]
+    rows = [Row(row.text, TEXT_MM) for row in verdict_rows(judged, 0.0)]
     return page.written(rows, _point(unit))
 
 
@@ -83,7 +86,7 @@ def _sign_on(unit: Lying, verdict: Verdict, turn_rad: float) -> Mark:
     inside = Polygon(unit.piece.outline_mat_mm).boundary.distance(Polygon(unit.piece.outline_mat_mm).centroid)
     size = min(MOST_SIGN_MM, 2.0 * SIGN_SHARE * float(inside))
     left = middle - size / 2.0 * np.array([np.cos(turn_rad), np.sin(turn_rad)])
-    return verdict_sign(verdict)((float(left[0]), float(left[1])), size, INKS[verdict], turn_rad)
+    return verdict_sign(verdict)((float(left[0]), float(left[1])), size, Ink.WORDS, turn_rad)
 
 
 def _point(unit: Lying) -> Point:

@@ -84,12 +84,12 @@ def _mark_rows(state: Sewn) -> list[Row]:
 
 def _marks(state: Sewn, laid: LaidUnit) -> tuple[Mark, ...]:
     """Dots where seams must meet, the arrow of the press direction, and the sides that are too near their seams."""
-    marks: list[Mark] = [dot(place, DOT_MM, Ink.OUTLINE) for place in dots(laid, state.unit.dots_mm)]
+    marks: list[Mark] = [dot(place, DOT_MM, Ink.WORDS) for place in dots(laid, state.unit.dots_mm)]
     step = state.sewing
     if step is not None and step.press != "open":
         way = press_arrow(laid, "first" if step.press == step.sew[0] else "second", ARROW_MM)
         if way is not None:
-            marks += arrow(way[0], way[1], ARROW_WIDTH_MM, Ink.OUTLINE)
+            marks += arrow(way[0], way[1], ARROW_WIDTH_MM, Ink.WORDS)
     short = [side for side in state.sides if side.is_short(state.limit_mm(side.side))]
     return (*marks, *(Stroke(path(*side.line_mat_mm), THIN_MM, Ink.BAD) for side in short))
 

@@ -43,7 +43,7 @@ def test_on_blue_cloth_the_line_is_not_yellow() -> None:
     blue = np.array([(0.01, 0.02, 0.5)])
     assert line_colour(blue, 0.1) != USUAL
     palette = suited_palette(blue, 0.1)
-    assert least_difference(palette[Ink.CUT], blue, 0.1) > 1.5 * least_difference(linear_of(USUAL), blue, 0.1)
+    assert least_difference(palette[Ink.CUT], blue, 0.1) > CLEARLY * least_difference(linear_of(USUAL), blue, 0.1)
 
 
 def test_whatever_had_the_line_s_colour_gives_it_up_and_words_stay_white() -> None:

@@ -26,6 +26,7 @@ from projector.guide.state import Cutting, Lying, Phase
 from projector.guide.steps import Record
 from projector.piecing.plans import Cut, Plan, Strip, Unit
 from tests.projector.guide.legible import faults, text_box, without_cautions
+from tests.projector.guide.onstage import OnStage, every_scene
 from vision.units import Judged, MeasuredUnit, Verdict, Width
 
 IN = 25.4
@@ -140,3 +141,12 @@ def test_the_check_itself_sees_what_is_wrong() -> None:
     assert turned.equals_exact(rotate(text_box(Words("HELLO", (50.0, 50.0), 10.0, Ink.WORDS)), 90, (50, 50)), 1e-6)
     assert without_cautions(Scene("nothing"))
     assert ON_CLOTH
+
+
+@pytest.mark.parametrize("shown", list(every_scene()), ids=lambda shown: shown.name)
+def test_a_scene_of_every_kind_is_legible_and_has_its_cautions(shown: OnStage) -> None:
+    cloths = [Polygon(outline) for outline in shown.cloths]
+    assert faults(shown.scene, box(0, 0, 36 * IN, 24 * IN), cloths) == []
+    if shown.scene.cut_mat_mm is not None:
+        assert without_cautions(shown.scene) == []
+        assert shown.scene.caution
