@@ -10,8 +10,11 @@ from projector.guide.carried import Carried, StripWidth
 from projector.guide.page import Page, title
 from projector.guide.sitting import Sitting
 from projector.guide.state import Kept
+from projector.guide.wholestate import block_unit
 from projector.opening import END, ON, answered
+from projector.piecing.foresight.seamtest import Length, SeamTest
 from projector.piecing.plans import Plan
+from projector.predicting import piles_of
 from projector.records.sessions import UNIT, Entry
 from projector.showing import show
 from projector.table import Table
@@ -43,7 +46,25 @@ def carried_from(plan: Plan, entries: Sequence[Entry]) -> Carried:
     kept = tuple(Kept(kinds[str(one.name)], one.event().get("counts", True) is not False, entry=one.n) for one in units)
     made = tuple(sum(one.counts and one.kind == kind for one in kept) for kind in range(len(plan.units)))
     strips = tuple(_strip(entry) for entry in stands if entry.kind == "strip")
-    return Carried(made, tuple(one for one in strips if one is not None), kept=kept, blade=_blade(units))
+    block = block_unit(plan)
+    return Carried(
+        made,
+        tuple(one for one in strips if one is not None),
+        seam=next((test for entry in reversed(stands) if (test := _seam(entry)) is not None), None),
+        before=tuple(piles_of(plan, (one.event() for one, told in zip(units, kept, strict=True) if told.counts))),
+        blocks=sum(entry.kind == "block" and block is not None and entry.name == block.name for entry in stands),
+        kept=kept,
+        blade=_blade(units),
+    )
+
+
+def _seam(entry: Entry) -> SeamTest | None:
+    """What the seams of the first strip set take; None where the record is none of a seam check."""
+    event = entry.event() if entry.kind == "strip" else {}
+    mm, u_mm, planned_mm = (event.get(key) for key in ("seam_mm", "seam_u_mm", "seam_planned_mm"))
+    if not (isinstance(mm, int | float) and isinstance(u_mm, int | float) and isinstance(planned_mm, int | float)):
+        return None
+    return SeamTest(Length(mm, u_mm), planned_mm)
 
 
 def _strip(entry: Entry) -> StripWidth | None:

@@ -26,7 +26,7 @@ def predict(plan: Plan, units: Iterable[Mapping[str, object]]) -> Prediction:
     if plan.making is None:
         raise PredictError(f"{plan.name}: the plan has no [block]; make it with chalkbeam plan")
     made = made_of(plan, plan.making)
-    piles = _piles(made.plan, units)
+    piles = piles_of(made.plan, units)
     if not piles:
         raise PredictError(f"{plan.name}: no unit of this plan was measured; check units with --expect PLAN:NAME first")
     return foretold(made, piles)
@@ -67,7 +67,7 @@ def _event(line: str, path: Path, number: int) -> Mapping[str, object]:
     return event if isinstance(event, dict) else {}
 
 
-def _piles(plan: Plan, units: Iterable[Mapping[str, object]]) -> list[Pile]:
+def piles_of(plan: Plan, units: Iterable[Mapping[str, object]]) -> list[Pile]:
     """Measured units by kind, in the plan's order; those that are turned over, other, or not seen well are left out."""
     found: dict[str, list[tuple[list[float], list[float], list[float]]]] = {}
     sides = {unit.name: len(expected_shape(plan, unit).corners_mm) for unit in plan.units}

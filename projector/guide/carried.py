@@ -40,8 +40,9 @@ class Carried:
     `made` counts the units of each kind of the plan that count; `kept`, where it is known, are their judgements, the
     latest last. `strips` were cut from yardage, in order. `told_strips` are the widths that the person told of the
     first strip set's strips before they were sewn, from the lower edge up; `seam` is what its seams take. `units` were
-    judged in this sitting, and `blocks` counts those that were measured. `sitting` is the same in all of them: every
-    chapter's scenes are laid out for it. `blade` is what was learned of the hand that cuts.
+    judged in this sitting, those `before` it are piles already, and `blocks` counts those that were measured. `sitting`
+    is the same in all of them: every chapter's scenes are laid out for it. `blade` is what was learned of the hand that
+    cuts.
     """
 
     made: tuple[int, ...] = ()
@@ -49,6 +50,7 @@ class Carried:
     told_strips: tuple[Length, ...] = ()
     seam: SeamTest | None = None
     units: tuple[Record, ...] = ()
+    before: tuple[Pile, ...] = ()
     blocks: int = 0
     sitting: Sitting = USUAL
     kept: tuple[Kept, ...] = ()
@@ -62,7 +64,7 @@ class Carried:
     @property
     def piles(self) -> tuple[Pile, ...]:
         """The units by kind, for a forecast; what does not count says nothing of the block."""
-        piles: tuple[Pile, ...] = ()
+        piles = self.before
         for record in self.units:
             judged = record.judged
             if record.counts and judged.offsets_mm is not None and judged.offsets_u_mm is not None:

@@ -210,7 +210,11 @@ def by_seams(state: Sewn, cloth: Judged) -> Judged:
         return cloth
     sure = all(side.is_surely_inside(state.limit_mm(side.side)) for side in state.sides)
     why = "" if sure else "judged by its seams alone"
-    return replace(cloth, verdict=Verdict.FITS if sure else Verdict.CLOSE, why=why, expected=state.unit.name)
+    verdict = Verdict.FITS if sure else Verdict.CLOSE
+    # Its sides are not those of the plan, so nothing is said of each.
+    return replace(
+        cloth, verdict=verdict, why=why, expected=state.unit.name, offsets_mm=None, offsets_u_mm=None, findings=()
+    )
 
 
 def _mark_looked_at(state: Sewn, seen: Observation) -> Turn:

@@ -32,10 +32,11 @@ from projector.guide.leading import Carried
 from projector.guide.sitting import USUAL
 from projector.guided import Bench, guide
 from projector.piecing.blocks.catalogue import block_of
+from projector.piecing.foresight.seamtest import Length
 from projector.piecing.making import Wishes, plan_of
 from projector.piecing.planfile import load_plan
 from projector.piecing.planreading import plan_text
-from projector.piecing.plans import Making, Plan
+from projector.piecing.plans import Cut, Making, Plan, Strip, Unit
 from projector.records.journal import Journal
 from projector.records.opening import open_records
 from projector.rehearsal import ledger, person
@@ -44,6 +45,7 @@ from projector.rehearsal.devices import VirtualCamera, VirtualClock, VirtualDisp
 from projector.rehearsal.places import free_place
 from projector.rehearsal.planwork import work_of
 from projector.rehearsal.setting import Setting
+from projector.rehearsal.truth import Truth
 from projector.rehearsal.world import VirtualTable, virtual_table
 from projector.rehearsing import Stage, rehearse
 from projector.score import Score, score
@@ -276,6 +278,7 @@ class Sitting:
     plan: Plan = PLAN
     layers: int = 0
     scored: Score | None = None
+    truth: Truth | None = None
 
     def cuts(
         self,
@@ -295,11 +298,16 @@ class Sitting:
             session = self.journal.begin(datetime.now().astimezone(), "cut", plan_text(self.plan), "rig.json")
         guided = guide(Bench(table, self.rig, self.journal, session), self.plan, carried, self.layers)
         self.stopped = guided.stopped
-        self.scored = score(guided.units, world.close(), None, guided.strips)
+        self.truth = world.close()
+        self.scored = score(guided.units, self.truth, None, guided.strips)
         return len(guided.units)
 
     def judged(self) -> int:
         return len(told(self.events, "unit"))
+
+    def is_asked(self, what: str) -> Callable[[], bool]:
+        """Whether something is asked for yet."""
+        return lambda: any(ask["what"] == what for ask in told(self.events, "ask"))
 
 
 @pytest.fixture
@@ -394,3 +402,47 @@ def test_strips_are_cut_from_folded_yardage_for_a_plan_of_a_block(sitting: Sitti
         assert abs(pair.bend_rad - pair.true_bend_rad) < math.radians(0.1)
     carried = carried_from(made.plan, sitting.journal.records.entries(1))
     assert [(one.strip, one.band, one.count) for one in carried.strips] == [("A strip set", k, 1) for k in (0, 1)]
+
+
+def test_a_sewn_unit_is_trimmed_by_its_seam_and_the_block_measured(sitting: Sitting) -> None:
+    """A square of two triangles, sewn 2 to 4.5 mm too large: cut along the light until nothing is over."""
+    name = "half-square triangles"
+    made = plan_of(block_of(name, 127.0, {}), Making(name, 127.0, 1), Wishes())
+    sitting.plan = made.plan
+    sitting.cuts()
+    assert sitting.truth is not None
+    asked = [ask["what"] for ask in told(sitting.events, "ask") if ask["what"] != "confirm"]
+    assert asked[:2] == ["clear_mat", "unit"]
+    assert set(asked[2 : asked.index("take_unit")]) <= {"trim", "turn_cloth", "unit"}
+    assert asked[-2:] == ["block", "take_unit"]
+    assert len(sitting.truth.trims) == asked.count("trim") > 0
+    assert all(shown["caution"] for shown in told(sitting.events, "shown") if shown["cut_mat_mm"])
+    # What was taken away at last is a square of 5 1/2 in, but for what the blade ran beside the light.
+    units = [one for one in sitting.truth.sewn if not one.is_block]
+    assert np.ptp(units[-1].corners_mm, axis=0) == pytest.approx([139.7, 139.7], abs=1.5)
+    (block,) = told(sitting.events, "block")
+    (true,) = [one for one in sitting.truth.sewn if one.is_block]
+    true_mm = np.sort(np.hypot(*(np.roll(true.corners_mm, -1, axis=0) - true.corners_mm).T))
+    sides = [one for one in block["distances"] if one["kind"] == "side"]
+    assert np.abs(np.sort([one["mm"] for one in sides]) - true_mm).max() < 4.0 * max(one["u_mm"] for one in sides)
+    kinds_kept = [entry.kind for entry in sitting.journal.records.entries(1)]
+    assert kinds_kept == ["unit"] * len(units) + ["block"]
+    carried = carried_from(made.plan, sitting.journal.records.entries(1))
+    assert (carried.made[-1], carried.blocks, len(carried.piles)) == (1, 1, 1)
+
+
+def test_the_first_strip_sets_seams_are_checked_before_it_is_cut(sitting: Sitting) -> None:
+    """The virtual person's set is as wide as planned to 0.1 mm: its two seams take what was planned, to 0.03 mm."""
+    strip = Strip("rows", 114.3, 380.0, (44.45, 69.85), ("cream", "navy", "cream"), bands_mm=(50.8, 38.1, 50.8))
+    sitting.plan = Plan("rows", (strip,), (Unit("row", Cut("rows", 2, 50.8)),))
+    sitting.cuts(Carried(told_strips=tuple(Length(band, 0.1) for band in strip.bands_mm)), ends=sitting.is_asked("cut"))
+    asked = [(ask["what"], ask.get("purpose")) for ask in told(sitting.events, "ask")]
+    check, rest = asked.index(("strip_set", "seam_check")), asked.index(("strip_set", None))
+    assert check < rest < asked.index(("cut", "true_up"))
+    (kept,) = told(sitting.events, "strip")
+    assert kept["strips_from"] == "typed"
+    assert abs(kept["seam_mm"] - 6.35) < 3.0 * kept["seam_u_mm"] < 0.3
+    assert kept["each_seam_mm"] == pytest.approx([6.35] * 2, abs=0.6)
+    carried = carried_from(sitting.plan, sitting.journal.records.entries(1))
+    assert carried.seam is not None
+    assert carried.seam.depth.mm == kept["seam_mm"]
