@@ -21,8 +21,10 @@ from projector.piecing.planreading import plan_text
 from projector.piecing.plans import Plan
 from projector.records.journal import Journal
 from projector.rehearsal.devices import VirtualCamera, VirtualClock, VirtualDisplay
+from projector.rehearsal.places import RIM_MM
 from projector.rehearsal.planwork import work_of
 from projector.rehearsal.sheet import PrintedSheet
+from projector.rehearsal.sizes import MAT_MM
 from projector.rehearsal.world import VirtualTable, virtual_table
 from projector.score import Score, score
 from projector.setup.calibrating import Wishes, calibrate
@@ -39,6 +41,7 @@ from vision.units import Judged, Verdict
 
 SHEET_PX_PER_MM = 8.0
 SUMMARY = "summary.md"
+MOST_DEPTH_MM = MAT_MM[1] - 2.0 * RIM_MM
 BRIGHT, MOST_GAIN = 0.5, 8.0  # linear light that the brightest of a frame is lifted to, and by how much at most
 EVERY = 4  # frames between two pictures in the laptop's window
 
@@ -61,6 +64,7 @@ class Stage:
 
 def rehearse(plan: Plan, stage: Stage, teller_of: Callable[[VirtualClock], Teller]) -> Event:
     """Run it; the files are left in the stage's folder, and what the summary says is returned, untold."""
+    _check_cloth(plan, stage)
     _make_folder(stage.folder)
     board, clock = Board(), VirtualClock()
     printed = picture(board, SHEET_PX_PER_MM)
@@ -126,6 +130,15 @@ def _pictures(stage: Stage, rig: Rig, cloth: Cloth) -> UnitPictures:
         )
 
     return UnitPictures(stage.folder / FOLDER, rig.camera.pinhole, cloth.height_mm, trouble)
+
+
+def _check_cloth(plan: Plan, stage: Stage) -> None:
+    """The virtual person has no larger mat: cloth must lie on it from the fold to the edges away from them."""
+    if stage.layers and any(cloth.depth_mm > MOST_DEPTH_MM for cloth in work_of(plan, layers=stage.layers).yardage):
+        raise RehearsalError(
+            f"{plan.name}: its cloth does not lie on the virtual mat in {stage.layers} layers; "
+            f"give --layers {2 * stage.layers}, or 0 for strips that are cut already"
+        )
 
 
 def _make_folder(folder: Path) -> None:

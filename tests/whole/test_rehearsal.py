@@ -47,7 +47,7 @@ from projector.rehearsal.planwork import work_of
 from projector.rehearsal.setting import Setting
 from projector.rehearsal.truth import Truth
 from projector.rehearsal.world import VirtualTable, virtual_table
-from projector.rehearsing import Stage, rehearse
+from projector.rehearsing import RehearsalError, Stage, rehearse
 from projector.score import Score, score
 from projector.setup.looking import settle
 from projector.table import Table
@@ -446,3 +446,10 @@ def test_the_first_strip_sets_seams_are_checked_before_it_is_cut(sitting: Sittin
     carried = carried_from(sitting.plan, sitting.journal.records.entries(1))
     assert carried.seam is not None
     assert carried.seam.depth.mm == kept["seam_mm"]
+
+
+def test_cloth_that_is_deeper_than_the_virtual_mat_is_refused_before_anything_is_done(tmp_path: Path) -> None:
+    made = plan_of(block_of("rail", 152.4, {"strips": "2", "fabrics": "1"}), Making("rail", 152.4, 1), Wishes())
+    with pytest.raises(RehearsalError, match="give --layers 2"):
+        rehearse(made.plan, Stage(tmp_path / "out", layers=1), lambda clock: Teller(clock, True))
+    assert not (tmp_path / "out").exists()

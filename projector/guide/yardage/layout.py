@@ -66,9 +66,10 @@ def find_yardage(cloths: Sequence[MeasuredUnit], hand: Hand, area_mat_mm: Sequen
     rim = Polygon(area_mat_mm).exterior
     if math.dist(*found.lower_mat_mm) < LEAST_FOLD_MM:
         return NoYardage("too little of the fold is seen")
-    if _runs_along(rim, found.lower_mat_mm):
+    over = [_runs_along(rim, side) for side in (found.lower_mat_mm, found.upper_mat_mm)]
+    if over == [True, False]:
         return NoYardage("the fold hangs over the mat's edge, push the cloth away from you")
-    if _runs_along(rim, found.upper_mat_mm):
+    if any(over):
         return NoYardage("the cloth is deeper than the mat, fold it once more and say so with --layers")
     if _runs_along(rim, found.end_mat_mm[[0, -1]]):
         other = "left" if hand == "right" else "right"
@@ -86,11 +87,13 @@ def off_square(found: FoundStrip) -> Angle:
 def bend_of_sides(*sides: Angle) -> Angle:
     """How far a strip bends at the fold when it is opened, from how far its sides are off square to the fold.
 
+    What is wrong of the fold's direction is wrong of all sides alike, so their uncertainties are not averaged away.
+
     >>> bend_of_sides(Angle(0.002, 0.0), Angle(0.004, 0.0)).rad
     0.006
     """
     mean = sum(side.rad for side in sides) / len(sides)
-    return Angle(2.0 * mean, 2.0 * math.hypot(*(side.u_rad for side in sides)) / len(sides))
+    return Angle(2.0 * mean, 2.0 * sum(side.u_rad for side in sides) / len(sides))
 
 
 def bend_of_strip(strip: MeasuredStrip, depth_mm: float) -> Angle | None:
