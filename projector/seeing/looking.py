@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,7 +48,7 @@ class Seeing:
         if self._gauge.mat is None:
             return self._look_at_bare_mat(as_left)
         taken, gauge = self._take(FRAMES), self._gauge
-        work = self._worker.begin(lambda: gauge.answer(taken, wanted))
+        work = self._worker.begin(partial(gauge.answer, taken, wanted))
         return self._table.while_at(work, as_left) or work.result()
 
     def surfaces(self, outlines_mat_mm: Sequence[NDArray[np.float64]]) -> NDArray[np.float64] | None:

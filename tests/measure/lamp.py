@@ -62,7 +62,7 @@ def errors_at(seed: int, mat: str, fabrics: list[str]) -> dict[str, list[tuple[f
     rng = np.random.default_rng(seed)
     view = View(setting, props_of(setting, None, np.random.default_rng([seed, 3]), np.random.default_rng([seed, 6])))
     film = Film(setting.sensor, setting.camera.size_px, np.random.default_rng([seed, 4]))
-    pieces = tuple(_piece(fabrics[k % len(fabrics)], k, rng) for k in range(12))
+    pieces = tuple(laid_piece(fabrics[k % len(fabrics)], k, rng) for k in range(12))
     lit, dark = (np.full((*setting.projector.size_px[::-1], 3), level, np.uint8) for level in (255, 0))
 
     def light(pieces: tuple[Piece, ...], picture: NDArray[np.uint8], frames: int) -> Floats32:
@@ -106,7 +106,9 @@ def _of_piece(piece: Piece, unit: MeasuredUnit) -> list[tuple[float, float]]:
     return list(zip(off, [float(np.mean(u_mm))] * 2, strict=True))
 
 
-def _piece(fabric: str, k: int, rng: np.random.Generator) -> Piece:
+def laid_piece(fabric: str, k: int, rng: np.random.Generator) -> Piece:
+    """A rectangle of 40 to 96 mm, the k-th of twelve about the mat."""
+    """A rectangle of 50 to 80 mm, the k-th of twelve about the mat."""
     side = rng.uniform(50.0, 80.0)
     piece = strip(ClothToLay(fabric, side, side * rng.uniform(0.8, 1.2), (), (fabric,)))
     place = np.array([60.0 + 205.0 * (k % 4), 60.0 + 180.0 * (k // 4)]) + rng.uniform(30.0, 60.0, 2)
