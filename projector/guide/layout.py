@@ -25,7 +25,8 @@ Side = Literal["left", "right"]
 WIDTH_SLACK_MM = 4.0  # a strip this far off its planned width is another strip
 REACH_MM = 25.0  # a cut line is drawn this far past the cloth at both ends
 SEAM_SLACK_RAD = math.radians(3.0)  # a line that runs farther off the long sides is no seam of a strip
-CUT_OFF = "cut_off"  # the one trouble that a strip may have: it hangs over the mat's end
+CUT_OFF = "cut_off"  # a trouble that a strip may have: it hangs over the mat's end
+UNSURE = "unsure"  # another: some side is hardly seen, but it is measured, and says how surely
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -84,11 +85,11 @@ def find_strip(cloths: Sequence[MeasuredUnit], strip: Strip, hand: Hand) -> Foun
 
     Parameters
     ----------
-    cloths : what was measured; cloth in any trouble but `cut_off` is passed over.
+    cloths : what was measured; cloth in any trouble but `cut_off` and `unsure` is passed over.
     strip : which strip is wanted; its width must be met within `WIDTH_SLACK_MM`.
     hand : the right hand works on the strip's right end, the left hand on its left end.
     """
-    sound = [cloth for cloth in cloths if cloth.trouble in (None, CUT_OFF) and len(cloth.corners_mat_mm) >= 4]
+    sound = [cloth for cloth in cloths if cloth.trouble in (None, CUT_OFF, UNSURE) and len(cloth.corners_mat_mm) >= 4]
     pairs = [
         (cloth, width.sides, width.mean_mm, float(np.mean(cloth.sides_mm[list(width.sides)])))
         for cloth in sound

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from projector.rehearsal.cloth import Piece
+from projector.rehearsal.clumsy import Mishap
 from projector.rehearsal.setting import CLOTH_THICKNESS_MM, Setting
 from projector.rehearsal.sheet import SheetPose
 from projector.rehearsal.truth import (
@@ -38,6 +39,7 @@ class Ledger:
         self._sheets: list[TrueSheet] = []
         self._trims: list[TrueTrim] = []
         self._sewn: list[TrueSewn] = []
+        self._mishaps: list[tuple[float, str]] = []
 
     def sheet(self, t_s: float, what: str, pose: SheetPose) -> None:
         self._sheets.append(TrueSheet(t_s, what, pose))
@@ -51,13 +53,14 @@ class Ledger:
         light_mat_mm: Floats,
         made_mat_mm: Floats,
         slipped: bool,
+        shift_mm: float = 0.0,
     ) -> None:
         """Note a cut. Without a plan nothing is demanded, and the demand is not a number."""
         demanded = np.full((2, 2), np.nan) if demand is None else demanded_line(strip, demand, purpose)
         name = "" if demand is None else demand.name
         light = across(strip, light_mat_mm)
         self._cuts.append(
-            TrueCut(t_s, strip.source, name, purpose, light, demanded, across(strip, made_mat_mm), slipped)
+            TrueCut(t_s, strip.source, name, purpose, light, demanded, across(strip, made_mat_mm), slipped, shift_mm)
         )
 
     def unit(self, t_s: float, name: str, piece: Piece) -> None:
@@ -91,13 +94,30 @@ class Ledger:
         if piece.from_bolt:
             self._strips[-1] = replace(self._strips[-1], laid_mat_mm=laid)
         else:
-            self._units[-1] = replace(self._units[-1], laid_mat_mm=laid)
+            corners, sides = _from_lower(piece)  # it may lie with its other face up now
+            self._units[-1] = replace(
+                self._units[-1], corners_mm=corners, sides=sides, seams_mm=piece.seams_mm, laid_mat_mm=laid
+            )
+
+    def trimmed(self, t_s: float, piece: Piece) -> None:
+        """Note what is left of the last unit, beside what it was before: the same unit, of the same number."""
+        corners, sides = _from_lower(piece)
+        laid = piece.pose.mat_from_own(corners)
+        last = self._units[-1]
+        self._units.append(
+            replace(last, t_s=t_s, corners_mm=corners, sides=sides, seams_mm=piece.seams_mm, laid_mat_mm=laid)
+        )
+
+    def mishap(self, t_s: float, what: Mishap) -> None:
+        """Note that something went wrong beside the cut."""
+        self._mishaps.append((t_s, what.value))
 
     def opened(self, setting: Setting, placings: tuple[Placing, ...] = ()) -> Truth:
         """All of it."""
         cuts, units, sheets = tuple(self._cuts), tuple(self._units), tuple(self._sheets)
         strips, trims, sewn = tuple(self._strips), tuple(self._trims), tuple(self._sewn)
-        return Truth(setting.camera, setting.projector, cuts, units, sheets, placings, strips, trims, sewn)
+        devices = setting.camera, setting.projector
+        return Truth(*devices, cuts, units, sheets, placings, strips, trims, sewn, tuple(self._mishaps))
 
 
 def _from_lower(piece: Piece) -> tuple[Floats, tuple[str, ...]]:

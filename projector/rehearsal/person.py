@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from projector.rehearsal.bench import Bench, Lying, Reach
 from projector.rehearsal.cloth import ClothToLay, Piece, Pose, cut
+from projector.rehearsal.clumsy import NOTICED_S, Mishap, mishap, nudged, turned_over
 from projector.rehearsal.laying import Laying, Misstep
 from projector.rehearsal.ledger import Ledger
 from projector.rehearsal.places import disc, free_place, strip_place
@@ -26,8 +27,12 @@ from projector.rehearsal.sewnwork import SewnToLay
 from projector.rehearsal.sheet import PrintedSheet, SheetPose
 from projector.rehearsal.sight import kept_edge, light_line
 from projector.rehearsal.sizes import MAT_CORNERS_MM
+from projector.rehearsal.skill import Skill as Skill
+from projector.rehearsal.skill import beside
+from projector.rehearsal.trimming import said_turn_rad, trim_light, trimmed, turned_by
 from projector.rehearsal.truth import CutDemand, across
-from projector.rehearsal.yardage import YardageToLay, beside, lay_yardage, pulled
+from projector.rehearsal.yardage import YardageToLay, lay_yardage, pulled
+from projector.rehearsal.yardage import beside as beside_strip
 
 Floats = NDArray[np.float64]
 Action = Generator[float, None, None]
@@ -37,16 +42,6 @@ REACH_S = 0.4  # the hand is in the picture for so long
 LINGER_S = 5.0  # a hand that forgets to go
 SLIDE_AFTER_S = 0.5
 LOOK_AGAIN_S, PATIENCE_S = 0.2, 20.0  # between two looks for the light, and until the person gives up
-
-
-@dataclass(frozen=True, slots=True)
-class Skill:
-    """How well the person cuts."""
-
-    offset_sd_mm: float = 0.3
-    angle_sd_rad: float = float(np.radians(0.15))
-    slip_probability: float = 0.02
-    slip_mm: tuple[float, float] = (1.0, 3.0)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -78,6 +73,8 @@ class VirtualPerson:
         self._laid: set[str] = set()
         self._made: dict[str, int] = {}
         self._pressed: list[str] = []
+        self._shift_mm = 0.0  # of the lines, as it was agreed to
+        self._face_down = False  # whether the unit lies so
         self._kept: tuple[str, Floats] | None = None  # which side of the cut in the light is kept, and along what
         self._sewing = Sewing(work.sewn, bench, ledger, self._rng, lambda: self._wake_s, self._reach)
 
@@ -141,10 +138,10 @@ class VirtualPerson:
             "cut": self._cut,
             "unit": self._lay_unit_again,
             "take_unit": self._take_unit,
-            "trim": self._press,  # it is kept as it is
+            "trim": self._trim,
             "block": self._press,
-            "turn_cloth": self._press,
-            "confirm": self._press,
+            "turn_cloth": self._turn_cloth,
+            "confirm": self._agree,
         }
 
     def _reach(self, to_mat_mm: Floats, for_s: float = REACH_S) -> None:
@@ -237,7 +234,7 @@ class VirtualPerson:
         if light is None or strip is None or not {"lower", "end", "upper"} <= set(strip.sides):
             return
         purpose = str(event.get("purpose") or ("unit" if self._trued else "true_up"))
-        again = purpose == "true_up" and self._trued and strip.from_bolt
+        again = purpose == "true_up" and self._trued
         made, slipped = self._blade(light, strip)
         kept, off_cut = cut(strip, made)
         if kept is None or off_cut is None:
@@ -246,10 +243,58 @@ class VirtualPerson:
         yield REACH_S / 2
         demand = self._demand(event, strip.source)
         noted = "true_again" if again else purpose
-        self._ledger.cut(self._wake_s, strip, demand, noted, light, made, slipped)
+        self._ledger.cut(self._wake_s, strip, demand, noted, light, made, slipped, self._shift_mm)
         self._strip, self._trued = kept, True
         if purpose != "true_up":
-            self._slide_aside(off_cut, demand)
+            yield from self._after_cut(off_cut, demand)
+        self._tidy()
+        yield REACH_S / 2
+
+    def _after_cut(self, off_cut: Piece, demand: CutDemand | None) -> Action:
+        """Slide the unit aside, if nothing goes wrong."""
+        what = None if off_cut.from_bolt else mishap(self._skill.clumsy, self._special)
+        if what is Mishap.TOUCHING:
+            self._ledger.mishap(self._wake_s, what)
+            yield NOTICED_S  # it was cut, and nobody can see it
+        if what is Mishap.NUDGED and self._strip is not None:
+            self._ledger.mishap(self._wake_s, what)
+            self._strip = nudged(self._strip, self._special)
+        if what is Mishap.FACE_DOWN:
+            self._ledger.mishap(self._wake_s, what)
+            self._face_down, off_cut = True, turned_over(off_cut)
+        self._slide_aside(off_cut, demand)
+
+    def _trim(self, event: Event) -> Action:
+        """Cut along the light on the unit where it lies; what comes off is taken away."""
+        light, looked_s = None, self._wake_s
+        while light is None and not self._queue and self._wake_s - looked_s < PATIENCE_S:
+            light = None if self._unit is None else trim_light(*self._sight(), self.setting, self._unit, self._rng)
+            if light is None:
+                yield LOOK_AGAIN_S
+        if light is None or self._unit is None:
+            self._pressed.append("space")  # it is kept as it is
+            return
+        off, turn, _ = self._off(float(np.hypot(*(light[1] - light[0]))))
+        left = trimmed(self._unit, light, off, turn, self._skill.blade_mm)
+        if left is None:
+            return
+        self._reach(light.mean(axis=0))
+        yield REACH_S / 2
+        self._unit = left
+        self._ledger.trimmed(self._wake_s, left)
+        self._tidy()
+        yield REACH_S / 2
+
+    def _turn_cloth(self, event: Event) -> Action:
+        """Turn a unit as far as was said; a strip is cut as it lies."""
+        turn = None if self._unit is None or event.get("name") is None else said_turn_rad(str(event.get("do")))
+        if turn is None or self._unit is None:
+            yield from self._press(event)
+            return
+        self._reach(self._unit.corners_mat_mm.mean(axis=0))
+        yield REACH_S / 2
+        self._unit = turned_by(self._unit, turn + float(self._special.uniform(-0.1, 0.1)))
+        self._ledger.laid_again(self._unit)
         self._tidy()
         yield REACH_S / 2
 
@@ -268,28 +313,15 @@ class VirtualPerson:
         return self._bench.picture_at(self._wake_s - self.setting.beam.latency_s), self._kept
 
     def _off(self, length_mm: float) -> tuple[float, float, bool]:
-        """How far off a cut is, how far it is turned, and whether the blade slipped.
-
-        A long ruler is set by both ends of the light, so that it turns less than a short one.
-        """
-        skill = self._skill
-        off = self._rng.normal(0.0, skill.offset_sd_mm)
-        turn = self._rng.normal(0.0, min(skill.angle_sd_rad, 2.0 * skill.offset_sd_mm / length_mm))
-        slipped = bool(self._rng.random() < skill.slip_probability)
-        if slipped:
-            off += self._rng.choice((-1.0, 1.0)) * self._rng.uniform(*skill.slip_mm)
-        return float(off), float(turn), slipped
+        """How far off a cut is, how far it is turned, and whether the blade slipped."""
+        return self._skill.off(self._rng, length_mm)
 
     def _blade(self, light_mat_mm: Floats, strip: Piece) -> tuple[Floats, bool]:
         """The cut (2, 2) that follows the light, a little off, and whether the blade slipped."""
         line = across(strip, light_mat_mm)
         off, turn, slipped = self._off(float(np.hypot(*(line[1] - line[0]))))
-        middle, half = line.mean(axis=0), (line[1] - line[0]) / 2
-        normal = np.array([-half[1], half[0]]) / np.hypot(*half)
-        c, s = np.cos(turn), np.sin(turn)
-        half = np.array([c * half[0] - s * half[1], s * half[0] + c * half[1]])
-        middle = middle + off * normal
-        return np.array([middle - half, middle + half]), slipped
+        off -= self._skill.blade_mm  # the ruler lies on the strip, to the left
+        return beside(line, off, turn), slipped
 
     def _demand(self, event: Event, source: str) -> CutDemand | None:
         """What the plan wants next of this strip: the unit that was named, else the first not yet made."""
@@ -310,7 +342,7 @@ class VirtualPerson:
 
     def _place_beside(self, piece: Piece) -> Pose:
         if piece.from_bolt:
-            return beside(piece, self._strip, self._rng)
+            return beside_strip(piece, self._strip, self._rng)
         others = [] if self._strip is None else [self._strip]
         return free_place(self.setting, piece, others, self._rng)
 
@@ -327,7 +359,9 @@ class VirtualPerson:
             return
         self._reach(self._unit.corners_mat_mm.mean(axis=0))
         yield REACH_S / 2
-        self._unit = self._unit.moved(self._place_beside(self._unit))
+        unit = turned_over(self._unit) if self._face_down else self._unit
+        self._face_down = False
+        self._unit = unit.moved(self._place_beside(unit))
         self._ledger.laid_again(self._unit)
         self._tidy()
         yield REACH_S / 2
@@ -340,6 +374,12 @@ class VirtualPerson:
         self._unit = None
         self._tidy()
         yield REACH_S / 2
+
+    def _agree(self, event: Event) -> Action:
+        """Yes, whatever is asked; how far lines are shifted for the blade is remembered, for the ledger alone."""
+        if event.get("why") == "blade":
+            self._shift_mm = float(event["offset_mm"])
+        yield from self._press(event)
 
     def _press(self, _: Event) -> Action:
         self._pressed.append("space")

@@ -56,12 +56,13 @@ class TrueCut:
     demanded_mat_mm: Floats  # (2, 2): where the demanded line crosses them
     made_mat_mm: Floats  # (2, 2)
     slipped: bool
+    shift_mm: float = 0.0  # by which the person wanted the light away from the end, for their blade
 
     @property
     def light_errors_mm(self) -> Floats:
-        """(2,): from the demanded line to the light, at both ends, positive away from the end (towards the
-        cloth)."""
-        return _off(self.light_mat_mm, self.demanded_mat_mm)
+        """(2,): from the demanded line, moved as the person wanted it, to the light, at both ends, positive away
+        from the end (towards the cloth)."""
+        return _off(self.light_mat_mm, self.demanded_mat_mm) - self.shift_mm
 
     @property
     def made_errors_mm(self) -> Floats:
@@ -177,6 +178,7 @@ class Truth:
     strips: tuple[TrueStrip, ...] = ()
     trims: tuple[TrueTrim, ...] = ()
     sewn: tuple[TrueSewn, ...] = ()
+    mishaps: tuple[tuple[float, str], ...] = ()  # when, and what went wrong beside the cuts
 
     @property
     def line_error_rms_mm(self) -> float | None:
