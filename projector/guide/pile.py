@@ -13,14 +13,19 @@ from projector.guide.cutting import MEANINGS
 from projector.guide.looks import Glimpsed, HandSeen, KeyPressed, MatCleared, Observation, Seen
 from projector.guide.pilestage import scene_of
 from projector.guide.pilestate import Counted, Phase, Pile, Turn
-from projector.guide.present import Lying, Piece, glimpsed, is_another, matched
+from projector.guide.present import Lying, Piece, glimpsed, is_another, matched, units_in
 from projector.guide.scenes import Point, Scene
 from projector.guide.sitting import USUAL, Sitting
 from projector.guide.steps import Event, Record
+from vision.compare import TROUBLES
 from vision.expected import ExpectedShape
 from vision.units import Verdict
 
 UNJUDGED = (None, Verdict.LOOK_AGAIN)
+ANEW = (Verdict.TURNED_OVER, Verdict.OTHER)  # it was turned since, or the two that lay one over another were parted
+TOUCHING = "touching"
+LAY_ANEW = "lay it clear of the others, and flat"
+NOTCH = 0.05  # of the hull's area: more than cutting and measuring take
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -92,6 +97,7 @@ def _measured(state: Pile, seen: Observation) -> Turn:
 
 def _looked_at(turn: Turn, piece: Piece, here: list[Lying]) -> Turn:
     """One piece at rest, and the units known to be in it."""
+    piece = _as_several(piece, turn.state)
     now = piece.judged
     assert now is not None
     numbers = [unit.number for unit in here if unit.number is not None]
@@ -101,11 +107,23 @@ def _looked_at(turn: Turn, piece: Piece, here: list[Lying]) -> Turn:
         return _counts(turn, piece)
     (number,) = numbers
     before = here[0].piece.judged
-    if before is not None and before.verdict is Verdict.TURNED_OVER is not now.verdict:
-        return _counts(_undone(turn, number), piece)  # it was turned: judged anew
+    if before is not None and before.verdict in ANEW and before.verdict is not now.verdict:
+        return _counts(_undone(turn, number), piece)
     if before is not None and is_another(before, now):
         return _counts(turn, piece)
     return _lies(turn, Lying.of(piece, number))
+
+
+def _as_several(piece: Piece, state: Pile) -> Piece:
+    """Cloth that is none of the shapes is several that touch if it is as large as they are, or notched."""
+    judged = piece.judged
+    if judged is None or judged.verdict is not Verdict.OTHER:
+        return piece
+    notched = piece.hull_share < Piece(state.expected.corners_mm).hull_share - NOTCH
+    if units_in(piece, state.unit_mm2) == 1 and not notched:
+        return piece
+    again = replace(judged.unit, trouble=TOUCHING)
+    return replace(piece, judged=replace(judged, unit=again, verdict=Verdict.LOOK_AGAIN, why=TROUBLES[TOUCHING]))
 
 
 def _lies(turn: Turn, *units: Lying) -> Turn:
@@ -114,8 +132,9 @@ def _lies(turn: Turn, *units: Lying) -> Turn:
 
 def _unclear(turn: Turn, piece: Piece) -> Turn:
     """It cannot be judged as it lies: it is marked, and does not count yet."""
-    why = piece.judged.unit.trouble if piece.judged and piece.judged.unit.trouble else "look_again"
-    told: Event = {"event": "refused", "what": "unit", "why": why, "do": "lay it clear of the others, and flat"}
+    trouble = piece.judged.unit.trouble if piece.judged else None
+    do = TROUBLES.get(trouble or "", LAY_ANEW)
+    told: Event = {"event": "refused", "what": "unit", "why": trouble or "look_again", "do": do}
     lying = _lies(turn, Lying.of(piece))
     return replace(lying, events=(*lying.events, told))
 

@@ -40,6 +40,11 @@ class Piece:
         return abs(float(signed_area(self.outline_mat_mm)))
 
     @property
+    def hull_share(self) -> float:
+        """Its area beside that of its convex hull: 1 without a notch."""
+        return float(self.shape.area / self.shape.convex_hull.area)
+
+    @property
     def middle_mat_mm(self) -> Floats:
         """(2,) of its area."""
         middle = self.shape.centroid

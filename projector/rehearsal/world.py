@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from projector.rehearsal.bench import Bench
 from projector.rehearsal.exposure import Developed, Film, mixed
 from projector.rehearsal.eye import Eye
+from projector.rehearsal.feeding import Feeder, PileToFeed
 from projector.rehearsal.hand import over, reached
 from projector.rehearsal.lamp import Lamp
 from projector.rehearsal.ledger import Ledger
@@ -41,14 +42,19 @@ class WorldEndedError(Exception):
 class VirtualTable:
     """Light, cloth and a person. `close` ends it and is the only way to its truth."""
 
-    def __init__(self, setting: Setting, work: Work, seed: int = 0, skill: Skill | None = None) -> None:
-        printed = None if work.sheet is None else work.sheet.stretched(setting.sheet.along, setting.sheet.across)
-        work = replace(work, sheet=printed)
+    def __init__(self, setting: Setting, work: Work | PileToFeed, seed: int = 0, skill: Skill | None = None) -> None:
+        sheet = work.sheet if isinstance(work, Work) else None
+        printed = None if sheet is None else sheet.stretched(setting.sheet.along, setting.sheet.across)
         rngs = [np.random.default_rng([seed, k]) for k in (3, 4, 6, 7, 8)]
         self._stand, self._setting = Stand(setting), setting
         self._ledger = Ledger()
         self._bench = Bench(setting.projector.size_px)
-        self._person = VirtualPerson(self._bench, setting, work, self._ledger, seed, skill or Skill())
+        self._person: Feeder | VirtualPerson
+        if isinstance(work, PileToFeed):
+            self._person = Feeder(self._bench, setting, work, self._ledger, seed)
+        else:
+            work = replace(work, sheet=printed)
+            self._person = VirtualPerson(self._bench, setting, work, self._ledger, seed, skill or Skill())
         self._props = props_of(setting, printed, rngs[0], rngs[2])
         self._view = View(setting, self._props)
         self._film = Film(setting.sensor, setting.camera.size_px, rngs[1])
@@ -191,7 +197,7 @@ class VirtualTable:
 
 def virtual_table(
     seed: int,
-    work: Work,
+    work: Work | PileToFeed,
     camera_px: tuple[int, int] = (1920, 1080),
     projector_px: tuple[int, int] = (1920, 1080),
     quirks: Quirks = PLAIN,

@@ -5,6 +5,7 @@ Units, hands and nudges are generated here; no outside source: what a pile is, i
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import product
 
 import numpy as np
@@ -109,6 +110,34 @@ def test_a_unit_that_is_turned_to_its_right_side_is_judged_anew() -> None:
     assert len(turn.records) == 1
     assert turn.taken_back == (1,)
     assert [one.undone for one in turn.state.counted] == [True, False]
+
+
+OTHER = {"verdict": Verdict.OTHER}
+
+
+def test_cloth_as_large_as_two_is_two_that_touch_though_it_seemed_another_shape() -> None:
+    turn = step(begun(), seen(unit_at(140, 100, wide=2 * SIDE, **OTHER)))
+    assert turn.state.number == 0
+    assert [(one["event"], one["why"]) for one in turn.events] == [("refused", "touching")]
+
+
+def test_two_that_lay_one_on_the_other_count_as_two_and_not_as_another_shape_once_they_are_apart() -> None:
+    state = step(begun(), seen(unit_at(115, 100, wide=1.4 * SIDE, **OTHER))).state
+    assert state.verdicts == {Verdict.OTHER: 1}
+    turn = step(state, seen(A, unit_at(220, 100)))
+    assert (turn.state.number, turn.state.verdicts) == (2, {Verdict.FITS: 2})
+    assert turn.taken_back == (1,)
+
+
+def test_notched_cloth_is_two_that_touch() -> None:
+    notched = unit_at(100, 100, **OTHER)
+    corners = np.array([[0.0, 0.0], [90.0, 0.0], [90.0, 90.0], [45.0, 90.0], [45.0, 45.0], [0.0, 45.0]])
+    apart = replace(notched, unit=replace(notched.unit, corners_mat_mm=corners + 50.0))
+    assert step(begun(), seen(apart)).events[0]["why"] == "touching"
+
+
+def test_another_shape_of_a_units_size_counts_as_that() -> None:
+    assert step(begun(), seen(unit_at(100, 100, wide=1.2 * SIDE, **OTHER))).state.verdicts == {Verdict.OTHER: 1}
 
 
 def test_the_last_judgement_can_be_taken_back() -> None:
