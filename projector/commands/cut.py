@@ -47,6 +47,7 @@ def add(commands: Any) -> None:
     left = parser.add_mutually_exclusive_group()
     left.add_argument("--resume", action="store_true", help="go on with this plan where it was left, unasked")
     left.add_argument("--anew", action="store_true", help="begin this plan anew though it was left, unasked")
+    parser.add_argument("--hand", choices=("left", "right"), help="the hand that cuts (as the plan says)")
     add_cloth(parser)
     add_layers(parser)
     add_sitting(parser)
@@ -60,6 +61,7 @@ def run(args: argparse.Namespace) -> int:
     clock = WallClock()
     teller = Teller(clock, args.json)
     plan, rig = load_plan(args.plan), rig_for_light(args.rig)
+    plan = replace(plan, hand=args.hand or plan.hand)
     board = board_of(args.board, rig)
     teller.tell("rig", **rig_keys(rig, args.rig))
     with Journal.open(args.records, teller.tell) as journal, opened(args, clock, teller) as table:
