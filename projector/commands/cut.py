@@ -14,6 +14,7 @@ from projector.clock import WallClock
 from projector.commands.devices import add_devices, board_of, check_sizes, opened, rig_for_light
 from projector.commands.options import CLOTH_U_MM, add_cloth, add_json, add_layers, add_records, add_sheet
 from projector.commands.sitting import add_sitting, company, sitting_of
+from projector.commands.stripwidths import add_strip_widths, told_strips
 from projector.events import Teller
 from projector.goingon import carried_from, wants_to_go_on
 from projector.guide.carried import Carried
@@ -50,6 +51,7 @@ def add(commands: Any) -> None:
     parser.add_argument("--hand", choices=("left", "right"), help="the hand that cuts (as the plan says)")
     add_cloth(parser)
     add_layers(parser)
+    add_strip_widths(parser)
     add_sitting(parser)
     add_sheet(parser, board=None)
     add_json(parser)
@@ -62,6 +64,7 @@ def run(args: argparse.Namespace) -> int:
     teller = Teller(clock, args.json)
     plan, rig = load_plan(args.plan), rig_for_light(args.rig)
     plan = replace(plan, hand=args.hand or plan.hand)
+    told_strips(args.strip_widths, plan)
     board = board_of(args.board, rig)
     teller.tell("rig", **rig_keys(rig, args.rig))
     with Journal.open(args.records, teller.tell) as journal, opened(args, clock, teller) as table:
@@ -82,6 +85,8 @@ def _cut(args: argparse.Namespace, plan: Plan, rig: Rig, board: Board, journal: 
     if found is None:
         return
     session, carried = found
+    if args.strip_widths:
+        carried = replace(carried, told_strips=told_strips(args.strip_widths, plan))
     with InThread() as worker, company(args, table, rig) as monitor:
         cloth = Cloth(args.cloth, CLOTH_U_MM)
         pictures = unit_pictures(args.pictures, rig, cloth, table.teller)
