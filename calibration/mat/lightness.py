@@ -8,10 +8,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.light import linear_grey
 from calibration.sheet.corners import SheetView
 from calibration.tone import Tone
 
+LUMINANCE = np.array([0.0722, 0.7152, 0.2126], np.float32)  # of linear blue, green, red: IEC 61966-2-1
 AROUND_PX = 5  # of each place, over which the mat's level is averaged
 
 
@@ -31,7 +31,8 @@ def mat_over_paper(bare: NDArray[np.uint8], flat: Sequence[SheetView], tone: Ton
     float or None
         None where no view knows its white. The light at a place cancels, room's and lamp's alike.
     """
-    level = cv2.blur(linear_grey(bare, tone), (AROUND_PX, AROUND_PX))
+    luminance = np.asarray(tone.table[bare] @ LUMINANCE, np.float32)
+    level = cv2.blur(luminance, (AROUND_PX, AROUND_PX))
     height, width = level.shape
     ratios = []
     for view in flat:

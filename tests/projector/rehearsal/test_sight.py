@@ -28,12 +28,12 @@ def picture(*strokes: tuple[np.ndarray, float, int], lens: Optics = LENS, height
 
 
 def band(line: np.ndarray, wide_mm: float, level: float) -> np.ndarray:
-    """A line of light so wide on the cloth, drawn four times as large and averaged."""
+    """A line of light so wide on the cloth, drawn eight times as large and averaged."""
     run = (line[1] - line[0]) / np.hypot(*(line[1] - line[0]))
     side = np.array([-run[1], run[0]]) * wide_mm / 2
     pixels = LENS.px_from_level(np.array([line[0] - side, line[1] - side, line[1] + side, line[0] + side]), 0.4)
-    light = np.zeros((4 * 1080, 4 * 1920), np.uint8)
-    cv2.fillPoly(light, [np.round((pixels * 4 + 1.5) * 16).astype(np.int32)], 255, shift=4)
+    light = np.zeros((8 * 1080, 8 * 1920), np.uint8)
+    cv2.fillPoly(light, [np.round((pixels * 8 + 3.5) * 16).astype(np.int32)], 255, shift=4)
     small = level * np.asarray(cv2.resize(light, (1920, 1080), interpolation=cv2.INTER_AREA), np.float64) / 255.0
     return cv2.merge([np.round(255 * srgb_from_linear(small)).astype(np.uint8)] * 3)
 
@@ -63,7 +63,7 @@ def test_the_person_cuts_along_the_edge_of_the_light_on_the_side_that_is_kept(
     along = (CUT[1] - CUT[0]) / np.hypot(*(CUT[1] - CUT[0]))
     left = np.array([-along[1], along[0]]) * (told if keep == "left" else -told)
     word = np.array([[400.0, 300.0], [430.0, 300.0]])
-    shown = cv2.max(band(CUT, 1.0, level), band(word, 3.0, 1.0))
+    shown = cv2.max(band(CUT, 1.0, level), picture((word, 1.0, 3)))
     line = look(shown)
     assert line is not None
     edge = kept_edge(shown, LENS, PIECE, line, keep, told * along)
