@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +16,9 @@ from vision.expected import ExpectedShape, ExpectedStar, ExpectedStrip
 from vision.mat import Scene
 from vision.measure import Cloth, Trust, find_pieces, measure_units
 from vision.strips import MeasuredStrip, measure_strips
-from vision.units import MeasuredUnit
+from vision.units import MeasuredUnit, Seam
+
+REFLEX_RAD = math.radians(225.0)  # of a corner that goes inward; a step has 270 degrees
 
 Measured = Seen | StripsSeen | YardageSeen | BlockSeen
 
@@ -35,9 +38,7 @@ def answer(look: Look, sight: Sight) -> Measured:
     """What was looked for. Raises ValueError for a bare mat, which is no measurement."""
     match look.kind:
         case "units":
-            shapes = [one for one in look.expected if isinstance(one, ExpectedShape)]
-            units = measure_units(sight.scene, sight.camera, sight.on_mat, sight.cloth, sight.trust, planned=shapes)
-            return Seen(tuple(judge(unit, shapes) for unit in units))
+            return _units(look, sight)
         case "strips":
             return StripsSeen(*_strips(look, sight))
         case "yardage":
@@ -46,6 +47,29 @@ def answer(look: Look, sight: Sight) -> Measured:
             return _block(look, sight)
         case _:
             raise ValueError("the bare mat is not measured")
+
+
+def _units(look: Look, sight: Sight) -> Seen:
+    """Every cloth, a strip set among them: where its end goes in steps, its seams are those of the strip."""
+    shapes = [one for one in look.expected if isinstance(one, ExpectedShape)]
+    pieces = find_pieces(sight.scene, sight.camera, sight.on_mat)
+    units = measure_units(sight.scene, sight.camera, sight.on_mat, sight.cloth, sight.trust, pieces, planned=shapes)
+    if sight.scene.known and any(_is_stepped(unit) for unit in units):
+        wide = [ExpectedStrip("", width.mean_mm) for unit in units if _is_stepped(unit) for width in unit.widths]
+        found = measure_strips(sight.scene, sight.camera, sight.on_mat, pieces, sight.cloth, sight.trust, wide)
+        units = tuple(
+            _with_seams(unit, found[i]) if i in found and _is_stepped(unit) else unit for i, unit in enumerate(units)
+        )
+    return Seen(tuple(judge(unit, shapes) for unit in units))
+
+
+def _is_stepped(unit: MeasuredUnit) -> bool:
+    """Whether a cloth without a seam has a corner that goes inward: sewn strips that end one after the other do."""
+    return not unit.seams and unit.curved is None and bool(unit.widths) and bool(np.any(unit.angles_rad > REFLEX_RAD))
+
+
+def _with_seams(unit: MeasuredUnit, strip: MeasuredStrip) -> MeasuredUnit:
+    return replace(unit, seams=tuple(Seam(line.ends_mat_mm, line.u_mm) for line in strip.seams))
 
 
 def _strips(look: Look, sight: Sight) -> tuple[tuple[MeasuredStrip, ...], tuple[MeasuredUnit, ...]]:

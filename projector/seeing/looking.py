@@ -48,6 +48,8 @@ class Seeing:
         if self._gauge.mat is None:
             return self._look_at_bare_mat(as_left)
         taken, gauge = self._take(FRAMES), self._gauge
+        if not taken.steady:
+            return Disturbed()
         work = self._worker.begin(partial(gauge.answer, taken, wanted))
         return self._table.while_at(work, as_left) or work.result()
 
@@ -66,6 +68,8 @@ class Seeing:
 
     def _look_at_bare_mat(self, as_left: Still) -> Looked:
         taken, gauge = self._take(EMPTY_FRAMES), self._gauge
+        if not taken.steady:
+            return Disturbed()
         work = self._worker.begin(lambda: gauge.with_mat(taken) if gauge.is_bare(taken) else None)
         stopped = self._table.while_at(work, as_left)
         if stopped is not None:

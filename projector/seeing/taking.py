@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,21 +11,34 @@ from numpy.typing import NDArray
 from projector.guide.scenes import DARK, LAMP, Scene
 from projector.render import draw
 from projector.table import Table
+from vision.stillness import Stillness, observe, small_picture
 
 Picture = NDArray[np.uint8]
 
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Taken:
-    """Pictures of one moment, all alike but for their noise."""
+    """Pictures of one moment, in each light alike but for their noise."""
 
     lit: tuple[Picture, ...]  # with the lamp on
     dark: tuple[Picture, ...]  # with it off: the room's light alone
 
     @property
+    def steady(self) -> bool:
+        """Whether nothing moved while they were taken, a hand for one."""
+        return all(_alike(pictures) for pictures in (self.lit, self.dark))
+
+    @property
     def latest(self) -> Picture:
         """What a person may be shown of it."""
         return self.lit[-1]
+
+
+def _alike(pictures: Sequence[Picture]) -> bool:
+    rest = Stillness()
+    for picture in pictures:
+        rest = observe(rest, small_picture(picture), 0.0)
+    return rest.frames == len(pictures)
 
 
 def take(table: Table, frames: int) -> Taken:

@@ -15,7 +15,7 @@ from projector.seeing.looking import EMPTY_FRAMES, FRAMES, NotClear, Seeing
 from projector.seeing.measuring import Gauge
 from projector.seeing.taking import Taken, take
 from projector.table import Disturbed, Pressed, Still
-from tests.projector.test_table import FakeCamera, Set, dark
+from tests.projector.test_table import FRAME_S, FakeCamera, Set, dark
 
 UNITS = Look("units")
 
@@ -106,6 +106,15 @@ def test_a_hand_that_comes_while_it_is_measured_drops_what_was_measured() -> Non
     (work,) = worker.begun
     assert 0 < work.asked < 30  # it was still at work, and the loop had gone on
     assert gauge.measured == []  # nobody asked for the result
+
+
+def test_a_hand_in_the_lamps_light_is_noticed_though_it_is_gone_afterwards() -> None:
+    room, worker = Set(), SlowWorker(1)
+    table, still = still_at(room)
+    now = room.clock.now_s()
+    table.camera = FakeCamera(room.clock, moves_from_s=now, moves_until_s=now + table.latency_s + 2.5 * FRAME_S)
+    assert isinstance(Seeing(table, cast(Gauge, FakeGauge(mat=True)), worker).look(still, UNITS), Disturbed)
+    assert worker.begun == []  # it is not even measured
 
 
 def test_a_key_is_heard_while_it_is_measured() -> None:
