@@ -14,6 +14,7 @@ from projector.guide.looks import HandSeen, KeyPressed, MatCleared, Seen
 from projector.guide.scenes import Fill
 from projector.guide.sewn import IGNORED, KEYS, RULES, begin, step
 from projector.guide.sewnstate import Phase
+from projector.guide.state import wanted_of
 from projector.piecing.plans import Plan, Step, Unit, expected_shape
 from tests.projector.guide.sewncloth import larger, measured, placed, plan
 from vision.units import Judged, MeasuredUnit, Verdict
@@ -84,11 +85,14 @@ def play(*script, of=NINE):
     said = [told(event) for event in now.events]
     for observation in script:
         now = step(now.state, observation)
+        said += [f"undone {now.undone}"] if now.undone else []
         said += [f"keep {one.unit_name} {one.judged.verdict.value} {one.n}/{one.of}" for one in now.records]
         said += [told(event) for event in now.events]
     return now, said
 
 
+UNDO, AGAIN, NINE_ASKED = KeyPressed("z"), KeyPressed("m"), "ask unit nine patch 1/1"
+TAKEN_BACK = ["undone 1", "seen undone piece 1", OPENING[1]]
 FOUND = [*OPENING, "seen unit piece 1", "ask trim piece 1 1/1"]
 KEPT = ["keep piece 1 fits 1/1", "ask take_unit piece 1 1/1"]
 
@@ -137,6 +141,13 @@ KEPT = ["keep piece 1 fits 1/1", "ask take_unit piece 1 1/1"]
         ([CLEARED, ON, ON], Phase.DONE, [*OPENING, "ask unit nine patch 1/1"]),
         ([CLEARED, seen(LARGE), BACK], Phase.LAY_SEWN, [*FOUND, OPENING[1]]),
         ([CLEARED, seen(LARGE), KeyPressed("x")], Phase.TRIM, FOUND),
+        ([CLEARED, seen(FLAT), ON], Phase.TRIM, [*FOUND[:-1], "ask turn_cloth piece 1", FOUND[-1]]),
+        # Taken back, and left alone while it lies there; measured again at once.
+        ([CLEARED, seen(DONE), UNDO, seen(DONE)], Phase.LAY_SEWN, [*OPENING, *KEPT, *TAKEN_BACK]),
+        ([CLEARED, seen(DONE), UNDO, seen(), seen(DONE)], Phase.MARK, [*OPENING, *KEPT, *TAKEN_BACK, *KEPT]),
+        ([CLEARED, seen(DONE), AGAIN, seen(DONE)], Phase.MARK, [*OPENING, *KEPT, "undone 1", OPENING[1], *KEPT]),
+        ([CLEARED, seen(DONE), seen(), UNDO], Phase.LAY_SEWN, [*OPENING, *KEPT, NINE_ASKED, *TAKEN_BACK]),
+        ([CLEARED, UNDO], Phase.LAY_SEWN, OPENING),
         ([CLEARED, seen(LARGE), END], Phase.DONE, FOUND),
         ([END, ON, seen(LARGE), CLEARED], Phase.DONE, OPENING[:1]),
     ],
@@ -144,6 +155,24 @@ KEPT = ["keep piece 1 fits 1/1", "ask take_unit piece 1 1/1"]
 def test_scripts(script, phase, conversation) -> None:
     now, said = play(*script)
     assert (now.state.phase, said) == (phase, conversation)
+
+
+def test_a_unit_that_lies_face_down_is_to_be_turned_over() -> None:
+    of = plan("flying geese", 4 * IN)
+    unit = of.unit("piece 1")
+    mirrored = wanted_of(of, unit).mirrored()
+    cloth = Judged(measured(larger(mirrored.corners_mm, [2.0] * 5), mirrored.seams_mm), None, None, None, Verdict.OTHER)
+    now, said = play(CLEARED, seen(cloth), of=of)
+    assert (now.state.phase, said[-1]) == (Phase.LAY_SEWN, "refused unit turned_over")
+
+
+def test_cloth_without_all_of_its_seams_is_not_cut() -> None:
+    """Of two rows only the seam between them is seen: nothing tells where its short sides belong."""
+    shape = expected_shape(NINE, PIECE)
+    cloth = Judged(measured(larger(shape.corners_mm, [3.0] * 4), shape.seams_mm[4:]), None, None, None, Verdict.OTHER)
+    now, said = play(CLEARED, seen(cloth), seen(cloth))
+    assert (now.state.phase, now.scene.cut_mat_mm) == (Phase.LAY_SEWN, None)
+    assert said == [*OPENING, "refused unit no_seam"]
 
 
 def test_the_next_one_laid_in_the_same_place_is_the_next_one() -> None:
