@@ -24,12 +24,17 @@ ANEW = frozenset({"b", "pageup"})
 
 def wants_to_go_on(table: Table, rig: Rig, sitting: Sitting, plan: Plan, left: Carried) -> bool | None:
     """Ask whether to go on at the same unit, in light and in words, however long the answer takes; None to end."""
-    done = f"{sum(left.made)} of {plan.wanted} units are cut"
+    done = sum(left.made)
+    return goes_on(table, rig, sitting, f"{done} of {plan.wanted} units are cut", n=done, of=plan.wanted)
+
+
+def goes_on(table: Table, rig: Rig, sitting: Sitting, done: str, **counts: int) -> bool | None:
+    """Ask whether to go on, where so much is `done`; None to end."""
     page = Page.of([(float(x), float(y)) for x, y in rig.area_mat_mm], sitting=sitting)
     rows = title("go on where it was left?", done, "space goes on, b begins anew, q ends")
     x, y = rig.area_mat_mm.mean(axis=0)
     show(table, rig, page.written(rows, (float(x), float(y))).scene("go_on"))
-    told = {"why": "unfinished", "n": sum(left.made), "of": plan.wanted}
+    told = {"why": "unfinished", **counts}
     table.teller.tell("ask", what="confirm", instead="b begins anew, q ends", do=f"go on: {done}", **told)
     keys = answered(table, ON | ANEW | END)
     return None if keys & END else bool(keys & ON)

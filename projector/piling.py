@@ -11,11 +11,11 @@ from projector.guide.pile import Step, begin, step
 from projector.guide.sitting import Sitting
 from projector.guided import Bench
 from projector.opening import readable_cautions
+from projector.piecing.plans import Hand
 from projector.recordevents import record_event
 from projector.seeing.looking import NotClear, Seeing
 from projector.seeing.measuring import Gauge
 from projector.seeing.watching import LitMat, Watch
-from projector.showing import show
 from projector.table import Pressed, Still
 from vision.expected import ExpectedShape
 from vision.glimpse import bare_of
@@ -32,14 +32,21 @@ class Piled:
     stopped: bool
 
 
-def pile(bench: Bench, expected: ExpectedShape, sitting: Sitting, wanted: int | None = None, before: int = 0) -> Piled:
+def pile(
+    bench: Bench,
+    expected: ExpectedShape,
+    sitting: Sitting,
+    wanted: int | None = None,
+    before: int = 0,
+    hand: Hand = "right",
+) -> Piled:
     """Judge a pile; `before` of the `wanted` units were judged in earlier sittings. Raises CameraError."""
     if bench.rig.projector is None:
         raise ValueError("a rig with a projector is needed")
     seeing = Seeing(bench.table, Gauge.of(bench.rig, bench.cloth), bench.worker)
     area = tuple((float(x), float(y)) for x, y in bench.rig.area_mat_mm)
     entries: list[int | None] = []
-    now = begin(expected, area, sitting, wanted, before)
+    now = begin(expected, area, sitting, wanted, before, hand, bench.cloth.height_mm)
     _carry_out(bench, now, entries)
     unlike: Still | None = None  # a mat that is bare already need not change; from then on a change is waited for
     bare: LitMat | None = None
@@ -99,7 +106,7 @@ def _lit(bench: Bench, turn: Step, entries: list[int | None]) -> Still:
         event = record_event(record)
         entries.append(bench.journal.keep(bench.session, event, datetime.now().astimezone()))
         bench.table.teller.tell(str(event.pop("event")), **event)
-    show(bench.table, bench.rig, turn.scene)
+    bench.lighting.show(turn.scene)
     return bench.table.glance()
 
 

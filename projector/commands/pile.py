@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -16,6 +17,8 @@ from projector.commands.devices import add_devices, board_of, check_sizes, opene
 from projector.commands.options import CLOTH_U_MM, OptionError, add_cloth, add_json, add_records, add_sheet, read, whole
 from projector.commands.sitting import add_sitting, company, sitting_of
 from projector.events import Event, Teller
+from projector.goingon import goes_on
+from projector.guide.sitting import Sitting
 from projector.guide.state import wanted_of
 from projector.guided import Bench
 from projector.opening import read_longer_list
@@ -24,6 +27,7 @@ from projector.piecing.planreading import plan_text
 from projector.piecing.plans import Plan, Unit
 from projector.piling import pile
 from projector.records.journal import Journal
+from projector.records.sessions import Entry
 from projector.runwatch import RunWatch
 from projector.samplewish import Sample, sample_of, sample_wish
 from projector.seeing.beside import InThread
@@ -52,7 +56,9 @@ def add(commands: Any) -> None:
     add_devices(parser)
     add_records(parser)
     add_pictures(parser)
-    parser.add_argument("--resume", action="store_true", help="go on with this pile where it was left")
+    ways = parser.add_mutually_exclusive_group()
+    ways.add_argument("--resume", action="store_true", help="go on with this pile where it was left, without asking")
+    ways.add_argument("--anew", action="store_true", help="begin anew without asking, if the pile was left")
     add_cloth(parser)
     add_sitting(parser)
     add_sheet(parser, board=None)
@@ -113,14 +119,10 @@ def _judge(args: argparse.Namespace, wished: Wished, rig: Rig, board: Board, jou
     rig, sitting = trusted, sitting_of(args)
     if not read_longer_list(table, rig, sitting, journal, datetime.now().astimezone()):
         return
-    text = f"# pile of {wished.unit.name}\n{plan_text(wished.plan)}"
-    left = journal.unfinished(text, "pile")
-    earlier = () if left is None else journal.records.units(left.id)
-    if left is not None and not args.resume:
-        table.teller.tell("seen", what="unfinished_session", units=len(earlier), do="--resume goes on with it")
-        left, earlier = None, ()
-    now = datetime.now().astimezone()
-    session = left.id if left is not None else journal.begin(now, "pile", text, str(args.rig))
+    found = session_for(args, wished, journal, table, rig, sitting)
+    if found is None:
+        return
+    session, earlier = found
     expected, sample = wanted_of(wished.plan, wished.unit), wished.sample
     watch = RunWatch(expected, table.teller.tell, [one.event() for one in earlier])
     table.teller.listen(watch.hears)
@@ -131,7 +133,7 @@ def _judge(args: argparse.Namespace, wished: Wished, rig: Rig, board: Board, jou
         cloth = Cloth(args.cloth, CLOTH_U_MM)
         pictures = unit_pictures(args.pictures, rig, cloth, table.teller)
         bench = Bench(table, rig, journal, session, cloth, pictures=pictures, worker=worker, monitor=monitor)
-        piled = pile(bench, expected, sitting, count, len(earlier))
+        piled = pile(bench, expected, sitting, count, len(earlier), wished.plan.hand)
     table.teller.forget(watch.hears)
     if not piled.stopped:  # what was left before its end can be resumed
         journal.end(session, datetime.now().astimezone())
@@ -140,6 +142,29 @@ def _judge(args: argparse.Namespace, wished: Wished, rig: Rig, board: Board, jou
         outcome, words = sample.outcome(_counts(keys))
         table.teller.tell("seen", what="sample", words=words, outcome=outcome, **sample.keys())
     table.teller.tell("summary", **keys)
+
+
+def session_for(
+    args: argparse.Namespace, wished: Wished, journal: Journal, table: Table, rig: Rig, sitting: Sitting
+) -> tuple[int, Sequence[Entry]] | None:
+    """The session to write into, and the units that it holds already; None where the person ends.
+
+    A pile that was left, by `q`, a crash or a power cut, is offered to be gone on with, unless that was said before.
+    """
+    text = f"# pile of {wished.unit.name}\n{plan_text(wished.plan)}"
+    left = None if args.anew else journal.unfinished(text, "pile")
+    earlier = () if left is None else journal.records.units(left.id)
+    if left is not None and earlier:
+        done = f"{len(earlier)} units of {wished.unit.name} are judged"
+        wanted = args.resume or goes_on(table, rig, sitting, done, n=len(earlier))
+        if wanted is None:
+            return None
+        if wanted:
+            table.teller.tell("seen", what="unfinished_session", units=len(earlier))
+            return left.id, earlier
+    elif args.resume:
+        table.teller.tell("refused", what="resume", why="nothing_left", do="a new session of this pile is begun")
+    return journal.begin(datetime.now().astimezone(), "pile", text, str(args.rig)), ()
 
 
 def _counts(keys: Event) -> dict[str, int]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-from projector.guide.cutting import MEANINGS
+from projector.guide.keys import meaning_of
 from projector.guide.looks import Glimpsed, HandSeen, KeyPressed, MatCleared, Observation, Seen
 from projector.guide.pilestage import scene_of
 from projector.guide.pilestate import Counted, Phase, Pile, Turn
@@ -17,12 +17,14 @@ from projector.guide.present import Lying, Piece, glimpsed, is_another, matched,
 from projector.guide.scenes import Point, Scene
 from projector.guide.sitting import USUAL, Sitting
 from projector.guide.steps import Event, Record
+from projector.piecing.plans import Hand
 from vision.compare import TROUBLES
 from vision.expected import ExpectedShape
 from vision.units import Verdict
 
 UNJUDGED = (None, Verdict.LOOK_AGAIN)
-ANEW = (Verdict.TURNED_OVER, Verdict.OTHER)  # it was turned since, or the two that lay one over another were parted
+# It was turned since, the two that lay one over another were parted, or it was trimmed by the line that lay on it.
+ANEW = (Verdict.TURNED_OVER, Verdict.OTHER, Verdict.TRIM)
 TOUCHING = "touching"
 LAY_ANEW = "lay it clear of the others, and flat"
 NOTCH = 0.05  # of the hull's area: more than cutting and measuring take
@@ -48,9 +50,11 @@ def begin(
     sitting: Sitting = USUAL,
     wanted: int | None = None,
     before: int = 0,
+    hand: Hand = "right",
+    cloth_mm: float = 0.0,
 ) -> Step:
     """Begin a pile of `wanted` units if that is known, or go on where `before` of them were judged already."""
-    first = Pile(expected, area_mat_mm, wanted, before=before, sitting=sitting)
+    first = Pile(expected, area_mat_mm, wanted, before=before, sitting=sitting, hand=hand, cloth_mm=cloth_mm)
     return _drawn(Turn(first, ({"event": "ask", "what": "clear_mat"},)))
 
 
@@ -83,6 +87,7 @@ def _glimpsed(state: Pile, seen: Observation) -> Turn:
 def _measured(state: Pile, seen: Observation) -> Turn:
     """Count what is new, keep what lay there, forget what is gone."""
     assert isinstance(seen, Seen)
+    state = replace(state, helps=False)
     pieces = [Piece(cloth.unit.corners_mat_mm, cloth) for cloth in seen.cloths]
     where = matched(state.lying, pieces, state.unit_mm2)
     turn = Turn(replace(state, lying=()))
@@ -110,7 +115,7 @@ def _looked_at(turn: Turn, piece: Piece, here: list[Lying]) -> Turn:
     if before is not None and before.verdict in ANEW and before.verdict is not now.verdict:
         return _counts(_undone(turn, number), piece)
     if before is not None and is_another(before, now):
-        return _counts(turn, piece)
+        return _counts(_undone(turn, number) if before.verdict is Verdict.TRIM else turn, piece)
     return _lies(turn, Lying.of(piece, number))
 
 
@@ -168,7 +173,10 @@ def _ask(state: Pile) -> Event:
 
 def _pressed(state: Pile, seen: Observation) -> Turn:
     assert isinstance(seen, KeyPressed)
-    rule = KEYS.get((state.phase, MEANINGS.get(seen.key.replace(" ", "").lower(), "")))
+    meaning = meaning_of(seen.key)
+    if meaning != "end" and (state.helps or meaning == "help"):
+        return Turn(replace(state, helps=not state.helps))
+    rule = KEYS.get((state.phase, meaning))
     return rule(state, seen) if rule else Turn(state)
 
 
@@ -182,6 +190,12 @@ def _undo(state: Pile, _: Observation) -> Turn:
     return replace(turn, state=replace(turn.state, lying=kept, note="the last judgement was taken back"))
 
 
+def _again(state: Pile, _: Observation) -> Turn:
+    """What was marked to be looked at again is looked at anew as it lies."""
+    clear = tuple(unit for unit in state.lying if unit.number is not None)
+    return Turn(replace(state, lying=clear, note="measuring again"))
+
+
 def _stop(state: Pile, _: Observation) -> Turn:
     return Turn(replace(state, phase=Phase.DONE, stopped=True))
 
@@ -189,6 +203,7 @@ def _stop(state: Pile, _: Observation) -> Turn:
 KEYS: dict[tuple[Phase, str], Rule] = {
     (Phase.CLEAR_MAT, "on"): _mat_cleared,
     (Phase.LAY_UNITS, "undo"): _undo,
+    (Phase.LAY_UNITS, "again"): _again,
     **{(phase, "end"): _stop for phase in Phase if phase is not Phase.DONE},
 }
 

@@ -8,18 +8,23 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from shapely import Polygon
+from shapely import LineString, Polygon
 
 from projector.guide.cautions import TEXT_MM
-from projector.guide.page import Page, title
+from projector.guide.helppage import help_scene
+from projector.guide.layout import CutLine
+from projector.guide.marks import cut_marks
+from projector.guide.page import BESIDE_CUT_MM, Page, title
 from projector.guide.pilestate import Phase, Pile
 from projector.guide.present import Lying
 from projector.guide.room import Row
 from projector.guide.scenes import Ink, Mark, Point, Scene
-from projector.guide.verdicts import verdict_rows, verdict_sign
+from projector.guide.trimming import trim_line
+from projector.guide.verdicts import verdict_sign
 from vision.units import Verdict
 
 LIT = 0.2  # of full light all over: words and signs are five times as bright
+MOST_LETTERS = 24  # of a reason: longer ones are told on the laptop
 SIGN_SHARE, MOST_SIGN_MM = 0.4, 14.0  # of the narrowest way across a unit
 ORDER = (
     Verdict.FITS,
@@ -34,8 +39,10 @@ ORDER = (
 
 def scene_of(state: Pile) -> Scene:
     """What the light shows while the pile waits in this state."""
+    if state.helps:
+        return replace(help_scene(state.area_mat_mm, state.sitting), lamp=LIT)
     page = Page.of(state.area_mat_mm, [unit.piece.outline_mat_mm for unit in state.lying], state.sitting)
-    page = page.written(_rows(state), _corner(state))
+    page = _trimmed(page, state).written(_rows(state), _corner(state))
     for unit in state.lying:
         page = _signed(page, unit)
     return replace(page.scene(f"pile_{state.phase.value}"), lamp=LIT)
@@ -65,8 +72,24 @@ def _number(state: Pile) -> str:
     return f"{state.number} judged" if state.wanted is None else f"{state.number} of {state.wanted}"
 
 
+def _trimmed(page: Page, state: Pile) -> Page:
+    """The trim line on every unit that is too large, where it lies, and the cautions that belong to it."""
+    lines = [line for unit in state.lying if (line := _trim_line(unit, state)) is not None]
+    for line in lines:
+        marks = [replace(mark, lift_mm=state.cloth_mm) for mark in cut_marks(line.shown_mat_mm, line.keep)]
+        page = page.drawn(*marks, keeps_free=LineString(line.shown_mat_mm).buffer(BESIDE_CUT_MM))
+    return page.cautioned() if lines else page
+
+
+def _trim_line(unit: Lying, state: Pile) -> CutLine | None:
+    judged = unit.piece.judged
+    if judged is None or unit.number is None or judged.verdict is not Verdict.TRIM:
+        return None
+    return trim_line(judged.unit, state.expected, state.hand)
+
+
 def _signed(page: Page, unit: Lying) -> Page:
-    """The sign on the unit itself, for it belongs to no other; words beside it if something is wrong.
+    """The sign on the unit itself, for it belongs to no other; words beside it if something is wrong, few of them.
 
     Both are white: a pile is of any fabric, and no other ink is seen on all of them.
     """
@@ -77,7 +100,10 @@ def _signed(page: Page, unit: Lying) -> Page:
     page = page.drawn(_sign_on(unit, verdict, page.sitting.turn_rad))
     if verdict is Verdict.FITS or judged is None:
         return page
-    rows = [Row(row.text, TEXT_MM) for row in verdict_rows(judged, 0.0)]
+    why = judged.unit.trouble if verdict is Verdict.LOOK_AGAIN else judged.why
+    rows = [Row(verdict.words, TEXT_MM)]
+    if why and len(why) <= MOST_LETTERS:
+        rows.append(Row(why, TEXT_MM))
     return page.written(rows, _point(unit))
 
 

@@ -11,6 +11,7 @@ from projector.guide.present import Lying
 from projector.guide.scenes import Point
 from projector.guide.sitting import USUAL, Sitting
 from projector.guide.steps import Event, Record
+from projector.piecing.plans import Hand
 from vision.expected import ExpectedShape
 from vision.polygons import signed_area
 from vision.units import Judged, Verdict
@@ -47,6 +48,9 @@ class Pile:
     stopped: bool = False
     note: str = ""
     sitting: Sitting = USUAL
+    hand: Hand = "right"  # the person's, for trimming
+    cloth_mm: float = 0.0  # how high a trim line lies above the mat
+    helps: bool = False  # the page of help is in the light
 
     @property
     def look(self) -> Look:

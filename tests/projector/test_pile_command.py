@@ -26,12 +26,17 @@ from vision.expected import ExpectedShape
 NAME = nine_patch().units[0].name
 
 
+LEFT = 4  # a pile of so many is left before its end
+begun: list[int] = []  # how many units each pile went on from
+
+
 @pytest.fixture
 def table(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> list[int | None]:
     """A table where every unit of a pile is judged at once: the cuts by turns 0.1 mm off, every fifth 2 mm too wide.
 
     What comes back holds how many units the loop was asked for.
     """
+    begun.clear()
     rig, asked = drawn_rig(tmp_path / "rig.json"), list[int | None]()
     (tmp_path / "plan.toml").write_text(plan_text(nine_patch()), encoding="utf-8")
 
@@ -39,14 +44,15 @@ def table(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> list[int | None]:
     def opened(args: Any, clock: Clock, teller: Teller) -> Iterator[Any]:
         yield SimpleNamespace(teller=teller)
 
-    def judged(bench: Any, expected: ExpectedShape, sitting: Any, wanted: int | None, before: int) -> Piled:
+    def judged(bench: Any, expected: ExpectedShape, sitting: Any, wanted: int | None, before: int, hand: str) -> Piled:
         asked.append(wanted)
+        begun.append(before)
         for i in range(wanted or 3):
             wide = 2.0 if i % 5 == 4 else 0.1 * (-1) ** i
             event = drawn_event(expected, wider_mm=wide) | {"name": expected.name}
             bench.journal.keep(bench.session, event, datetime.now().astimezone())
             bench.table.teller.tell(str(event.pop("event")), **event)
-        return Piled((), False)
+        return Piled((), stopped=wanted == LEFT)
 
     for name, stand_in in {
         "opened": opened,
@@ -118,3 +124,43 @@ def test_a_sample_that_cannot_be_is_one_line(
     assert run(tmp_path, *words) == 2
     assert says in capsys.readouterr().err
     assert table == []
+
+
+@pytest.mark.parametrize(
+    ("words", "answer", "asks", "went_on"),
+    [
+        ((), True, 1, [0, 4]),
+        ((), False, 1, [0, 0]),
+        ((), None, 1, [0]),
+        (("--resume",), None, 0, [0, 4]),
+        (("--anew",), None, 0, [0, 0]),
+    ],
+)
+def test_a_pile_that_was_left_is_offered_to_be_gone_on_with(
+    words: tuple[str, ...],
+    answer: bool | None,
+    asks: int,
+    went_on: list[int],
+    table: list[int | None],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    asked: list[object] = []
+
+    def goes_on(*told: object, **counts: int) -> bool | None:
+        asked.append(counts)
+        return answer
+
+    monkeypatch.setattr(command, "goes_on", goes_on)
+    run(tmp_path, "--count", str(LEFT))
+    run(tmp_path, "--count", "6", *words)
+    assert (len(asked), begun) == (asks, went_on)
+    assert asked in ([], [{"n": LEFT}])
+
+
+def test_without_a_pile_that_was_left_resume_begins_one(
+    table: list[int | None], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(tmp_path, "--count", "2", "--resume") == 0
+    assert begun == [0]
+    assert "nothing_left" in capsys.readouterr().out

@@ -15,7 +15,7 @@ from projector.guide.looks import Glimpsed, HandSeen, KeyPressed, MatCleared, Se
 from projector.guide.pile import IGNORED, RULES, begin, between, step
 from projector.guide.pilestage import LIT, standing_text
 from projector.guide.pilestate import Phase
-from projector.guide.scenes import Stroke
+from projector.guide.scenes import Ink, Stroke
 from vision.expected import ExpectedShape
 from vision.units import Judged, MeasuredUnit, Verdict, Width
 
@@ -138,6 +138,40 @@ def test_notched_cloth_is_two_that_touch() -> None:
 
 def test_another_shape_of_a_units_size_counts_as_that() -> None:
     assert step(begun(), seen(unit_at(100, 100, wide=1.2 * SIDE, **OTHER))).state.verdicts == {Verdict.OTHER: 1}
+
+
+def test_a_unit_to_be_trimmed_has_its_line_on_itself_and_the_cautions_are_in_the_light() -> None:
+    turn = step(begun(), seen(A, unit_at(300, 300, wide=SIDE + 2.0, verdict=Verdict.TRIM)))
+    assert turn.scene.caution
+    lines = [mark for mark in turn.scene.marks if isinstance(mark, Stroke) and mark.ink is Ink.CUT]
+    (line,) = [mark for mark in lines if np.hypot(*np.subtract(*mark.points_mat_mm)) > SIDE]
+    xs = np.array(line.points_mat_mm)[:, 0]
+    assert np.allclose(xs, xs[0])  # along one of the two sides that are too far apart
+    cut = xs[0] - line.width_mm / 2.0  # the line's own width lies outside; the unit reaches from 260 to 342
+    assert cut == pytest.approx(260.0 + SIDE, abs=1e-6)
+    assert not step(turn.state, seen(A)).scene.caution
+
+
+def test_a_unit_that_was_trimmed_where_it_lies_is_judged_anew() -> None:
+    state = step(begun(), seen(unit_at(300, 300, wide=SIDE + 2.0, verdict=Verdict.TRIM))).state
+    turn = step(state, seen(unit_at(299, 300)))
+    assert (turn.state.number, turn.state.verdicts, turn.taken_back) == (1, {Verdict.FITS: 1}, (1,))
+
+
+def test_help_lies_in_the_same_light_until_any_key() -> None:
+    state = step(begun(), seen(A)).state
+    helped = step(state, KeyPressed("h"))
+    assert (helped.scene.name, helped.scene.lamp) == ("help", LIT)
+    assert step(helped.state, KeyPressed("z")).state.number == 1  # it only closed the page
+    assert step(helped.state, KeyPressed("q")).state.stopped
+    assert step(helped.state, seen(A)).scene.name == "pile_lay_units"
+
+
+def test_what_was_unclear_is_looked_at_anew_on_request() -> None:
+    touching = unit_at(100, 100, trouble="touching")
+    state = step(begun(), seen(touching)).state
+    assert step(state, seen(touching)).events == ()  # told once
+    assert [one["event"] for one in step(step(state, KeyPressed("m")).state, seen(touching)).events] == ["refused"]
 
 
 def test_the_last_judgement_can_be_taken_back() -> None:
