@@ -181,6 +181,8 @@ def _unit_cut(state: Cutting, cloths: Sorted) -> Turn:
 def _cut_through(state: Cutting, cloths: Sorted) -> tuple[Cutting, float | None]:
     """The strip as it is after a cut, what the cut told of the hand, and how far it ran beside its line."""
     before, after = known(state), _found(cloths)
+    if state.offered:  # who cuts on without an answer wants no shift
+        state = replace(state, blade=state.blade.declined(), offered=False)
     beside_mm = None if state.line is None else beside_at_strip_mm(before, state.line, after, state.cut)
     told = learned(state, beside_mm, tilt_of(after, state.cut))
     return replace(told, strip=after, end_will_do=False, lying=cloths.lying), beside_mm
