@@ -25,6 +25,7 @@ from vision.matlight import LEAST, MatLight, mat_light
 
 FRAMES = 4
 CONFIRMED = "cautions"  # a session of this name in the records: the longer list was confirmed then
+UNKNOWN = "how light this mat is was never measured, a new calibration does"
 ON, AGAIN, END = frozenset({"space", "pagedown"}), frozenset({"m"}), frozenset({"q", "escape"})
 
 
@@ -59,16 +60,18 @@ def readable_cautions(table: Table, rig: Rig, sitting: Sitting, look_again: Call
     """
     while True:
         light = light_on_mat(table, rig)
+        if light is None:
+            _tell_hard_to_read(table, "unknown", UNKNOWN)
+            return sitting
         here = sitting.under(light)
-        if light is None or cautions(_room(rig, here), light).readable:
+        if cautions(_room(rig, here), light).readable:
             return here
         do = remedy(light)
         page = Page.of(_points(rig.area_mat_mm), sitting=here)
         middle = rig.area_mat_mm.mean(axis=0)
         rows = title("cautions are hard to read here", *do.split(", "), "m measures again, space goes on")
         show(table, rig, page.written(rows, (float(middle[0]), float(middle[1]))).scene("hard_to_read"))
-        told = {"contrast": round(light.typical, 2), "least": LEAST, "cautions": list(CAUTIONS)}
-        table.teller.tell("refused", what="caution", why="contrast", do=do, **told)
+        _tell_hard_to_read(table, "contrast", do, contrast=round(light.typical, 2), least=LEAST)
         table.teller.tell("ask", what="confirm", instead="m measures the light again, q ends")
         keys = answered(table, ON | AGAIN | END)
         if keys & END:
@@ -76,6 +79,11 @@ def readable_cautions(table: Table, rig: Rig, sitting: Sitting, look_again: Call
         if keys & ON:
             return here
         look_again()
+
+
+def _tell_hard_to_read(table: Table, why: str, do: str, **figures: float) -> None:
+    """What may not be read in the light is told on the laptop."""
+    table.teller.tell("refused", what="caution", why=why, do=do, cautions=list(CAUTIONS), **figures)
 
 
 def remedy(light: MatLight) -> str:

@@ -108,7 +108,7 @@ def _hard_to_read(event: Mapping[str, Any]) -> str:
     """That the cautions in the light may not be read, and so the cautions themselves."""
     found = event.get("contrast")
     contrast = f" (contrast {found:.1f} to 1, {event['least']} is wanted)" if found is not None else ""
-    return f"The cautions are hard to read in the light{contrast}: {event['do']}. {'. '.join(event['cautions'])}."
+    return f"The cautions may be hard to read in the light{contrast}: {event['do']}. {'. '.join(event['cautions'])}."
 
 
 def _figure_seen(event: Mapping[str, Any]) -> str:

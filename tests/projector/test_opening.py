@@ -155,7 +155,11 @@ def test_the_person_may_dim_the_room_and_have_it_measured_again() -> None:
     assert len(room.asked("ask")) == 1
 
 
-def test_the_person_may_end_and_an_old_rig_asks_nothing() -> None:
+def test_the_person_may_end_and_with_an_old_rig_nothing_is_asked_but_the_cautions_are_told() -> None:
     room = Room(pressed=["q"])
     assert readable_cautions(room.table(), room.rig(), USUAL, pytest.fail) is None
+    room = Room()
     assert readable_cautions(room.table(), room.rig(known=False), USUAL, pytest.fail) is USUAL
+    (told,) = room.told
+    assert (told["what"], told["why"]) == ("caution", "unknown")
+    assert all(caution in sentence(told) for caution in CAUTIONS)
