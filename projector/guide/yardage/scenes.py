@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import math
-import textwrap
 from dataclasses import replace
 
 import numpy as np
 from shapely import Polygon
 
-from projector.guide.cautions import TITLE_MM
 from projector.guide.layout import CutLine, Floats
 from projector.guide.page import Page, title
-from projector.guide.room import Row
+from projector.guide.room import Row, wrapped
 from projector.guide.scenes import Point, Scene
 from projector.guide.stage import ruler_side
 from projector.guide.steps import StripRecord
@@ -23,7 +21,7 @@ from projector.piecing.lengths import inches_text
 from vision.units import Verdict
 
 FIRST_CUT = ("set the ruler's edge by the light on the cloth", "cut away from the fold, slide the strip aside")
-LINE_LETTERS = 28
+COLUMNS_MM = (180.0, 130.0)
 TOLD_TAPER_MM = 0.8  # about 1/32 in
 TOLD_BEND_RAD = math.radians(0.1)  # a smaller one is nobody's concern
 
@@ -34,8 +32,18 @@ def scene_of(state: Striping) -> Scene:
     line = state.line
     if line is not None:
         page = page.cutting(line.cloth_mat_mm, line.shown_mat_mm, line.keep, ruler_side(state.plan.hand))
-    page = page.written(_rows(state), _middle(state) if line is None else _point(line.cloth_mat_mm[1]))
+    page = _said(page, _rows(state), _middle(state) if line is None else _point(line.cloth_mat_mm[1]))
     return replace(_with_verdict(state, page).scene(state.phase.value), layers=state.chapter.layers)
+
+
+def _said(page: Page, rows: list[Row], near_mat_mm: Point) -> Page:
+    """In a column beside the cloth, which may leave no other room, if all of it finds room there; else as it does."""
+    for width_mm in COLUMNS_MM:
+        column = wrapped(rows, width_mm)
+        beside = page.written(column, near_mat_mm)
+        if len(beside.marks) == len(page.marks) + len(column):
+            return beside
+    return page.written(rows, near_mat_mm)
 
 
 def how_to_lay(state: Striping) -> str:
@@ -73,15 +81,15 @@ def _cut_rows(state: Striping, line: CutLine) -> list[Row]:
     gives = f"this cloth gives {line.units_left}"
     first = FIRST_CUT if not sum(state.made) else ()
     if line.purpose == "true_up":
-        return [*_sentence(line.why), *title("", gives, *first[:1])[1:]]
+        return title(line.why, gives, *first[:1])
     width = inches_text(state.due.width_mm, 32)
     many = f", {state.at_once} at once" if state.at_once > 1 else ""
     return title(f"{state.n} of {state.wanted}{many}: {width}", f"for {state.due.strip}, {gives}", *first)
 
 
 def _sentence(text: str) -> list[Row]:
-    """In lines short enough to stand beside cloth that covers most of the mat."""
-    return [Row(line, TITLE_MM) for line in textwrap.wrap(text, LINE_LETTERS)]
+    """A note, said as large as a title."""
+    return title(text) if text else []
 
 
 def _end_words(state: Striping) -> str:

@@ -171,7 +171,8 @@ def test_the_bend_is_told_in_words_figures_and_light():
     asked, record = now.events[-1], now.records[0]
     assert asked["why"] == "the next strip would bend by 1.0 deg at the fold, true the end"
     assert asked["bend_deg"] == pytest.approx(2 * math.degrees(math.atan2(4.5, 535)), abs=1e-3)
-    assert asked["why"] in " ".join(getattr(mark, "text", "") for mark in now.scene.marks)
+    in_light = " ".join(getattr(mark, "text", "") for mark in now.scene.marks)
+    assert asked["why"] in in_light
     # The strip that was cut is square at one side and half a degree off at the other.
     assert math.degrees(record.bend_rad) == pytest.approx(math.degrees(math.atan2(4.5, 535)), abs=1e-3)
     assert (now.scene.layers, now.scene.caution) == (2, True)
