@@ -9,7 +9,7 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from projector.guide.looks import Look, MatCleared
+from projector.guide.looks import Look, MatCleared, Seen
 from projector.seeing.answers import Measured
 from projector.seeing.beside import Worker
 from projector.seeing.measuring import Gauge
@@ -19,6 +19,7 @@ from vision.surfaces import surface_colours
 
 EMPTY_FRAMES = 16  # averaged under the lamp for the mat's picture, which all else is held against
 FRAMES = 4  # averaged for cloth
+LONGER = 16  # where noise leaves a cloth's sides unsure: half as much of it
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +48,11 @@ class Seeing:
         """What lies on a mat that looks `as_left`; first of all whether it is bare."""
         if self._gauge.mat is None:
             return self._look_at_bare_mat(as_left)
-        taken, gauge = self._take(FRAMES), self._gauge
+        seen = self._look_at_cloth(as_left, wanted, FRAMES)
+        return self._look_at_cloth(as_left, wanted, LONGER) if _is_unsure(seen) else seen
+
+    def _look_at_cloth(self, as_left: Still, wanted: Look, frames: int) -> Looked:
+        taken, gauge = self._take(frames), self._gauge
         if not taken.steady:
             return Disturbed()
         work = self._worker.begin(partial(gauge.answer, taken, wanted))
@@ -83,3 +88,8 @@ class Seeing:
     def _take(self, frames: int) -> Taken:
         self._latest = take(self._table, frames)
         return self._latest
+
+
+def _is_unsure(seen: Looked) -> bool:
+    """Whether a longer look may tell more: a cloth is there whose sides could be measured, but not well enough."""
+    return isinstance(seen, Seen) and any(cloth.unit.trouble == "unsure" for cloth in seen.cloths)

@@ -68,6 +68,14 @@ def in_known_light(height_px: float, share: float) -> Common:
     return Common(values, np.diag(u**2))
 
 
+def held_light(known: Common) -> Common:
+    """The same with a lamp's shadow held again, for a fit that begins from what is known already."""
+    covariance = known.covariance.copy()
+    covariance[len(COMMON) :], covariance[:, len(COMMON) :] = 0.0, 0.0
+    covariance[len(COMMON) :, len(COMMON) :] = HELD_U**2 * np.eye(len(CAST))
+    return Common(known.values, covariance)
+
+
 def doubted_light(fitted: Common, reach_u_mm: float) -> Common:
     """The same with what is not known of a lamp's shadow that was held; `reach_u_mm`: of how far it reaches."""
     held = [*np.zeros(len(COMMON)), SHARE_U, reach_u_mm, reach_u_mm, LENS_SOFT_U_MM]

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from calibration.pinhole import Pinhole
 from calibration.tone import Tone
 from vision.edge.across import in_the_light_there
-from vision.edge.common import Common, doubted_light, in_known_light, unseen
+from vision.edge.common import Common, doubted_light, held_light, in_known_light, unseen
 from vision.edge.encoding import BGR_OF_YCC, Encoder
 from vision.edge.fit import CONTRADICTED, OWN_PRIOR, VALLEY_PX, Beside, Fits, Until, solve
 from vision.edge.light import Unknowns
@@ -115,7 +115,7 @@ def fit_sides(
         return Sides((), prior or unseen(0.0))
     axes = _axes_of(picture, starts)
     unasked = prior is None and picture.scene.lamp is None
-    prior = prior or _before(picture, axes)
+    prior = _before(picture, axes, prior)
     own_cloth = np.array([start.cloth for start in starts], np.int64)
     trims = np.array([start.trims_px for start in starts], float)
     most = [max(reach.inside_px for reach in reaches), max(reach.outside_px for reach in reaches)]
@@ -181,10 +181,12 @@ def _encoder(tone: Tone) -> Encoder:
     return Encoder.of(tone)
 
 
-def _before(picture: Picture, axes: Axes) -> Common:
-    """What is known of the picture's light before its sides are seen."""
+def _before(picture: Picture, axes: Axes, prior: Common | None) -> Common:
+    """What is known of the picture's light before these sides are seen; `prior` says what others showed of it."""
     lamp, height_px = picture.scene.lamp, float(np.median(axes.rims.height_px))
-    return unseen(height_px) if lamp is None else in_known_light(height_px, lamp.share)
+    if lamp is None:
+        return prior or unseen(height_px)
+    return in_known_light(height_px, lamp.share) if prior is None or not prior.shadowed else held_light(prior)
 
 
 def _under_shadow_px(placed: Window, picture: Picture, axes: Axes) -> Floats:

@@ -11,11 +11,12 @@ import pytest
 
 from projector.guide.looks import Look, MatCleared, Seen
 from projector.seeing.beside import AtOnce
-from projector.seeing.looking import EMPTY_FRAMES, FRAMES, NotClear, Seeing
+from projector.seeing.looking import EMPTY_FRAMES, FRAMES, LONGER, NotClear, Seeing
 from projector.seeing.measuring import Gauge
 from projector.seeing.taking import Taken, take
 from projector.table import Disturbed, Pressed, Still
 from tests.projector.test_table import FRAME_S, FakeCamera, Set, dark
+from vision.units import Judged, MeasuredUnit
 
 UNITS = Look("units")
 
@@ -27,6 +28,7 @@ class FakeGauge:
     mat: object | None = None
     bare: bool = True
     measured: list[Taken] = field(default_factory=list)
+    says: Seen = field(default_factory=lambda: Seen(()))
 
     def with_mat(self, taken: Taken) -> FakeGauge:
         return FakeGauge(taken, self.bare, self.measured)
@@ -36,7 +38,7 @@ class FakeGauge:
 
     def answer(self, taken: Taken, look: Look) -> Seen:
         self.measured.append(taken)
-        return Seen(())
+        return self.says
 
 
 @dataclass
@@ -129,6 +131,18 @@ def test_a_slow_measurer_is_waited_for_frame_by_frame() -> None:
     table, still = still_at(room)
     assert Seeing(table, cast(Gauge, gauge), worker).look(still, UNITS) == Seen(())
     assert worker.begun[0].asked == 30
+
+
+@pytest.mark.parametrize(
+    ("trouble", "frames"), [("unsure", [FRAMES, LONGER]), ("touching", [FRAMES]), (None, [FRAMES])]
+)
+def test_what_noise_leaves_unsure_is_looked_at_longer(trouble: str | None, frames: list[int]) -> None:
+    square = np.array([[0.0, 0.0], [50.0, 0.0], [50.0, 50.0], [0.0, 50.0]])
+    unit = MeasuredUnit(square, *(np.full(4, 0.6) for _ in range(4)), widths=(), trouble=trouble)
+    table, still = still_at(Set())
+    gauge = FakeGauge(mat=True, says=Seen((Judged(unit),)))
+    assert Seeing(table, cast(Gauge, gauge), AtOnce()).look(still, UNITS) is gauge.says
+    assert [len(taken.lit) for taken in gauge.measured] == frames
 
 
 def test_nothing_can_be_shown_before_the_first_look() -> None:

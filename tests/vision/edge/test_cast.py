@@ -18,7 +18,7 @@ from tests.vision.exact_cloth import Bgr, Cloth, Light, Mat, grey, light_on_pixe
 from tests.vision.exact_cover import Sensor, View, encode, linear_of
 from tests.vision.exact_scenes import LampAtTable
 from vision.edge.cast import CAST, CastShadow
-from vision.edge.common import COMMON, OWN
+from vision.edge.common import COMMON, OWN, doubted_light, held_light, in_known_light
 from vision.edge.coverage import Rims
 from vision.edge.sides import Picture, Sides, SideStart, fit_sides
 from vision.mat import MatPicture, compare_with_mat, mat_picture
@@ -128,3 +128,15 @@ def test_beside_a_lamp_whose_place_is_known_its_shadow_is_no_cloth(cloth: Bgr, m
     assert np.mean((off_px / u) ** 2) < 1.5
     dark = cloth[0] < mat.light[0]
     assert np.all(np.abs(off_px[~lit]) < 0.04 + 0.2 * dark * reach_px[~lit])  # unknown, it would be half of the reach
+
+
+def test_what_is_held_of_a_lamp_is_held_again_by_a_fit_that_begins_from_another() -> None:
+    before = in_known_light(0.7, 1.0)
+    told = doubted_light(before, 0.05)
+    shadow = slice(len(COMMON), None)
+    assert np.sqrt(np.diag(told.covariance))[shadow][1:3] == pytest.approx([0.05, 0.05], rel=1e-3)
+    again = held_light(told)
+    assert np.diag(again.covariance)[shadow] == pytest.approx(np.diag(before.covariance)[shadow])
+    assert again.covariance[: len(COMMON), : len(COMMON)] == pytest.approx(
+        told.covariance[: len(COMMON), : len(COMMON)]
+    )
