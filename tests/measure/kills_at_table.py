@@ -181,6 +181,7 @@ def run(rig: Rig, address: str, kills: int, chance: random.Random, longest_s: fl
         told, was_killed = killed(rig, address, moment(chance, longest_s))
         found = compared(told, was_killed, before, address)
         total = Found(**{key: getattr(total, key) + getattr(found, key) for key in vars(total)})
+        print(" ".join(f"{key} {value}" for key, value in vars(total).items()), file=sys.stderr, flush=True)
     return total
 
 
