@@ -25,6 +25,7 @@ from projector.rehearsal.places import RIM_MM
 from projector.rehearsal.planwork import work_of
 from projector.rehearsal.sheet import PrintedSheet
 from projector.rehearsal.sizes import MAT_MM
+from projector.rehearsal.skill import Skill
 from projector.rehearsal.world import VirtualTable, virtual_table
 from projector.score import Score, score
 from projector.setup.calibrating import Wishes, calibrate
@@ -60,6 +61,7 @@ class Stage:
     show: bool = False
     layers: int = 2  # of the cloth that strips are cut from
     records: str | None = None  # an address; else a journal in the folder
+    skill: Skill | None = None  # of the virtual person; usual hands where it is not said
 
 
 def rehearse(plan: Plan, stage: Stage, teller_of: Callable[[VirtualClock], Teller]) -> Event:
@@ -69,7 +71,9 @@ def rehearse(plan: Plan, stage: Stage, teller_of: Callable[[VirtualClock], Telle
     board, clock = Board(), VirtualClock()
     printed = picture(board, SHEET_PX_PER_MM)
     sheet = PrintedSheet(printed.pixels, *printed.size_mm, printed.margin_mm)
-    world = virtual_table(stage.seed, work_of(plan, sheet, stage.layers), stage.size_px, stage.size_px)
+    world = virtual_table(
+        stage.seed, work_of(plan, sheet, stage.layers), stage.size_px, stage.size_px, skill=stage.skill
+    )
     teller, album = teller_of(clock), Album(stage.folder)
     watchers = [album.watches, *_window(teller, stage)]
 

@@ -201,6 +201,7 @@ def virtual_table(
     camera_px: tuple[int, int] = (1920, 1080),
     projector_px: tuple[int, int] = (1920, 1080),
     quirks: Quirks = PLAIN,
+    skill: Skill | None = None,
 ) -> VirtualTable:
-    """A table with a setting of its own, all from one seed."""
-    return VirtualTable(setting_of(seed, camera_px, projector_px, quirks), work, seed)
+    """A table with a setting of its own, all from one seed; usual hands where no `skill` is said."""
+    return VirtualTable(setting_of(seed, camera_px, projector_px, quirks), work, seed, skill)
