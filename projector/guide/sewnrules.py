@@ -169,13 +169,17 @@ def _judged(state: Sewn, cloth: Judged) -> Turn:
 
 
 def by_seams(state: Sewn, cloth: Judged) -> Judged:
-    """The verdict on a unit: too small by its seams before anything else; by its seams where its outline has ears."""
+    """The verdict on a unit: too small by its seams before anything else; by its seams where its outline has ears.
+
+    A corner beside an ear's short side is hardly seen, though every side that is trimmed is.
+    """
+    hidden = cloth.verdict is Verdict.LOOK_AGAIN and cloth.unit.trouble != "unsure"
     short = [side for side in state.sides if side.is_short(state.limit_mm(side.side))]
-    if short and cloth.verdict is not Verdict.LOOK_AGAIN:
+    if short and not hidden:
         worst = min(short, key=lambda side: side.mean_mm)
         why = f"side {worst.side} is {difference_text(worst.mean_mm, 'too far out', 'too near')} its seam"
         return replace(cloth, verdict=Verdict.SHORT, why=why, expected=state.unit.name)
-    if cloth.verdict is not Verdict.OTHER:
+    if hidden or cloth.verdict not in (Verdict.OTHER, Verdict.LOOK_AGAIN):
         return cloth
     sure = all(side.is_surely_inside(state.limit_mm(side.side)) for side in state.sides)
     why = "" if sure else "judged by its seams alone"

@@ -65,6 +65,7 @@ SHORT = unit_at(NINE, PIECE, [3.0, 0.0, -3.0, 0.0])
 FLAT = unit_at(NINE, PIECE, [3.0, 0.0, 0.0, 0.0], turn_deg=5.0)
 NEXT = unit_at(NINE, PIECE, [2.0, 2.0, 2.0, 2.0], x=230.0)
 TROUBLED = unit_at(NINE, PIECE, [3.0] * 4, Verdict.LOOK_AGAIN, trouble="touching")
+UNSURE = unit_at(NINE, PIECE, [0.0] * 4, Verdict.LOOK_AGAIN, trouble="unsure")
 OPENING = ["ask clear_mat piece 1", "ask unit piece 1 1/1"]
 
 
@@ -114,6 +115,8 @@ KEPT = ["keep piece 1 fits 1/1", "ask take_unit piece 1 1/1"]
         ([CLEARED, seen(LARGE), seen(HALF), seen(DONE)], Phase.MARK, [*FOUND, "ask trim piece 1 1/1", *KEPT]),
         # One that needs no trim is only measured.
         ([CLEARED, seen(DONE)], Phase.MARK, [*OPENING, *KEPT]),
+        # A corner that is hardly seen leaves the sides to be judged by their seams.
+        ([CLEARED, seen(UNSURE)], Phase.MARK, [*OPENING, *KEPT]),
         # The marks stay while it lies there, and follow it; then the next kind, here the block itself.
         ([CLEARED, seen(DONE), seen(DONE)], Phase.MARK, [*OPENING, *KEPT]),
         (
