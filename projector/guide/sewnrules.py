@@ -155,7 +155,7 @@ def _lost(state: Sewn, cloths: tuple[Judged, ...]) -> Turn:
 def _judged(state: Sewn, cloth: Judged) -> Turn:
     """Keep the unit; one that is too small does not count."""
     judged = by_seams(state, cloth)
-    if judged.verdict in (None, Verdict.LOOK_AGAIN):
+    if judged.verdict in (None, Verdict.LOOK_AGAIN, Verdict.OTHER):
         why, do = judged.unit.trouble or "look_again", judged.why or "lay it alone, and flat"
         waiting = replace(state, phase=Phase.LAY_SEWN, line=None, note=do)
         return Turn(waiting, () if state.note == do else (_refused("unit", why, do),))
@@ -181,7 +181,10 @@ def by_seams(state: Sewn, cloth: Judged) -> Judged:
         return replace(cloth, verdict=Verdict.SHORT, why=why, expected=state.unit.name)
     if hidden or cloth.verdict not in (Verdict.OTHER, Verdict.LOOK_AGAIN):
         return cloth
-    sure = all(side.is_surely_inside(state.limit_mm(side.side)) for side in state.sides)
+    if not state.sides:
+        return cloth
+    every = len(state.sides) == len(state.laid.shape.corners_mm) if state.laid else False
+    sure = every and all(side.is_surely_inside(state.limit_mm(side.side)) for side in state.sides)
     why = "" if sure else "judged by its seams alone"
     verdict = Verdict.FITS if sure else Verdict.CLOSE
     # Its sides are not those of the plan, so nothing is said of each.

@@ -169,6 +169,18 @@ def test_a_unit_that_lies_face_down_is_to_be_turned_over() -> None:
     assert (now.state.phase, said[-1]) == (Phase.LAY_SEWN, "refused unit turned_over")
 
 
+def test_what_is_judged_by_its_seams_alone_fits_only_if_every_side_has_one() -> None:
+    """Of the geese's first piece two sides are ears that no trim belongs to: nobody says that it fits."""
+    geese = plan("flying geese", 4 * IN)
+    for of, name, verdict in ((NINE, "piece 1", Verdict.FITS), (geese, "piece 1", Verdict.CLOSE)):
+        shape = expected_shape(of, of.unit(name))
+        cloth = Judged(measured(shape.corners_mm, shape.seams_mm), None, None, None, Verdict.OTHER)
+        now, _ = play(CLEARED, seen(cloth), of=of)
+        (kept,) = now.records
+        assert kept.judged.verdict is verdict
+        assert kept.judged.offsets_mm is None  # nothing is said of sides that are not the plan's
+
+
 def test_cloth_without_all_of_its_seams_is_not_cut() -> None:
     """Of two rows only the seam between them is seen: nothing tells where its short sides belong."""
     shape = expected_shape(NINE, PIECE)
