@@ -16,7 +16,7 @@ from projector.piecing.foresight.seamtest import Length, SeamTest
 from projector.piecing.plans import Plan
 from projector.predicting import piles_of
 from projector.records.sessions import UNIT, Entry
-from projector.showing import show
+from projector.showing import lit_mat, show
 from projector.table import Table
 
 ANEW = frozenset({"b", "pageup"})
@@ -30,7 +30,7 @@ def wants_to_go_on(table: Table, rig: Rig, sitting: Sitting, plan: Plan, left: C
 
 def goes_on(table: Table, rig: Rig, sitting: Sitting, done: str, **counts: int) -> bool | None:
     """Ask whether to go on, where so much is `done`; None to end."""
-    page = Page.of([(float(x), float(y)) for x, y in rig.area_mat_mm], sitting=sitting)
+    page = Page.of(lit_mat(rig), sitting=sitting)
     rows = title("go on where it was left?", done, "space goes on, b begins anew, q ends")
     x, y = rig.area_mat_mm.mean(axis=0)
     show(table, rig, page.written(rows, (float(x), float(y))).scene("go_on"))

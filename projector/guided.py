@@ -28,6 +28,7 @@ from projector.seeing.beside import AtOnce, Worker
 from projector.seeing.looking import NotClear, Seeing
 from projector.seeing.measuring import Gauge
 from projector.setup.glancing import glanced, key_after_bump, tell_glance
+from projector.showing import lit_mat
 from projector.table import Disturbed, Pressed, Still, Table
 from projector.unitpictures import UnitPictures
 from vision.measure import PLAIN_CLOTH, Cloth
@@ -93,7 +94,7 @@ def guide(bench: Bench, plan: Plan, carried: Carried | None = None, layers: int 
     if bench.rig.projector is None:
         raise ValueError("a rig with a projector is needed")
     _tell_unguided(bench, plan)
-    area = tuple((float(x), float(y)) for x, y in bench.rig.area_mat_mm)
+    area = lit_mat(bench.rig)
     seeing = Seeing(bench.table, Gauge.of(bench.rig, bench.cloth), bench.worker)
     judged = Judgements([one.entry for one in carried.kept] if carried else [])
     told = set[str]()

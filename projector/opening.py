@@ -18,7 +18,7 @@ from projector.guide.sitting import Sitting
 from projector.records.journal import HOST, Journal
 from projector.records.sessions import Wanted
 from projector.setup.looking import even, next_keys
-from projector.showing import show
+from projector.showing import lit_mat, show
 from projector.table import Table
 from vision.light import mean_light
 from vision.matlight import LEAST, MatLight, mat_light
@@ -67,7 +67,7 @@ def readable_cautions(table: Table, rig: Rig, sitting: Sitting, look_again: Call
         if cautions(_room(rig, here), light).readable:
             return here
         do = remedy(light)
-        page = Page.of(_points(rig.area_mat_mm), sitting=here)
+        page = Page.of(lit_mat(rig), sitting=here)
         middle = rig.area_mat_mm.mean(axis=0)
         rows = title("cautions are hard to read here", *do.split(", "), "m measures again, space goes on")
         show(table, rig, page.written(rows, (float(middle[0]), float(middle[1]))).scene("hard_to_read"))
@@ -107,8 +107,4 @@ def _looked_at(table: Table, rig: Rig, level: float) -> NDArray[np.float32]:
 
 
 def _room(rig: Rig, sitting: Sitting) -> Room:
-    return Room(Polygon(rig.area_mat_mm).buffer(-CLEARANCE_MM), turn_rad=sitting.turn_rad)
-
-
-def _points(area_mat_mm: NDArray[np.float64]) -> tuple[tuple[float, float], ...]:
-    return tuple((float(x), float(y)) for x, y in area_mat_mm)
+    return Room(Polygon(lit_mat(rig)).buffer(-CLEARANCE_MM), turn_rad=sitting.turn_rad)

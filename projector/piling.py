@@ -16,6 +16,7 @@ from projector.recordevents import record_event
 from projector.seeing.looking import NotClear, Seeing
 from projector.seeing.measuring import Gauge
 from projector.seeing.watching import LitMat, Watch
+from projector.showing import lit_mat
 from projector.table import Pressed, Still
 from vision.expected import ExpectedShape
 from vision.glimpse import bare_of
@@ -44,7 +45,7 @@ def pile(
     if bench.rig.projector is None:
         raise ValueError("a rig with a projector is needed")
     seeing = Seeing(bench.table, Gauge.of(bench.rig, bench.cloth), bench.worker)
-    area = tuple((float(x), float(y)) for x, y in bench.rig.area_mat_mm)
+    area = lit_mat(bench.rig)
     entries: list[int | None] = []
     now = begin(expected, area, sitting, wanted, before, hand, bench.cloth.height_mm)
     _carry_out(bench, now, entries)

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from functools import partial
 
+import shapely
+
 from calibration.pinhole import Pinhole
 from calibration.rig import Rig
-from projector.guide.scenes import Scene
+from projector.guide.scenes import Point, Scene
 from projector.inks import PALETTE, Palette
 from projector.render import Floats, Mapping, draw
 from projector.table import Table
@@ -22,6 +24,15 @@ def show(table: Table, rig: Rig, scene: Scene, height_mm: float = 0.0, palette: 
         lifted=lambda lift_mm: at_height(height_mm + lift_mm),
     )
     table.light(scene, picture)
+
+
+def lit_mat(rig: Rig) -> tuple[Point, ...]:
+    """Where words may stand: on the mat, as far as light and sight reach. What lies beyond it lies lower."""
+    area = shapely.Polygon(rig.area_mat_mm)
+    if rig.mat_mm is not None:
+        on_mat = area & shapely.box(0.0, 0.0, *rig.mat_mm)
+        area = on_mat if isinstance(on_mat, shapely.Polygon) and not on_mat.is_empty else area
+    return tuple((float(x), float(y)) for x, y in shapely.geometry.polygon.orient(area).exterior.coords[:-1])
 
 
 def _mapping(pinhole: Pinhole, height_mm: float) -> Mapping:

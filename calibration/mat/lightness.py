@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -12,7 +11,6 @@ from calibration.sheet.corners import SheetView
 from calibration.tone import Tone
 
 LUMINANCE = np.array([0.0722, 0.7152, 0.2126], np.float32)  # of linear blue, green, red: IEC 61966-2-1
-AROUND_PX = 5  # of each place, over which the mat's level is averaged
 
 
 def mat_over_paper(bare: NDArray[np.uint8], flat: Sequence[SheetView], tone: Tone) -> float | None:
@@ -29,10 +27,10 @@ def mat_over_paper(bare: NDArray[np.uint8], flat: Sequence[SheetView], tone: Ton
     Returns
     -------
     float or None
-        None where no view knows its white. The light at a place cancels, room's and lamp's alike.
+        None where no view knows its white. The light at a place cancels, room's and lamp's alike; lines printed on the
+        mat are at few of the places, and do not count.
     """
-    luminance = np.asarray(tone.table[bare] @ LUMINANCE, np.float32)
-    level = cv2.blur(luminance, (AROUND_PX, AROUND_PX))
+    level = tone.table[bare] @ LUMINANCE
     height, width = level.shape
     ratios = []
     for view in flat:

@@ -108,8 +108,10 @@ def _halves(text: str) -> list[str]:
 
 
 def _patch_ink(light: MatLight | None, box: BaseGeometry) -> Ink:
-    """Yellow for the signal word's patch; white where yellow would have too little contrast."""
-    return Ink.CAUTION if light is None or light.readable(YELLOW).covers(box) else Ink.WORDS
+    """Yellow for the signal word's patch; white where that alone has enough contrast."""
+    if light is None or light.readable(YELLOW).covers(box):
+        return Ink.CAUTION
+    return Ink.WORDS if light.readable().covers(box) else Ink.CAUTION
 
 
 def _marks(written: Written, rows: Sequence[Row], patch: Ink) -> tuple[Mark, ...]:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import io
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from shapely import Polygon, box
 
 from calibration.pinhole import Lens, Pinhole
 from calibration.rig import Device, Rig
@@ -20,6 +21,7 @@ from projector.opening import read_longer_list, readable_cautions
 from projector.records.journal import Journal
 from projector.rehearsal.devices import VirtualClock
 from projector.sentences import sentence
+from projector.showing import lit_mat
 from projector.table import Table
 from vision.cameras import Frame
 from vision.light import LINEAR_OF_BYTE, srgb_from_linear
@@ -163,3 +165,12 @@ def test_the_person_may_end_and_with_an_old_rig_nothing_is_asked_but_the_caution
     (told,) = room.told
     assert (told["what"], told["why"]) == ("caution", "unknown")
     assert all(caution in sentence(told) for caution in CAUTIONS)
+
+
+def test_words_stand_on_the_mat_though_light_and_sight_reach_beyond_it() -> None:
+    """A mat of 18 x 12 in within what the devices reach; where its size is not known all of that counts."""
+    wide = np.array([[-30.0, -20.0], [500.0, -20.0], [500.0, 250.0], [-30.0, 250.0]])
+    rig = replace(Room().rig(), area_mat_mm=wide, mat_mm=(457.2, 304.8))
+    assert Polygon(lit_mat(rig)).equals(box(0.0, 0.0, 457.2, 250.0))
+    assert Polygon(lit_mat(replace(rig, mat_mm=None))).equals(Polygon(wide))
+    assert Polygon(lit_mat(rig)).exterior.is_ccw

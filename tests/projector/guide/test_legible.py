@@ -14,12 +14,12 @@ from hypothesis import strategies as st
 from shapely import Polygon, box
 from shapely.affinity import rotate
 
-from projector.guide.cautions import LONGER_LIST, longer_list
+from projector.guide.cautions import LONGER_LIST, cautions, longer_list
 from projector.guide.helppage import HELP, help_scene
 from projector.guide.layout import find_strip, unit_line
 from projector.guide.page import ON_CLOTH
 from projector.guide.room import CLEARANCE_MM, Room
-from projector.guide.scenes import Ink, Scene, Stroke, Words
+from projector.guide.scenes import Fill, Ink, Scene, Stroke, Words
 from projector.guide.sitting import TURNS, Sitting
 from projector.guide.stage import scene_of
 from projector.guide.state import Cutting, Lying, Phase
@@ -27,6 +27,7 @@ from projector.guide.steps import Record
 from projector.piecing.plans import Cut, Plan, Strip, Unit
 from tests.projector.guide.legible import faults, text_box, without_cautions
 from tests.projector.guide.onstage import OnStage, every_scene
+from vision.matlight import MatLight
 from vision.units import Judged, MeasuredUnit, Verdict, Width
 
 IN = 25.4
@@ -150,3 +151,17 @@ def test_a_scene_of_every_kind_is_legible_and_has_its_cautions(shown: OnStage) -
     if shown.scene.cut_mat_mm is not None:
         assert without_cautions(shown.scene) == []
         assert shown.scene.caution
+
+
+@pytest.mark.parametrize(
+    ("lit", "dark", "patch"),
+    [(0.8, 0.02, Ink.CAUTION), (0.6, 0.075, Ink.WORDS), (0.1, 0.01, Ink.CAUTION)],  # yellow too, white alone, neither
+)
+def test_the_signal_word_stands_on_yellow_unless_white_alone_can_be_read(lit: float, dark: float, patch: Ink) -> None:
+    """Contrast by hand: (0.85 / 0.07 and yellow's less), 0.65 / 0.125 = 5.2 with yellow's 4.1, 0.15 / 0.06 = 2.5."""
+    light = MatLight((0.0, 0.0), np.full((31, 46), lit), np.full((31, 46), dark))
+    found = cautions(Room(box(5, 5, 450, 300)), light)
+    fills = [mark for mark in found.marks if isinstance(mark, Fill)]
+    assert fills[0].ink is patch
+    assert found.clear
+    assert found.readable is (light.typical >= 4.5)
