@@ -16,6 +16,7 @@ from calibration.sheet.layout import lay_out
 from projector.album import Album, old_pictures
 from projector.display import DisplayError, WindowDisplay
 from projector.events import Event, Teller
+from projector.guide.blade import offset_of
 from projector.guided import Bench, guide
 from projector.piecing.planreading import plan_text
 from projector.piecing.plans import Plan
@@ -101,15 +102,24 @@ def rehearse(plan: Plan, stage: Stage, teller_of: Callable[[VirtualClock], Telle
         named = tuple(Judged(one.unit) if one.verdict is Verdict.OTHER else one for one in units)
         album.measured(pixels, rig.camera.pinhole, cloth.height_mm, named)
 
+    besides: list[float] = []
+
+    def cuts(event: Event) -> None:
+        """How far each cut ran beside its line, as it was told."""
+        if event["event"] == "unit" and isinstance(beside := event.get("beside_mm"), float):
+            besides.append(beside)
+
+    teller.listen(cuts)
     with Journal.open(stage.records or stage.folder / "journal.sqlite", teller.tell) as journal:
         session = journal.begin(datetime.now().astimezone(), "rehearse", plan_text(plan), str(rig_file))
         bench = Bench(table, rig, journal, session, cloth, kept, _pictures(stage, rig, cloth))
         guided = guide(bench, plan, layers=stage.layers)
         journal.end(session, datetime.now().astimezone())
+    teller.forget(cuts)
     teller.forget(person)
     units = guided.units
     scored = score(units, world.close(), printed.margin_mm if rig.frame == "sheet" else None, guided.strips)
-    (stage.folder / SUMMARY).write_text(summary_text(plan, rig, units, scored), encoding="utf-8")
+    (stage.folder / SUMMARY).write_text(summary_text(plan, rig, units, scored, offset_of(besides)), encoding="utf-8")
     return _summary_keys(units, scored)
 
 

@@ -40,6 +40,7 @@ class Score:
     width_error_rms_mm: float | None
     line_error_rms_mm: float | None
     strips: tuple[StripPair | None, ...] = ()
+    blade_mm: float = 0.0  # how far the blade really ran beside the ruler
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +65,7 @@ def score(
     errors = [pair.error_mm for unit in pairs for pair in unit]
     rms = math.sqrt(float(np.mean(np.square(errors)))) if errors else None
     found = tuple(_strip_pair(record, truth, margin_mm) for record in strips)
-    return Score(tuple(pairs), rms, truth.line_error_rms_mm, found)
+    return Score(tuple(pairs), rms, truth.line_error_rms_mm, found, truth.blade_mm)
 
 
 def _strip_pair(record: StripRecord, truth: Truth, margin_mm: float | None) -> StripPair | None:

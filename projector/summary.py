@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator, Sequence
 
 from calibration.rig import Rig
+from projector.guide.blade import Offset
 from projector.guide.state import wanted_of
 from projector.piecing.lengths import inches_text
 from projector.piecing.plans import Plan
@@ -15,14 +16,14 @@ from vision.polygons import side_distances
 from vision.units import Judged
 
 
-def summary_text(plan: Plan, rig: Rig, units: Sequence[Judged], scored: Score) -> str:
+def summary_text(plan: Plan, rig: Rig, units: Sequence[Judged], scored: Score, blade: Offset | None = None) -> str:
     """Markdown: the counts, a line a width of each unit beside the expected and the true one, and the errors."""
     pile = sum_up(units)
     camera, projector = rig.camera_over_area(), rig.projector_over_area()
     lines = [
         f"# {plan.name}: a rehearsal",
         "",
-        f"{pile.judged} of {plan.wanted} units were judged: "
+        f"{pile.judged} judgements of {plan.wanted} units: "
         + (", ".join(f"{count} {verdict.replace('_', ' ')}" for verdict, count in pile.verdicts.items()) or "none")
         + ".",
         "",
@@ -37,11 +38,21 @@ def summary_text(plan: Plan, rig: Rig, units: Sequence[Judged], scored: Score) -
         f"Widths are {_error(scored.width_error_rms_mm)} off the truth, "
         f"lines landed {_error(scored.line_error_rms_mm)} from where the true cloth wanted them (RMS).",
         "",
+        *_blade_lines(scored, blade),
         "The table, its cloth and its person are virtual; their truth was opened after the last cut only.",
         "chalkbeam is no safety device: it shows where a cut lies, never whether it is safe to make.",
         "",
     ]
     return "\n".join(lines)
+
+
+def _blade_lines(scored: Score, blade: Offset | None) -> list[str]:
+    """What was learned of the blade beside what is true; nothing without a cut that told of it."""
+    if blade is None:
+        return []
+    learned = f"{blade.mm:.2f} ± {blade.u_mm:.2f} mm from {blade.cuts} cuts".replace("-", "−")
+    slips = f", {blade.slips} slips left out" if blade.slips else ""
+    return [f"The blade ran {scored.blade_mm:.2f} mm beside the ruler; {learned} was learned of it{slips}.", ""]
 
 
 def _strip_rows(scored: Score) -> list[str]:

@@ -179,6 +179,7 @@ class Truth:
     trims: tuple[TrueTrim, ...] = ()
     sewn: tuple[TrueSewn, ...] = ()
     mishaps: tuple[tuple[float, str], ...] = ()  # when, and what went wrong beside the cuts
+    blade_mm: float = 0.0  # how far the person's blade runs beside the ruler
 
     @property
     def line_error_rms_mm(self) -> float | None:

@@ -55,6 +55,7 @@ class VirtualTable:
         else:
             work = replace(work, sheet=printed)
             self._person = VirtualPerson(self._bench, setting, work, self._ledger, seed, skill or Skill())
+        self._blade_mm = (skill or Skill()).blade_mm
         self._props = props_of(setting, printed, rngs[0], rngs[2])
         self._view = View(setting, self._props)
         self._film = Film(setting.sensor, setting.camera.size_px, rngs[1])
@@ -130,7 +131,8 @@ class VirtualTable:
     def close(self) -> Truth:
         """End the world and open its ledger. From then on everything else is refused."""
         self._ended = True
-        return self._ledger.opened(self._stand.last, self._stand.placings)
+        opened = self._ledger.opened(self._stand.last, self._stand.placings)
+        return replace(opened, blade_mm=self._blade_mm)
 
     @property
     def _ordinary(self) -> bool:
