@@ -19,6 +19,7 @@ Floats32 = NDArray[np.float32]
 
 BLOCKS = 48  # across the picture's width, each of which has its say
 LEAST_BLOCKS = 24
+ALIKE, MOST_BY_ITSELF = 1.15, 2.5
 ROUNDS = 10
 NEAR = 3.0  # standard deviations from the fit within which a block may be bare mat
 LEAST_NEAR = 0.004  # of the gain: unevenness of the mat that no smooth field follows
@@ -55,7 +56,7 @@ def match_exposure(frame: Floats32, bare: Floats32, on_mat: NDArray[np.bool_], m
     """Match the bare mat's picture to a frame, (h, w, 3) linear blue green red each, where `on_mat` (h, w).
 
     Who knows that the light has not changed by more than `most` times finds the mat though one cloth covers more of it
-    than is bare.
+    than is bare; but not where that cloth is to the mat as another exposure would be, in all channels alike.
     """
     size = _blocks_of(frame.shape)
     seen, mat = (cv2.resize(one, size, interpolation=cv2.INTER_AREA).reshape(-1, 3) for one in (frame, bare))
@@ -65,10 +66,11 @@ def match_exposure(frame: Floats32, bare: Floats32, on_mat: NDArray[np.bool_], m
         return UNCHANGED
     ratio = seen[use] / mat[use]
     basis = _basis(*size)[use]
+    flat = _commonest_of(ratio)
     likely = np.all((ratio <= most) & (ratio >= 1.0 / most), axis=1)
-    if np.count_nonzero(likely) >= LEAST_BLOCKS:
+    if not _is_exposure(flat) and np.count_nonzero(likely) >= LEAST_BLOCKS:
         ratio, basis = ratio[likely], basis[likely]
-    flat = np.array([commonest(np.asarray(ratio[:, c], np.float32)) for c in range(3)])
+        flat = _commonest_of(ratio)
     if not np.all(flat > 0.01):
         return UNCHANGED
     flat = _fitted(ratio, basis[:, :1], flat[None])[0][0]
@@ -76,6 +78,15 @@ def match_exposure(frame: Floats32, bare: Floats32, on_mat: NDArray[np.bool_], m
     strays = np.abs(basis @ terms / flat - 1.0)
     uneven = np.count_nonzero(near) > 0.1 * len(near) and float(np.percentile(strays, 95)) > EVEN
     return Exposure(terms if uneven else np.concatenate([flat[None], np.zeros((5, 3))]))
+
+
+def _commonest_of(ratio: Floats32) -> Floats:
+    return np.array([commonest(np.asarray(ratio[:, c], np.float32)) for c in range(3)])
+
+
+def _is_exposure(flat: Floats) -> bool:
+    """Whether gains (3,) may be a camera's that changes its exposure by itself: alike in all channels, and not huge."""
+    return bool(flat.max() < ALIKE * flat.min() and flat.max() < MOST_BY_ITSELF and flat.min() > 1.0 / MOST_BY_ITSELF)
 
 
 def _fitted(ratio: Floats32, basis: Floats, terms: Floats) -> tuple[Floats, NDArray[np.bool_]]:

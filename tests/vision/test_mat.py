@@ -97,3 +97,10 @@ def test_while_the_exposure_is_held_one_cloth_may_cover_most_of_the_mat(share, e
     x, _, width, _ = found.box_px
     assert (x, x + width) == (0, pytest.approx(share * SIZE_PX[0], abs=20.0))
     assert found.cut_off
+
+
+def test_a_camera_that_cannot_be_held_after_all_is_followed_too():
+    """Darker in all channels alike, by more than a room's light may change: its own doing."""
+    bare = mat_picture(mean_light([picture(seed=50 + i) for i in range(4)]), held=True)
+    scene = compare_with_mat(linear_image(picture(Piece(CLOTH), seed=60, exposure=0.6)), bare, everywhere())
+    assert float(np.median(scene.bare[..., 0] / bare.levels[..., 0])) == pytest.approx(0.6, rel=0.03)
