@@ -78,7 +78,9 @@ def _mark_rows(state: Sewn) -> list[Row]:
     if state.unit.dots_mm:
         lines.append("dots: here seams must meet")
     if step is not None:
-        lines.append("pressed open" if step.press == "open" else f"arrow: pressed toward {step.press}")
+        toward = "pressed open" if step.press == "open" else f"pressed toward {step.press}"
+        is_shown = step.press != "open" and state.laid is not None and not state.laid.twins
+        lines.append(f"arrow: {toward}" if is_shown else toward)
     return title("take it away", *lines)
 
 

@@ -51,7 +51,7 @@ def block_rows(record: BlockRecord) -> list[Row]:
     """What is said of a block: against the plan, against what was foretold, whether it is square, its points."""
     sides, across, tips = ([one for one in record.distances if one.kind == kind] for kind in ("side", "across", "tips"))
     said = f"block {record.n} of {record.of}: {off_words(sides)}"
-    return title(said, *_size_words(sides, ""), foretold_words(sides), square_words(across), *_tip_words(tips))
+    return title(said, *_size_words(sides), foretold_words(sides), square_words(across), *_tip_words(tips))
 
 
 def off_words(distances: Sequence[Distance]) -> str:
@@ -88,16 +88,17 @@ def square_words(across: Sequence[Distance]) -> str:
     return f"corner to corner differs by {difference_text(abs(off), '', '').strip()}: it leans"
 
 
-def _size_words(distances: Sequence[Distance], what: str) -> list[str]:
-    """Least and greatest, planned, and how sure."""
-    if not distances:
-        return []
-    low, high = (pick(distances, key=lambda one: one.measured_mm) for pick in (min, max))
-    planned = distances[0].planned_mm
-    sizes = [size_beside(one.measured_mm, one.planned_mm) for one in (low, high)]
-    size = sizes[0] if sizes[0] == sizes[1] else f"{sizes[0]} to {sizes[1]}"
-    u_mm = float(np.median([one.u_mm for one in distances]))
-    return [f"{what}{size}, planned {inches_text(planned, 64)}, give or take {mm_text(SURE * u_mm)}"]
+def _size_words(distances: Sequence[Distance]) -> list[str]:
+    """Of sides that are planned alike the least and the greatest, what was planned, and how sure."""
+    lines = []
+    for planned in sorted({round(one.planned_mm, 1) for one in distances}, reverse=True):
+        alike = [one for one in distances if round(one.planned_mm, 1) == planned]
+        low, high = (pick(alike, key=lambda one: one.measured_mm) for pick in (min, max))
+        sizes = [_size(one) for one in (low, high)]
+        size = sizes[0] if sizes[0] == sizes[1] else f"{sizes[0]} to {sizes[1]}"
+        u_mm = float(np.median([one.u_mm for one in alike]))
+        lines.append(f"{size}, planned {inches_text(planned, 64)}, give or take {mm_text(SURE * u_mm)}")
+    return lines
 
 
 def _tip_words(tips: Sequence[Distance]) -> list[str]:
@@ -109,4 +110,11 @@ def _tip_words(tips: Sequence[Distance]) -> list[str]:
     if abs(worst.off_mm) < max(SURE * worst.u_mm, SAID_MM):
         return ["opposite points lie as planned"]
     off = difference_text(worst.off_mm, "too far apart", "too near")
-    return [f"points {a} and {b}: {size_beside(worst.measured_mm, worst.planned_mm)}, {off}"]
+    return [f"points {a} and {b}: {_size(worst)}, {off}"]
+
+
+def _size(one: Distance) -> str:
+    """As fine as it takes not to read like the plan's, if it surely is another."""
+    if abs(one.off_mm) < max(SURE * one.u_mm, SAID_MM):
+        return inches_text(one.measured_mm, 64)
+    return size_beside(one.measured_mm, one.planned_mm)

@@ -11,7 +11,7 @@ from shapely.ops import split
 
 from projector.guide.cutting import MEANINGS
 from projector.guide.looks import HandSeen, KeyPressed, MatCleared, Seen
-from projector.guide.scenes import Fill
+from projector.guide.scenes import Fill, Words
 from projector.guide.sewn import IGNORED, KEYS, RULES, begin, step
 from projector.guide.sewnstate import Phase
 from projector.guide.state import wanted_of
@@ -217,6 +217,14 @@ def test_dots_and_the_arrow_lie_on_the_cloth() -> None:
     outline = Polygon(cloth.unit.corners_mat_mm)
     marks = [Polygon(mark.corners_mat_mm) for mark in now.scene.marks if isinstance(mark, Fill)]
     assert sum(outline.contains(mark) for mark in marks) == 2  # the dot, and the arrow's head
+
+
+def test_the_arrow_is_spoken_of_where_it_is_drawn() -> None:
+    """A row of two unlike logs has one; two rows that look the same turned round have words alone."""
+    logs, _ = play(CLEARED, seen(unit_at(LOGS, LOGS.units[0], [0.0] * 4, Verdict.FITS)), of=LOGS)
+    rows, _ = play(CLEARED, seen(DONE))
+    assert "arrow: pressed toward long" in [mark.text for mark in logs.scene.marks if isinstance(mark, Words)]
+    assert f"pressed toward {NINE.steps[0].press}" in [m.text for m in rows.scene.marks if isinstance(m, Words)]
 
 
 def test_a_judged_unit_counts_where_a_plan_is_taken_up_again() -> None:

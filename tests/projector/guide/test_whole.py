@@ -13,7 +13,7 @@ from projector.guide.wholestage import block_rows
 from projector.guide.wholestate import Phase, block_unit, star_tips
 from projector.piecing.foresight.forecast import SeamErrors
 from projector.piecing.foresight.piles import Pile
-from projector.piecing.plans import Plan
+from projector.piecing.plans import Plan, expected_shape
 from tests.projector.guide.sewncloth import measured, placed, plan
 from vision.blocks import MeasuredBlock
 
@@ -118,6 +118,17 @@ def test_a_block_that_leans_is_told_by_its_diagonals() -> None:
     rows = [row.text for row in block_rows(now.state.record)]
     assert "corner to corner differs by 7/64 in: it leans" in rows
     assert not any(row.startswith("foretold") for row in rows)  # nothing was measured before
+
+
+def test_sides_that_are_planned_unlike_are_told_apart() -> None:
+    geese = plan("flying geese", 6 * IN)
+    shape = expected_shape(geese, geese.units[-1])
+    now, _ = play(CLEARED, seen(measured(shape.corners_mm, np.empty((0, 2, 2)))), of=geese)
+    rows = [row.text for row in block_rows(now.state.record)]
+    assert rows[1:3] == [
+        "6 1/2 in, planned 6 1/2 in, give or take 0.1 mm",
+        "3 1/2 in, planned 3 1/2 in, give or take 0.1 mm",
+    ]
 
 
 def test_units_that_were_measured_foretell_the_block() -> None:
