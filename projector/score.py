@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from projector.guide.steps import StripRecord
 from projector.guide.yardage.layout import outline_of
-from projector.rehearsal.truth import TrueUnit, Truth
+from projector.rehearsal.truth import TrueSewn, TrueUnit, Truth
 from vision.polygons import side_distances
 from vision.units import Judged, Width
 
@@ -82,8 +82,9 @@ def _strip_pair(record: StripRecord, truth: Truth, margin_mm: float | None) -> S
 def _pairs(judged: Judged, truth: Truth, margin_mm: float | None) -> tuple[WidthPair, ...]:
     """Each width with the true distance of the same two sides."""
     seen = _true_frame(judged.unit.corners_mat_mm, truth, margin_mm)
-    best: tuple[float, TrueUnit, int] | None = None
-    for unit in truth.units:
+    best: tuple[float, TrueUnit | TrueSewn, int] | None = None
+    units: list[TrueUnit | TrueSewn] = [*truth.units, *(one for one in truth.sewn if not one.is_block)]
+    for unit in units:
         if len(unit.laid_mat_mm) != len(seen):
             continue
         for roll in range(len(seen)):

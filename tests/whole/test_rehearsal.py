@@ -420,6 +420,10 @@ def test_a_sewn_unit_is_trimmed_by_its_seam_and_the_block_measured(sitting: Sitt
     # What was taken away at last is a square of 5 1/2 in, but for what the blade ran beside the light.
     units = [one for one in sitting.truth.sewn if not one.is_block]
     assert np.ptp(units[-1].corners_mm, axis=0) == pytest.approx([139.7, 139.7], abs=1.5)
+    assert sitting.scored is not None
+    pairs = [pair for unit in sitting.scored.units for pair in unit]
+    assert pairs
+    assert all(abs(pair.error_mm) < 4.0 * pair.measured.u_mm for pair in pairs)
     (block,) = told(sitting.events, "block")
     (true,) = [one for one in sitting.truth.sewn if one.is_block]
     true_mm = np.sort(np.hypot(*(np.roll(true.corners_mm, -1, axis=0) - true.corners_mm).T))
