@@ -15,7 +15,7 @@ from vision.blocks import BLOCK_CLOTH, MeasuredBlock, measure_block
 from vision.compare import judge
 from vision.expected import ExpectedShape, ExpectedStar, ExpectedStrip
 from vision.light import linear_image, mean_light
-from vision.mat import Scene, compare_with_mat, guessed_mat_picture, mat_picture, on_mat_mask
+from vision.mat import MatPicture, Scene, compare_with_mat, guessed_mat_picture, mat_picture, on_mat_mask
 from vision.measure import PLAIN_CLOTH, Cloth, Pieces, Trust, find_pieces, measure_units
 from vision.pictures import read_picture
 from vision.polygons import signed_area
@@ -53,20 +53,47 @@ def check_photographs(
     block_cloth: Cloth = BLOCK_CLOTH,
 ) -> Iterator[Checked]:
     """Measure each photograph in turn. Raises CheckError, PictureError."""
-    bare = [_read(path, rig) for path in empty]
-    mat = mat_picture(mean_light(bare, rig.tone)) if bare else None
-    width, height = rig.camera.pinhole.lens.size_px
-    # With a picture of the bare mat, all that differs from it is cloth, wherever it lies; without, only the mat's
-    # own area can be told from the table around it.
-    everywhere = np.ones((height, width), bool)
-    on_mat = everywhere if mat is not None else on_mat_mask(rig.camera.pinhole, rig.area_mat_mm)
-    trust = Trust(rig.camera_over_area().rms_mm, rig.scale_u, rig.camera)
+    checker = Checker.of(rig, expected, empty, cloth, block_cloth)
     for path in paths:
-        pixels = _read(path, rig)
+        yield checker.checked(path)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Checker:
+    """All that photographs of one rig have in common; it can be handed to another process."""
+
+    rig: Rig
+    expected: tuple[Expected, ...]
+    mat: MatPicture | None  # None: guessed from each photograph
+    cloth: Cloth
+    block_cloth: Cloth
+
+    @staticmethod
+    def of(
+        rig: Rig,
+        expected: Sequence[Expected] = (),
+        empty: Sequence[Path] = (),
+        cloth: Cloth = PLAIN_CLOTH,
+        block_cloth: Cloth = BLOCK_CLOTH,
+    ) -> Checker:
+        """With pictures of the bare mat, if there are any. Raises CheckError, PictureError."""
+        bare = [_read(path, rig) for path in empty]
+        mat = mat_picture(mean_light(bare, rig.tone)) if bare else None
+        return Checker(rig, tuple(expected), mat, cloth, block_cloth)
+
+    def checked(self, path: Path) -> Checked:
+        """What lies in one photograph. Raises CheckError, PictureError."""
+        rig, pixels = self.rig, _read(path, self.rig)
+        width, height = rig.camera.pinhole.lens.size_px
+        # With a picture of the bare mat, all that differs from it is cloth, wherever it lies; without, only the mat's
+        # own area can be told from the table around it.
+        everywhere = np.ones((height, width), bool)
+        on_mat = everywhere if self.mat is not None else on_mat_mask(rig.camera.pinhole, rig.area_mat_mm)
+        trust = Trust(rig.camera_over_area().rms_mm, rig.scale_u, rig.camera)
         linear = linear_image(pixels, rig.tone)
-        scene = compare_with_mat(linear, mat or guessed_mat_picture(linear, on_mat), on_mat, rig.tone)
-        look = _Look(scene, rig.camera.pinhole, on_mat, trust, cloth, block_cloth)
-        yield look.checked(str(path), pixels, expected)
+        scene = compare_with_mat(linear, self.mat or guessed_mat_picture(linear, on_mat), on_mat, rig.tone)
+        look = _Look(scene, rig.camera.pinhole, on_mat, trust, self.cloth, self.block_cloth)
+        return look.checked(str(path), pixels, self.expected)
 
 
 @dataclass(frozen=True, eq=False, slots=True)

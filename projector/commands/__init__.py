@@ -35,6 +35,7 @@ from projector.commands.options import OptionError
 from projector.display import DisplayError
 from projector.events import Teller
 from projector.gauging import GaugeError
+from projector.lots import LotsError
 from projector.piecing.blocks.catalogue import BlockError
 from projector.piecing.drawing.drawn import DrawingError
 from projector.piecing.lengths import LengthError
@@ -66,6 +67,7 @@ FOR_THE_PERSON = (
     DrawingError,
     GaugeError,
     LengthError,
+    LotsError,
     OptionError,
     PictureError,
     PlanError,

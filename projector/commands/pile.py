@@ -10,11 +10,13 @@ from pathlib import Path
 from typing import Any
 
 from calibration.rig import Rig
+from calibration.rigfile import load_rig
 from calibration.sheet.board import Board
 from projector.clock import WallClock
 from projector.commands.cut import add_pictures, trusted_rig, unit_pictures
 from projector.commands.devices import add_devices, board_of, check_sizes, opened, rig_for_light
 from projector.commands.options import CLOTH_U_MM, OptionError, add_cloth, add_json, add_records, add_sheet, read, whole
+from projector.commands.pilefrom import add_from, measure_stills
 from projector.commands.sitting import add_sitting, company, sitting_of
 from projector.events import Event, Teller
 from projector.goingon import goes_on
@@ -53,6 +55,7 @@ def add(commands: Any) -> None:
         metavar="aql=…",
         help="measure a sample of the --count units, drawn at random",
     )
+    add_from(parser)
     add_devices(parser)
     add_records(parser)
     add_pictures(parser)
@@ -70,12 +73,15 @@ def run(args: argparse.Namespace) -> int:
     """Open everything, judge the pile, sum up."""
     clock = WallClock()
     teller = Teller(clock, args.json)
-    plan, rig = load_plan(args.plan), rig_for_light(args.rig)
-    unit, board = unit_of(plan, args.unit, args.plan), board_of(args.board, rig)
-    wished = Wished(plan, unit, sampled(args))
+    plan = load_plan(args.plan)
+    rig = rig_for_light(args.rig) if args.source is None else load_rig(args.rig)
+    wished = Wished(plan, unit_of(plan, args.unit, args.plan), sampled(args))
     teller.tell("rig", **rig_keys(rig, args.rig))
+    if args.source is not None:
+        with Journal.open(args.records, teller.tell) as journal:
+            return _judge_pictures(args, wished, rig, journal, teller)
     with Journal.open(args.records, teller.tell) as journal, opened(args, clock, teller) as table:
-        _judge(args, wished, rig, board, journal, table)
+        _judge(args, wished, rig, board_of(args.board, rig), journal, table)
     return 0
 
 
@@ -142,6 +148,20 @@ def _judge(args: argparse.Namespace, wished: Wished, rig: Rig, board: Board, jou
         outcome, words = sample.outcome(_counts(keys))
         table.teller.tell("seen", what="sample", words=words, outcome=outcome, **sample.keys())
     table.teller.tell("summary", **keys)
+
+
+def _judge_pictures(args: argparse.Namespace, wished: Wished, rig: Rig, journal: Journal, teller: Teller) -> int:
+    """The pile as it was photographed. What was left is gone on with where --resume says so, and else told."""
+    text = f"# pile of {wished.unit.name} from {' '.join(args.source)}\n{plan_text(wished.plan)}"
+    left = None if args.anew else journal.unfinished(text, "pile")
+    earlier = () if left is None else journal.records.units(left.id)
+    if left is not None and not args.resume:
+        teller.tell("seen", what="unfinished_session", units=len(earlier), do="--resume goes on with it")
+        left, earlier = None, ()
+    now = datetime.now().astimezone()
+    session = left.id if left is not None else journal.begin(now, "pile", text, str(args.rig))
+    expected = wanted_of(wished.plan, wished.unit)
+    return measure_stills(args, rig, expected, journal, session, earlier, teller)
 
 
 def session_for(

@@ -13,7 +13,7 @@ from projector.guide.keys import meaning_of
 from projector.guide.looks import Glimpsed, HandSeen, KeyPressed, MatCleared, Observation, Seen
 from projector.guide.pilestage import scene_of
 from projector.guide.pilestate import Counted, Phase, Pile, Turn
-from projector.guide.present import Lying, Piece, glimpsed, is_another, matched, units_in
+from projector.guide.present import Lying, Piece, glimpsed, is_another, matched, several_told
 from projector.guide.scenes import Point, Scene
 from projector.guide.sitting import USUAL, Sitting
 from projector.guide.steps import Event, Record
@@ -25,9 +25,7 @@ from vision.units import Verdict
 UNJUDGED = (None, Verdict.LOOK_AGAIN)
 # It was turned since, the two that lay one over another were parted, or it was trimmed by the line that lay on it.
 ANEW = (Verdict.TURNED_OVER, Verdict.OTHER, Verdict.TRIM)
-TOUCHING = "touching"
 LAY_ANEW = "lay it clear of the others, and flat"
-NOTCH = 0.05  # of the hull's area: more than cutting and measuring take
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -102,9 +100,9 @@ def _measured(state: Pile, seen: Observation) -> Turn:
 
 def _looked_at(turn: Turn, piece: Piece, here: list[Lying]) -> Turn:
     """One piece at rest, and the units known to be in it."""
-    piece = _as_several(piece, turn.state)
-    now = piece.judged
-    assert now is not None
+    assert piece.judged is not None
+    now = several_told(piece.judged, turn.state.expected)
+    piece = replace(piece, judged=now)
     numbers = [unit.number for unit in here if unit.number is not None]
     if now.verdict in UNJUDGED or len(here) > 1:
         return _lies(turn, *here) if here else _unclear(turn, piece)
@@ -117,18 +115,6 @@ def _looked_at(turn: Turn, piece: Piece, here: list[Lying]) -> Turn:
     if before is not None and is_another(before, now):
         return _counts(_undone(turn, number) if before.verdict is Verdict.TRIM else turn, piece)
     return _lies(turn, Lying.of(piece, number))
-
-
-def _as_several(piece: Piece, state: Pile) -> Piece:
-    """Cloth that is none of the shapes is several that touch if it is as large as they are, or notched."""
-    judged = piece.judged
-    if judged is None or judged.verdict is not Verdict.OTHER:
-        return piece
-    notched = piece.hull_share < Piece(state.expected.corners_mm).hull_share - NOTCH
-    if units_in(piece, state.unit_mm2) == 1 and not notched:
-        return piece
-    again = replace(judged.unit, trouble=TOUCHING)
-    return replace(piece, judged=replace(judged, unit=again, verdict=Verdict.LOOK_AGAIN, why=TROUBLES[TOUCHING]))
 
 
 def _lies(turn: Turn, *units: Lying) -> Turn:

@@ -18,6 +18,8 @@ from scipy.optimize import linear_sum_assignment
 from shapely import Polygon
 from shapely.geometry.base import BaseGeometry
 
+from vision.compare import TROUBLES
+from vision.expected import ExpectedShape
 from vision.polygons import signed_area
 from vision.units import Judged, Verdict
 
@@ -25,6 +27,8 @@ Floats = NDArray[np.float64]
 
 ANOTHER_U = 5.0  # standard uncertainties of a difference: two measurements of one unit do not differ so much
 MIDDLE_SHARE = 0.1  # of the distance of middles, beside that from the outline: decides among pieces about a middle
+TOUCHING = "touching"
+NOTCH = 0.05  # of the hull's area: more than cutting and measuring take
 UNLIKE_MM = 1e4  # above all distances: pieces are first shared out so that as few as can be are surely others
 
 
@@ -71,6 +75,17 @@ class Lying:
 def units_in(piece: Piece, unit_mm2: float) -> int:
     """How many units a piece is as large as, at least one."""
     return max(1, round(piece.area_mm2 / unit_mm2))
+
+
+def several_told(judged: Judged, expected: ExpectedShape) -> Judged:
+    """Cloth that is no expected shape is several units that touch if it is as large as they are, or notched."""
+    if judged.verdict is not Verdict.OTHER:
+        return judged
+    piece, one = Piece(judged.unit.corners_mat_mm), Piece(expected.corners_mm)
+    if units_in(piece, one.area_mm2) == 1 and piece.hull_share >= one.hull_share - NOTCH:
+        return judged
+    again = replace(judged.unit, trouble=TOUCHING)
+    return replace(judged, unit=again, verdict=Verdict.LOOK_AGAIN, why=TROUBLES[TOUCHING])
 
 
 def matched(lying: Sequence[Lying], pieces: Sequence[Piece], unit_mm2: float) -> list[int | None]:

@@ -1,0 +1,122 @@
+"""Many photographs, each a lot of a pile: measured on all cores or by a cluster, in the order given, at flat memory.
+
+However many workers there are and whichever is done first, what comes out is the same. Only so many photographs are
+under way at a time as keep the workers busy.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Protocol
+
+from projector.checking import Checker, CheckError
+from vision.pictures import PictureError
+from vision.units import Judged
+
+AHEAD = 2  # photographs under way for each worker: the next one waits while one is measured
+
+
+class LotsError(Exception):
+    """The photographs cannot be handed out; the message says in one line what to do."""
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Lot:
+    """One photograph: the units in it, or why it cannot be measured."""
+
+    name: str
+    units: tuple[Judged, ...] = ()
+    trouble: str = ""
+
+
+class _Future(Protocol):
+    def result(self) -> Lot: ...
+
+
+Submit = Callable[[Path], _Future]
+
+
+def measured_lots(paths: Sequence[Path], checker: Checker, workers: int) -> Iterator[Lot]:
+    """Measure photographs by so many processes of this computer; with one, in this very process."""
+    if workers == 1:
+        yield from (lot_of(checker, path) for path in paths)
+        return
+    spawn = multiprocessing.get_context("spawn")  # a fork would copy threads of OpenCV and SDL that are not there
+    with ProcessPoolExecutor(workers, spawn, _keep, (checker,)) as pool:
+        try:
+            yield from _in_order(paths, lambda path: pool.submit(_lot_here, path), AHEAD * workers)
+        finally:
+            pool.shutdown(cancel_futures=True)
+
+
+def lots_by_cluster(paths: Sequence[Path], checker: Checker, scheduler: str) -> Iterator[Lot]:
+    """The same by the workers of a dask.distributed scheduler, which see the files under the same names.
+
+    Raises LotsError.
+    """
+    with _client(scheduler) as client:
+        workers = sum(client.nthreads().values())
+        if not workers:
+            raise LotsError(f"{scheduler}: this cluster has no workers; start some, like: dask worker {scheduler}")
+        known = client.scatter(checker, broadcast=True, hash=False)
+
+        def submit(path: Path) -> _Future:
+            future: _Future = client.submit(lot_of, known, path, pure=False)
+            return future
+
+        yield from _in_order(paths, submit, AHEAD * workers)
+
+
+def lot_of(checker: Checker, path: Path) -> Lot:
+    """Measure one photograph. One that is no picture, or of another size, is said to be so, and stops nothing."""
+    try:
+        return Lot(str(path), checker.checked(path).units)
+    except (CheckError, PictureError) as error:
+        return Lot(str(path), trouble=str(error))
+
+
+def _in_order(paths: Iterable[Path], submit: Submit, most: int) -> Iterator[Lot]:
+    """Results in the order of the paths, never more than so many under way."""
+    under_way: deque[_Future] = deque()
+    for path in paths:
+        under_way.append(submit(path))
+        if len(under_way) >= most:
+            yield under_way.popleft().result()
+    while under_way:
+        yield under_way.popleft().result()
+
+
+_kept: list[Checker] = []  # a process of the pool is told once what all its photographs have in common
+
+
+def _keep(checker: Checker) -> None:
+    _kept[:] = [checker]
+
+
+def _lot_here(path: Path) -> Lot:
+    return lot_of(_kept[0], path)
+
+
+@contextmanager
+def _client(scheduler: str) -> Iterator[Any]:
+    try:
+        import distributed
+    except ImportError:
+        raise LotsError("the dask library is missing; install it with: pip install 'chalkbeam[cluster]'") from None
+    library: Any = distributed
+    try:
+        client = library.Client(scheduler, timeout="10s", set_as_default=False)
+    except (OSError, ValueError) as error:
+        raise LotsError(
+            f"{scheduler}: no scheduler answers ({error}); start one with: dask scheduler, and give its address"
+        ) from None
+    try:
+        yield client
+    finally:
+        client.close()
