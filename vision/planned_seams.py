@@ -34,7 +34,7 @@ HALF_MM = 6.0  # so far to either side of where it should be a seam is looked fo
 LEAST_MM = 13.0  # of a seam's part, to be fitted by itself
 MOST_TURN_RAD = math.radians(4.0)
 LEAST_SEEN = 0.5  # of a seam, and of all seams, must be found
-ENOUGH = 0.9  # of all seams: no other way need be tried
+ENOUGH = 0.9  # of all seams: no other way in which this shape may lie need be tried
 ON_IT = 0.02  # of a seam's length: so near to its end it still meets another
 
 
@@ -55,6 +55,8 @@ def planned_seams(
             )
             if seen >= LEAST_SEEN * whole and seen > best[0]:
                 best = seen, tuple(found)
+            if seen >= ENOUGH * whole:
+                break
     return best[1]
 
 
