@@ -55,6 +55,7 @@ class Table:
         self, camera: Camera, display: Display, clock: Clock, teller: Teller, watcher: Watcher | None = None
     ) -> None:
         self.camera, self.display, self.clock, self.teller = camera, display, clock, teller
+        self.has_light = True  # else the display shows nothing, and the room's light is all there is
         self.latency_s = LONGEST_LATENCY_S  # from showing a picture to frames that hold nothing else
         self.pace_s = PACE_S  # at least between two changes of the light
         self._watcher = watcher

@@ -16,7 +16,7 @@ from projector.clock import WallClock
 from projector.commands.cut import add_pictures, trusted_rig, unit_pictures
 from projector.commands.devices import add_devices, board_of, check_sizes, opened, rig_for_light
 from projector.commands.options import CLOTH_U_MM, OptionError, add_cloth, add_json, add_records, add_sheet, read, whole
-from projector.commands.pilefrom import add_from, measure_stills
+from projector.commands.pilefrom import add_from, is_film, judge_film, measure_stills
 from projector.commands.sitting import add_sitting, company, sitting_of
 from projector.events import Event, Teller
 from projector.goingon import goes_on
@@ -161,6 +161,8 @@ def _judge_pictures(args: argparse.Namespace, wished: Wished, rig: Rig, journal:
     now = datetime.now().astimezone()
     session = left.id if left is not None else journal.begin(now, "pile", text, str(args.rig))
     expected = wanted_of(wished.plan, wished.unit)
+    if is_film(args.source):
+        return judge_film(args, rig, expected, journal, session, earlier, teller, WallClock())
     return measure_stills(args, rig, expected, journal, session, earlier, teller)
 
 

@@ -6,24 +6,33 @@ import argparse
 import os
 import sys
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
 from calibration.rig import Rig
 from projector.checking import Checker
+from projector.clock import Clock
 from projector.commands.options import CLOTH_U_MM, OptionError, files, whole
 from projector.events import Event, Teller, unit_event
 from projector.guide.present import several_told
+from projector.guide.sitting import USUAL
+from projector.guided import Bench
 from projector.lots import Lot, lots_by_cluster, measured_lots
+from projector.piling import pile
 from projector.records.journal import Journal
 from projector.records.sessions import Entry
+from projector.seeing.beside import AtOnce, InThread
+from projector.table import Table
 from projector.totals import session_keys
-from vision.cameras import PICTURE_ENDINGS, pictures_in
+from vision.cameras import PICTURE_ENDINGS, STREAMS, open_camera, pictures_in
 from vision.expected import ExpectedShape
 from vision.measure import Cloth
 from vision.units import Verdict
@@ -39,7 +48,8 @@ def add_from(parser: argparse.ArgumentParser) -> None:
         dest="source",
         nargs="+",
         metavar="SOURCE",
-        help="measure photographs instead, each a lot of the pile: a folder, files or patterns",
+        help="measure photographs instead, each a lot of the pile (a folder, files or patterns), or a pile that is fed "
+        "in a video or a stream, which begins with the bare mat",
     )
     group.add_argument(
         "--empty", action="append", default=[], metavar="FILE", help="picture of the bare mat; repeatable"
@@ -62,6 +72,60 @@ def stills_of(sources: Sequence[str]) -> list[Path]:
     if others:
         raise OptionError(f"{others[0]}: no photograph; give .jpg, .png or .tif files")
     return found
+
+
+def is_film(sources: Sequence[str]) -> bool:
+    """Whether a video, an address or a numbered sequence was named, and nothing else."""
+    if len(sources) != 1:
+        return False
+    (source,) = sources
+    film = Path(source).is_file() and Path(source).suffix.lower() not in PICTURE_ENDINGS
+    return film or source.startswith(STREAMS) or "%" in source
+
+
+def judge_film(
+    args: argparse.Namespace,
+    rig: Rig,
+    expected: ExpectedShape,
+    journal: Journal,
+    session: int,
+    earlier: Sequence[Entry],
+    teller: Teller,
+    clock: Clock,
+) -> int:
+    """Judge the pile that is fed in a video or a stream, as at the table but without light. Raises CameraError.
+
+    Of a recording no frame is passed over while a lot is measured; of a stream those that come meanwhile are.
+    """
+    camera = open_camera(args.source[0], clock)
+    live = args.source[0].startswith(STREAMS)
+    unlit = replace(rig, projector=None, mat_over_paper=None)
+    try:
+        table = Table(camera, NoLight(), clock, teller)
+        table.latency_s, table.has_light = 0.0, False
+        with InThread() if live else nullcontext(AtOnce()) as worker:
+            bench = Bench(table, unlit, journal, session, Cloth(args.cloth, CLOTH_U_MM), worker=worker)
+            piled = pile(bench, expected, USUAL, args.count, len(earlier))
+    finally:
+        camera.close()
+    journal.end(session, datetime.now().astimezone())
+    teller.tell("summary", **session_keys(journal, session, piled.units))
+    return 0
+
+
+class NoLight:
+    """A display where there is none; nobody presses a key."""
+
+    size_px = (16, 9)
+
+    def show(self, picture: NDArray[np.uint8]) -> None:
+        """Nothing is shown."""
+
+    def keys(self) -> list[str]:
+        return []
+
+    def close(self) -> None:
+        """Nothing to give back."""
 
 
 def measure_stills(

@@ -30,7 +30,7 @@ Prank = Literal[
 
 REACH_S, LINGER_S = 0.4, 2.5  # the hand is in the picture for so long
 THINKS_S = (0.15, 0.35)
-FETCHES_S = (0.25, 0.6)  # no hand is in the picture meanwhile: the pile lies beside the mat
+FETCHES_S = (0.5, 1.0)  # no hand is in the picture meanwhile, as the README asks: the pile lies beside the mat
 PATIENCE_S = 6.0  # without a word for so long it goes on
 LOOK_S = 0.1
 APART_MM = 12.0  # between units that are laid not touching

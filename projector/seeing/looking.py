@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 
@@ -33,8 +33,11 @@ Looked = MatCleared | Measured | NotClear | Disturbed | Pressed
 class Seeing:
     """Looks at the mat under the lamp. The bare mat's own picture, once taken, is kept as the reference."""
 
-    def __init__(self, table: Table, gauge: Gauge, worker: Worker) -> None:
-        self._table, self._gauge, self._worker = table, gauge, worker
+    def __init__(
+        self, table: Table, gauge: Gauge, worker: Worker, beheld: Callable[[Taken], object] = lambda _: None
+    ) -> None:
+        """`beheld` is shown all that is taken, whether it is measured or dropped."""
+        self._table, self._gauge, self._worker, self._beheld = table, gauge, worker, beheld
         self._latest: Taken | None = None
 
     @property
@@ -87,6 +90,7 @@ class Seeing:
 
     def _take(self, frames: int) -> Taken:
         self._latest = take(self._table, frames)
+        self._beheld(self._latest)
         return self._latest
 
 

@@ -35,8 +35,9 @@ from projector.rehearsal.feeding import PileToFeed, Prank
 from projector.rehearsal.setting import setting_of
 from projector.rehearsal.truth import Truth
 from projector.rehearsal.world import VirtualTable
+from projector.seeing.looking import EMPTY_FRAMES, FRAMES
 from projector.seeing.measuring import Gauge
-from projector.seeing.taking import Taken
+from projector.seeing.taking import Taken, take
 from projector.showing import show
 from projector.table import Table
 from tests.projector.exactrig import exact_rig
@@ -140,11 +141,10 @@ def _lit(units: int, size_px: tuple[int, int]) -> tuple[Gauge, Taken, Table]:
     """Pictures of so many units in the lamp's light, and a gauge that knows the bare mat."""
     world, table, _ = feeder_table(1, PileToFeed(SMALL, units, (units,)), size_px, [])
     gauge = Gauge.of(exact_rig(setting_of(1, size_px, size_px)), PLAIN_CLOTH)
-    table.throw(np.full((size_px[1], size_px[0], 3), 255, np.uint8))
-    gauge = gauge.with_mat(Taken(tuple(table.looks(16))))
+    gauge = gauge.with_mat(take(table, EMPTY_FRAMES))
     world.hears({"event": "ask", "what": "unit"}, table.clock.now_s())
     table.clock.wait_s(2.0)
-    return gauge, Taken(tuple(table.looks(4))), table
+    return gauge, take(table, FRAMES), table
 
 
 def main() -> None:

@@ -113,6 +113,32 @@ def test_what_was_left_is_gone_on_with_and_no_unit_is_there_twice(shots: Path, t
     assert sorted(frames) == ["lot_0.png", "lot_0.png", "lot_1.png", "lot_3.png"]
 
 
+def test_a_video_of_a_pile_being_fed_is_judged_as_at_the_table(
+    shots: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The bare mat, a unit, the same nudged, the bare mat, another; in the room's light, 15 frames a second."""
+    rng, bare = np.random.default_rng(5), picture(noise_sd=1e-4)
+    one, nudged, other = (
+        picture(Piece(_laid(at, turn)), noise_sd=1e-4)
+        for at, turn in (((90.0, 120.0), 0.05), ((95.0, 118.0), 0.1), ((200.0, 130.0), -0.2))
+    )
+    film = cv2.VideoWriter(
+        str(tmp_path / "fed.avi"), cv2.VideoWriter.fourcc(*"HFYU"), 15.0, (bare.shape[1], bare.shape[0])
+    )
+
+    for part, frames in ((bare, 50), (one, 20), (nudged, 20), (bare, 20), (other, 20), (bare, 20)):
+        for _ in range(frames):
+            noise = rng.normal(0.0, 3.0, part.shape).astype(np.float32)
+            film.write(np.clip(part + noise, 0.0, 255.0).astype(np.uint8))
+    film.release()
+    words = ("pile", shots / "plan.toml", "--rig", shots / "rig.json", "--from", tmp_path / "fed.avi")
+    with pytest.raises(SystemExit) as end:
+        main([str(word) for word in (*words, "--records", tmp_path / "j.sqlite", "--json")])
+    assert end.value.code in (0, None)
+    told = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
+    assert told[-1]["units"] == 2, [(one["event"], one.get("what"), one.get("why")) for one in told]
+
+
 def test_without_a_scheduler_it_is_one_line(shots: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(shots, tmp_path / "j.sqlite", "--scheduler", "nonsense") == 2
     assert len(capsys.readouterr().err.splitlines()) <= 2
