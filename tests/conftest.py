@@ -20,15 +20,16 @@ for threads in ("OPENCV_FOR_THREADS_NUM", "OPENBLAS_NUM_THREADS", "OMP_NUM_THREA
 # A long file that began last would keep one core busy while the others rest. Real time is the longest of all.
 FIRST = ("tests/whole/test_real_window.py", "tests/whole/", "tests/projector/setup/", "tests/measure/", "tests/vision/")
 
-# One calibration of a virtual table serves all of this folder: elsewhere it would have to be made again.
-TOGETHER = "tests/projector/setup/"
+# One calibration serves all of such a folder: elsewhere it would have to be made again.
+TOGETHER = ("tests/projector/setup/", "tests/whole/photographs/")
 
 
 class ByFile(LoadScopeScheduling):
-    """Hands out files, and the folder of a common set-up as if it were one."""
+    """Hands out files, and a folder of a common set-up as if it were one."""
 
     def _split_scope(self, nodeid: str) -> str:
-        return TOGETHER if nodeid.startswith(TOGETHER) else nodeid.partition("::")[0]
+        folders = (folder for folder in TOGETHER if nodeid.startswith(folder))
+        return next(folders, nodeid.partition("::")[0])
 
 
 def pytest_xdist_make_scheduler(config: pytest.Config, log: Producer) -> ByFile:
