@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import csv
 import re
-import subprocess
-import sys
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +14,7 @@ from calibration.sheet.board import Board
 from calibration.sheet.corners import SheetView, find_sheet
 from calibration.sheet.layout import PAPERS_MM, SheetError, lay_out
 from calibration.sheet.pdf import sheet_pdf
+from tests.whole.process import chalkbeam, here
 
 ROOT = Path(__file__).parents[3]
 TABLE = ROOT / "fixtures" / "tables" / "paper_sizes.csv"  # ISO 216, ANSI/ASME Y14.1; points by ISO 32000-1, 8.3.2.3
@@ -105,14 +104,9 @@ def test_a_board_that_does_not_fit_is_refused_with_a_remedy():
         lay_out(Board(8, 6, 40.0, 30.0), "a4")
 
 
-def command(*words: object) -> subprocess.CompletedProcess[str]:
-    line = [sys.executable, "-m", "projector", "sheet", *map(str, words)]
-    return subprocess.run(line, cwd=ROOT, capture_output=True, text=True, timeout=60)
-
-
 def test_the_command_writes_the_sheet(tmp_path):
-    done = command("--paper", "letter", "-o", tmp_path / "sheet.pdf")
-    assert (done.returncode, done.stderr) == (0, "")
+    done = chalkbeam("sheet", "--paper", "letter", "-o", tmp_path / "sheet.pdf")
+    assert (done.code, done.err) == (0, "")
     assert (tmp_path / "sheet.pdf").read_bytes() == sheet_pdf(Board(), "letter")
 
 
@@ -120,8 +114,8 @@ def test_the_command_writes_the_sheet(tmp_path):
     ("paper", "place", "says"),
     [("b9", "sheet.pdf", "; take one of letter, a4"), ("a4", "none/sheet.pdf", "; choose another place")],
 )
-def test_the_command_says_in_one_line_what_to_do(tmp_path, paper, place, says):
-    done = command("--paper", paper, "-o", tmp_path / place)
-    assert done.returncode == 2
-    assert says in done.stderr
-    assert done.stderr.count("\n") == 1
+def test_the_command_says_in_one_line_what_to_do(tmp_path, paper, place, says, capfd):
+    done = here(capfd, "sheet", "--paper", paper, "-o", tmp_path / place)
+    assert done.code == 2
+    assert says in done.err
+    assert done.err.count("\n") == 1
