@@ -159,7 +159,7 @@ def block_size(rows: Sequence[Row], indent_mm: float = 0.0) -> tuple[float, floa
 def wrapped(rows: Sequence[Row], width_mm: float) -> list[Row]:
     """The same lines, those that are wider than told broken between words. A word alone stays whole.
 
-    >>> [row.text for row in wrapped([Row("true the raw end first", 10.0)], 130.0)]
+    >>> [row.text for row in wrapped([Row("true the raw end first", 10.0)], 110.0)]
     ['true the raw', 'end first']
     """
     found: list[Row] = []
