@@ -11,7 +11,7 @@ from projector.guide.state import wanted_of
 from projector.piecing.lengths import inches_text
 from projector.piecing.plans import Plan
 from projector.score import Score
-from vision.pile import sum_up
+from vision.pile import Pile, sum_up
 from vision.polygons import side_distances
 from vision.units import Judged
 
@@ -23,9 +23,7 @@ def summary_text(plan: Plan, rig: Rig, units: Sequence[Judged], scored: Score, b
     lines = [
         f"# {plan.name}: a rehearsal",
         "",
-        f"{pile.judged} judgements of {plan.wanted} units: "
-        + (", ".join(f"{count} {verdict.replace('_', ' ')}" for verdict, count in pile.verdicts.items()) or "none")
-        + ".",
+        counts_text(plan, pile),
         "",
         f"The camera is sure to {camera.rms_mm:.3f} mm ({camera.worst_mm:.3f} mm at worst)"
         + ("." if projector is None else f", light lands within {projector.rms_mm:.3f} mm ({projector.worst_mm:.3f})."),
@@ -44,6 +42,14 @@ def summary_text(plan: Plan, rig: Rig, units: Sequence[Judged], scored: Score, b
         "",
     ]
     return "\n".join(lines)
+
+
+def counts_text(plan: Plan, pile: Pile) -> str:
+    """What was judged, and how many units the plan cuts; one that cuts none has sewn units, or a block, to judge."""
+    judged = f"{pile.judged or 'No'} judgement{'' if pile.judged == 1 else 's'}"
+    to_cut = f", {plan.wanted} unit{'' if plan.wanted == 1 else 's'} to cut" if plan.wanted else ""
+    verdicts = ", ".join(f"{count} {verdict.replace('_', ' ')}" for verdict, count in pile.verdicts.items())
+    return f"{judged}{to_cut}{': ' if verdicts else ''}{verdicts}."
 
 
 def _blade_lines(scored: Score, blade: Offset | None) -> list[str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import math
 from collections.abc import Callable, Iterable
 from glob import glob
 from pathlib import Path
@@ -122,3 +123,14 @@ def whole(least: int) -> Callable[[str], int]:
         return int(text)
 
     return read_whole
+
+
+def share(text: str) -> float:
+    """A share from 0 to 1, as an option says it."""
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not 0.0 <= value <= 1.0:
+        raise argparse.ArgumentTypeError(f'"{text}" does not fit; give a share from 0 to 1, like 0.1')
+    return value
