@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from tests.whole.table_truth import Pair
+from vision.polygons import sides_of
 
 LEAST, LEAST_U = 0.3, 5.0  # mm or degrees; standard uncertainties
 KINDS = {
@@ -60,7 +61,7 @@ def defects_of(pairs: Iterable[Pair]) -> tuple[list[Defect], list[str]]:
         event, truth = pair.measured.event, pair.truth
         wrong = event.get("expected") != expected_text(truth.told)
         where = f"{truth.frame} {truth.name} {truth.told['shape']}" + (" (taken for another)" if wrong else "")
-        findings = [one | {"sides": _as_true(one["sides"], pair)} for one in event.get("findings", [])]
+        findings = [_as_true(one, pair) for one in event.get("findings", [])]
         defects_here = truth.told["defects"]
         for one in defects_here:
             if one["kind"] != "mirror" or truth.told["shape"] not in MIRRORED_ALIKE:
@@ -73,9 +74,21 @@ def defects_of(pairs: Iterable[Pair]) -> tuple[list[Defect], list[str]]:
     return defects, false
 
 
-def _as_true(sides: Sequence[int], pair: Pair) -> list[int]:
-    """Sides as the truth numbers them: a square is expected to lie in four ways, and told in any of them."""
-    return [(side + pair.measured.roll) % len(pair.truth.corners_mat_mm) for side in sides]
+def _as_true(finding: Mapping[str, Any], pair: Pair) -> Mapping[str, Any]:
+    """A finding as the truth numbers and counts: a square is expected to lie in four ways, and told in any of them."""
+    if finding["kind"] == KINDS["seam"]:
+        return {**finding, "value": _same_way(pair) * finding["value"]}
+    n = len(pair.truth.corners_mat_mm)
+    return {**finding, "sides": [(side + pair.measured.roll) % n for side in finding["sides"]]}
+
+
+def _same_way(pair: Pair) -> int:
+    """-1 where the shape was laid half a turn round: its seam runs the other way, and its left is the true one's right.
+
+    A shape that half a turn brings onto itself may be laid so.
+    """
+    ahead = sides_of(pair.truth.corners_mat_mm)
+    return 1 if ahead[pair.measured.roll] @ ahead[0] > 0.0 else -1
 
 
 def _tells(finding: Mapping[str, Any], defect: Mapping[str, Any]) -> bool:
@@ -87,10 +100,23 @@ def _tells(finding: Mapping[str, Any], defect: Mapping[str, Any]) -> bool:
 def _beside(defect: Mapping[str, Any], findings: Sequence[Mapping[str, Any]], pair: Pair, where: str) -> Defect:
     amount = float(defect.get(AMOUNTS.get(defect["kind"], ""), np.nan))
     told = next((one for one in findings if _tells(one, defect)), None)
-    u = _stated_u(defect, pair) if told is None or told["u"] is None else told["u"]
-    value = None if told is None else float("nan" if told["value"] is None else told["value"])
+    stated_u = _stated_u(defect, pair) if told is None or told["u"] is None else told["u"]
+    value, u = (None, stated_u) if told is None else _on_side(told, defect.get("edge"), stated_u)
     side = f" of side {defect['edge']}" if "edge" in defect else ""
-    return Defect(where, defect["kind"] + side, amount, u, value, u)
+    return Defect(where, defect["kind"] + side, amount, stated_u, value, u)
+
+
+def _on_side(told: Mapping[str, Any], edge: int | None, u: float) -> tuple[float, float]:
+    """A finding's amount, and its uncertainty, were the change that of this side of all that explain it.
+
+    Only the first one's uncertainty is stated. The change being one and the same, its share of the amount is too.
+    """
+    if told["value"] is None:
+        return np.nan, u
+    if "values" not in told:
+        return float(told["value"]), u
+    value = float(told["values"][told["sides"].index(edge)])
+    return value, u * abs(value / float(told["value"]))
 
 
 def _stated_u(defect: Mapping[str, Any], pair: Pair) -> float:

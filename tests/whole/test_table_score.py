@@ -136,3 +136,32 @@ def test_a_finding_is_told_by_where_its_side_lies_and_not_by_its_number() -> Non
     (told,), false = defects_of([matched])
     assert told.told is not None
     assert false == []
+
+
+def test_the_amount_is_that_of_the_side_that_was_changed() -> None:
+    """Three sides explain a triangle that is too small, each by an amount of its own, known to the same share."""
+    one = next(
+        unit for unit in units_with("edge_shift") if len(unit.corners_mat_mm) == 3 and unit.told["defects"][0]["edge"]
+    )
+    edge, outward = one.told["defects"][0]["edge"], one.told["defects"][0]["outward_mm"]
+    values = [outward if side == edge else 2.5 * outward for side in range(3)]
+    finding = {"kind": "side_off", "sides": [0, 1, 2], "value": values[0], "u": 0.05, "values": values}
+    (told,), _ = defects_of([pair(one, [finding])])
+    assert told.told == pytest.approx(outward)
+    assert told.told_u == pytest.approx(0.02)
+    assert told.u == 0.05
+
+
+@pytest.mark.parametrize(("first", "says"), [(0, 1), (2, -1)])
+def test_a_seam_is_off_to_the_left_of_the_way_it_was_laid(first: int, says: int) -> None:
+    """A slant of two like strips, laid half a turn round, has its seam run the other way."""
+    plain = next(unit for frame in TRUTH for unit in true_units(frame) if unit.told["shape"] == "slant45")
+    moved = {**plain.told, "defects": [{"kind": "seam", "left_mm": 0.8, "deg_ccw": 0.0}]}
+    one = replace(plain, told=moved)
+    finding = {"kind": "seam_off", "sides": [0], "value": says * 0.8, "u": 0.04}
+    event = event_of(moved, [finding])
+    event["outline_mat_mm"] = np.roll(plain.corners_mat_mm, -first, axis=0).tolist()
+    (matched,) = match([one], [Measured.of_event(event, STAY)]).pairs
+    (told,), false = defects_of([matched])
+    assert told.told == pytest.approx(0.8)
+    assert false == []
