@@ -57,7 +57,7 @@ def pile(
 
     seeing = Seeing(bench.table, Gauge.of(bench.rig, bench.cloth), bench.worker, beheld)
     area = lit_mat(bench.rig)
-    entries: list[int | None] = []
+    entries: list[int] = []
     now = begin(expected, area, sitting, wanted, before, hand, bench.cloth.height_mm)
     _carry_out(bench, now, entries)
     unlike: Still | None = None  # a mat that is bare already need not change; from then on a change is waited for
@@ -102,25 +102,24 @@ def pile(
     return Piled(tuple(one.judged for one in now.state.standing), now.state.stopped)
 
 
-def _carry_out(bench: Bench, turn: Step, entries: list[int | None]) -> Still:
+def _carry_out(bench: Bench, turn: Step, entries: list[int]) -> Still:
     """Keep the records, then show and look, then ask: nothing is said of a unit before it is on the disk."""
     as_it_lies = _lit(bench, turn, entries)
     _told(bench, turn)
     return as_it_lies
 
 
-def _lit(bench: Bench, turn: Step, entries: list[int | None]) -> Still:
+def _lit(bench: Bench, turn: Step, entries: list[int]) -> Still:
     """Keep the records, tell them, and show the scene; the look that comes back is taken before anybody is asked.
 
     `entries` holds, for each number of this sitting, where the unit stands in the journal.
     """
     for number in turn.taken_back:
-        entry = entries[number - 1]
-        if entry is not None:
-            bench.journal.undo(bench.session, entry, datetime.now().astimezone())
-    for record in turn.records:
-        event = record_event(record)
-        entries.append(bench.journal.keep(bench.session, event, datetime.now().astimezone()))
+        bench.journal.undo(bench.session, entries[number - 1], datetime.now().astimezone())
+    # What one look has seen is kept in one: part of a lot, kept before a power cut, would count again once laid again.
+    events = [record_event(record) for record in turn.records]
+    entries += bench.journal.keep_all(bench.session, events, datetime.now().astimezone())
+    for event in events:
         bench.table.teller.tell(str(event.pop("event")), **event)
     bench.lighting.show(turn.scene)
     return bench.table.glance()

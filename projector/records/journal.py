@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import json
 import platform
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from shlex import quote
@@ -19,7 +20,7 @@ from uuid import uuid4
 from projector.records.faults import RecordsError
 from projector.records.opening import open_records
 from projector.records.sessions import UNIT, Entry, Session, plain, plan_name_of
-from projector.records.unsaved import Added, Deed, Ended, Undone, Unsaved, left_files
+from projector.records.unsaved import Added, Deed, Ended, Lot, Undone, Unsaved, left_files, size_of
 
 if TYPE_CHECKING:
     from projector.records.store import Store
@@ -85,20 +86,18 @@ class Journal:
 
     def keep(self, session: int, event: Mapping[str, object], at: datetime) -> int:
         """Keep what was measured, told by its event: its kind, its name or else what was expected, and its verdict."""
-        name, verdict = event.get("name") or event.get("expected"), event.get("verdict")
-        name, verdict = (None if text is None else str(text) for text in (name, verdict))
-        return self.record(session, name, verdict, json.dumps(plain(dict(event))), at, str(event["event"]))
+        return self.keep_all(session, [event], at)[0]
+
+    def keep_all(self, session: int, events: Sequence[Mapping[str, object]], at: datetime) -> list[int]:
+        """Keep what was measured at one look, all or none of it, so that whoever resumes may lay all of it again."""
+        entries = [_entry_of(event, at) for event in events]
+        return self._record_all(session, entries) if entries else []
 
     def record(
         self, session: int, name: str | None, verdict: str | None, line: str, at: datetime, kind: str = UNIT
     ) -> int:
         """Keep what was judged; its number in the session, from 1. It is on the disk, or told to be unsaved."""
-        entry = Entry(self._last_n[session] + 1, name, verdict, line, at, kind)
-        self._last_n[session] = entry.n
-        mark = uuid4().hex
-        self._marks[session, entry.n] = mark
-        self._do(Added(self._sessions[session], mark, entry))
-        return entry.n
+        return self._record_all(session, [Entry(0, name, verdict, line, at, kind)])[0]
 
     def undo(self, session: int, n: int, at: datetime) -> None:
         """Mark what was kept as `n` as taken back; nothing is deleted."""
@@ -124,6 +123,17 @@ class Journal:
             self._tell("seen", what="records", where=self.records.place.said, saved=waiting)
         return True
 
+    def _record_all(self, session: int, entries: Sequence[Entry]) -> list[int]:
+        """Number what is new, mark it, and keep it in one."""
+        first = self._last_n[session] + 1
+        marked = tuple((uuid4().hex, replace(entry, n=n)) for n, entry in enumerate(entries, first))
+        self._marks |= {(session, entry.n): mark for mark, entry in marked}
+        self._last_n[session] += len(marked)
+        self._do(
+            Added(self._sessions[session], *marked[0]) if len(marked) == 1 else Lot(self._sessions[session], marked)
+        )
+        return [entry.n for _, entry in marked]
+
     def _do(self, deed: Deed) -> None:
         self._unsaved.add(deed)  # first of all: whatever interrupts what follows, it is saved at the end
         self.save()
@@ -141,10 +151,17 @@ class Journal:
 
     def _tell_left(self) -> None:
         """At the very end."""
-        file, count = self._unsaved.file, len(self._unsaved.deeds)
+        file, count = self._unsaved.file, sum(map(size_of, self._unsaved.deeds))
         do = _taken_in(file, self.records.place.file) if file else "nothing can be written anywhere"
         keys = {"where": self.records.place.said, "file": None if file is None else str(file), "left": count}
         self._tell("refused", what="records", why="unsaved", do=do, **keys)
+
+
+def _entry_of(event: Mapping[str, object], at: datetime) -> Entry:
+    """Not numbered yet."""
+    name, verdict = event.get("name") or event.get("expected"), event.get("verdict")
+    name, verdict = (None if text is None else str(text) for text in (name, verdict))
+    return Entry(0, name, verdict, json.dumps(plain(dict(event))), at, str(event["event"]))
 
 
 def _taken_in(file: Path, records: Path | None) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import sqlite3
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
@@ -117,14 +117,13 @@ class Store:
 
     def add(self, session_id: int, mark: str, new: Entry) -> int:
         """Keep an entry; its number in the session, whatever `new.n` is. One that is here already stays as it is."""
-        row = {name: getattr(new, name) for name in ("kind", "name", "verdict", "line", "at", "undone")}
+        return self.add_all(session_id, [(mark, new)])[0]
+
+    def add_all(self, session_id: int, new: Sequence[tuple[str, Entry]]) -> list[int]:
+        """Keep entries, each with its mark, all of them or none: whatever interrupts it, no part of them is here."""
         with self._writing() as connection:
             _hold(connection, self.place, session_id)
-            there = func.max(case((entry.c.mark == mark, entry.c.n)))
-            last, kept = connection.execute(select(_last_n, there).where(entry.c.session == session_id)).one()
-            if kept is None:
-                connection.execute(insert(entry).values(session=session_id, n=last + 1, mark=mark, **row))
-            return int(last + 1 if kept is None else kept)
+            return [_added(connection, session_id, mark, one) for mark, one in new]
 
     def undo(self, session_id: int, n: int, at: datetime, mark: str | None = None) -> None:
         """Mark an entry, told by its number or better by its mark, as taken back; nothing is deleted."""
@@ -169,6 +168,15 @@ class Store:
 
 
 _last_n = func.coalesce(func.max(entry.c.n), 0)
+
+
+def _added(connection: Connection, session_id: int, mark: str, new: Entry) -> int:
+    row = {name: getattr(new, name) for name in ("kind", "name", "verdict", "line", "at", "undone")}
+    there = func.max(case((entry.c.mark == mark, entry.c.n)))
+    last, kept = connection.execute(select(_last_n, there).where(entry.c.session == session_id)).one()
+    if kept is None:
+        connection.execute(insert(entry).values(session=session_id, n=last + 1, mark=mark, **row))
+    return int(last + 1 if kept is None else kept)
 
 
 def _hold(connection: Connection, place: Place, session_id: int) -> None:

@@ -35,6 +35,14 @@ class Added:
 
 
 @dataclass(frozen=True, slots=True)
+class Lot:
+    """Entries that were judged at one look, each with its mark: kept all or none."""
+
+    session: Session
+    marked: tuple[tuple[str, Entry], ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Undone:
     """An entry that was taken back: by its mark, or by its number where an earlier sitting kept it."""
 
@@ -52,7 +60,7 @@ class Ended:
     at: datetime
 
 
-Deed = Added | Undone | Ended
+Deed = Added | Lot | Undone | Ended
 
 
 def carry_out(store: Store, deed: Deed) -> None:
@@ -60,10 +68,22 @@ def carry_out(store: Store, deed: Deed) -> None:
     match deed:
         case Added(session, mark, entry):
             store.add(session.id, mark, entry)
+        case Lot(session, marked):
+            store.add_all(session.id, marked)
         case Undone(session, n, mark, at):
             store.undo(session.id, n, at, mark)
         case Ended(session, at):
             store.end(session.id, at)
+
+
+def size_of(deed: Deed) -> int:
+    """How many deeds it stands for."""
+    return len(deed.marked) if isinstance(deed, Lot) else 1
+
+
+def entries_in(deeds: Iterable[Deed]) -> int:
+    """How many entries they would keep."""
+    return sum(size_of(deed) for deed in deeds if isinstance(deed, Added | Lot))
 
 
 class Unsaved:
@@ -87,7 +107,7 @@ class Unsaved:
         self.unwritten.clear()
 
     def entries(self) -> int:
-        return sum(isinstance(deed, Added) for deed in self.deeds)
+        return entries_in(self.deeds)
 
     def write(self) -> None:
         """Write what is new into the file, on the disk before this returns; where that fails, all into another."""
@@ -137,7 +157,7 @@ def take_in(store: Store, deeds: Iterable[Deed]) -> int:
         if mark not in sessions:
             sessions[mark] = store.begin(deed.session)
         carry_out(store, replace(deed, session=sessions[mark]))
-        count += isinstance(deed, Added)
+        count += entries_in([deed])
     return count
 
 
@@ -189,33 +209,48 @@ def _data(deed: Deed) -> dict[str, Any]:
     session = {name: getattr(deed.session, name) for name in SESSION_KEYS} | {"started": _text(deed.session.started)}
     match deed:
         case Added(_, mark, entry):
-            keys = {name: getattr(entry, name) for name in ENTRY_KEYS} | {"mark": mark, "at": _text(entry.at)}
-            return {"deed": "added", "session": session} | keys
+            return {"deed": "added", "session": session} | _entry_data(mark, entry)
+        case Lot(_, marked):
+            return {"deed": "lot", "session": session, "entries": [_entry_data(*one) for one in marked]}
         case Undone(_, n, mark, at):
             return {"deed": "undone", "session": session, "n": n, "mark": mark, "at": _text(at)}
         case Ended(_, at):
             return {"deed": "ended", "session": session, "at": _text(at)}
 
 
+def _entry_data(mark: str, entry: Entry) -> dict[str, Any]:
+    return {name: getattr(entry, name) for name in ENTRY_KEYS} | {"mark": mark, "at": _text(entry.at)}
+
+
 def _deed(data: Any) -> Deed:
     """Raises KeyError, TypeError, ValueError."""
-    of, at = data["session"], datetime.fromisoformat(data["at"])
+    of = data["session"]
     mark, command, plan, rig, host = (_str(of[name]) for name in SESSION_KEYS)
     started = datetime.fromisoformat(of["started"])
     session = Session(0, started, command, plan, rig, None, plan_name_of(plan), mark, host)
     match data["deed"]:
         case "added":
-            kind, line = _str(data["kind"]), _str(data["line"])
-            name, verdict = (None if data[key] is None else _str(data[key]) for key in ("name", "verdict"))
-            if kind not in KINDS:
-                raise ValueError(kind)
-            return Added(session, _str(data["mark"]), Entry(int(data["n"]), name, verdict, line, at, kind))
+            return Added(session, *_marked(data))
+        case "lot":
+            return Lot(session, tuple(_marked(one) for one in data["entries"]))
         case "undone":
-            return Undone(session, int(data["n"]), None if data["mark"] is None else _str(data["mark"]), at)
+            return Undone(session, int(data["n"]), None if data["mark"] is None else _str(data["mark"]), _at(data))
         case "ended":
-            return Ended(session, at)
+            return Ended(session, _at(data))
         case other:
             raise ValueError(other)
+
+
+def _marked(data: Any) -> tuple[str, Entry]:
+    kind, line = _str(data["kind"]), _str(data["line"])
+    name, verdict = (None if data[key] is None else _str(data[key]) for key in ("name", "verdict"))
+    if kind not in KINDS:
+        raise ValueError(kind)
+    return _str(data["mark"]), Entry(int(data["n"]), name, verdict, line, _at(data), kind)
+
+
+def _at(data: Any) -> datetime:
+    return datetime.fromisoformat(data["at"])
 
 
 def _text(moment: datetime) -> str:

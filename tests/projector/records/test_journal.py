@@ -4,24 +4,27 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import sqlite3
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import datetime, timedelta, timezone
+from itertools import count
 from pathlib import Path
 from typing import Any
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from sqlalchemy import event
 
 from projector.records import connecting, unsaved
 from projector.records.faults import RecordsError
 from projector.records.journal import Journal
 from projector.records.opening import open_records
 from projector.records.sessions import Entry, Session
-from projector.records.unsaved import Added, Deed, Ended, Undone, Unsaved, put_away, read_unsaved, take_in
+from projector.records.unsaved import Added, Deed, Ended, Lot, Undone, Unsaved, put_away, read_unsaved, take_in
 from projector.sentences import sentence
 from projector.totals import session_keys
 from tests.projector.records.server import Server
@@ -66,6 +69,18 @@ def fill(journal: Journal) -> None:
 
 
 LONG = json.dumps("x" * 100_000)  # more than any page that is not full yet could hold
+SPREAD = [{"event": "unit", "name": str(i), "verdict": "fits"} for i in range(40)]  # units of one look
+
+
+def at_insert(journal: Journal, n: int, fails: Callable[[], None]) -> None:
+    """Let something happen just before the n-th entry is written."""
+    seen = count(1)
+
+    def before(connection: object, cursor: object, statement: str, *_: object) -> None:
+        if statement.startswith("INSERT INTO entry") and next(seen) == n:
+            fails()
+
+    event.listen(journal.records._engine, "before_cursor_execute", before)
 
 
 def test_what_a_full_disk_does_not_take_is_told_once_and_saved_when_there_is_room(
@@ -281,6 +296,46 @@ def test_interrupted_while_saving_it_is_saved_at_the_end(tmp_path: Path, monkeyp
     assert names(tmp_path / "j") == ["first"]
 
 
+def test_a_kill_in_the_middle_of_a_lot_leaves_none_of_it_and_it_counts_once_when_laid_again(tmp_path: Path) -> None:
+    child = os.fork()
+    if child == 0:
+        journal, session = begun(tmp_path / "j", Heard())
+        journal.keep(session, SPREAD[0], AT)
+        at_insert(journal, 21, lambda: os.kill(os.getpid(), signal.SIGKILL))
+        journal.keep_all(session, SPREAD, AT)
+        os._exit(0)
+    assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == -signal.SIGKILL
+    assert names(tmp_path / "j") == ["0"]
+    with Journal.open(tmp_path / "j") as journal:
+        left = journal.unfinished(PLAN, "cut")
+        assert left is not None
+        assert journal.keep_all(left.id, SPREAD, AT) == list(range(2, 42))
+    assert names(tmp_path / "j") == ["0", *map(str, range(40))]
+
+
+def test_a_lot_that_fails_halfway_is_unsaved_as_a_whole_and_saved_once(tmp_path: Path, somewhere: Path) -> None:
+    heard = Heard()
+    journal, session = begun(tmp_path / "j", heard)
+
+    def fails() -> None:
+        raise sqlite3.OperationalError("disk I/O error")
+
+    at_insert(journal, 21, fails)
+    assert journal.keep_all(session, SPREAD, AT) == list(range(1, 41))
+    assert names(tmp_path / "j") == []
+    (file,) = somewhere.iterdir()
+    (lot,) = read_unsaved(file)
+    assert isinstance(lot, Lot)
+    assert [entry.name for _, entry in lot.marked] == [one["name"] for one in SPREAD]
+    journal.undo(session, 7, AT)  # and it goes this time
+    journal.close()
+    assert names(tmp_path / "j") == [str(i) for i in range(40) if i != 6]
+    assert [(one["event"], one.get("saved")) for one in heard] == [("refused", None), ("seen", 40)]
+    with open_records(tmp_path / "j") as records:
+        assert take_in(records, [lot]) == 40  # what is there already stays as it is
+        assert len(records.entries(session)) == 40
+
+
 def test_a_session_that_nobody_began_is_a_programs_mistake(tmp_path: Path) -> None:
     with Journal.open(tmp_path / "j") as journal, pytest.raises(KeyError):
         journal.record(99, "star", "fits", "{}", AT)
@@ -293,6 +348,7 @@ sessions = st.builds(
 entries = st.builds(Entry, st.integers(1), st.none() | texts, st.none() | texts, texts, st.just(AT))
 deeds = (
     st.builds(Added, sessions, texts, entries)
+    | st.builds(Lot, sessions, st.lists(st.tuples(texts, entries), max_size=3).map(tuple))
     | st.builds(Undone, sessions, st.integers(1), st.none() | texts, st.just(AT))
     | st.builds(Ended, sessions, st.just(AT))
 )
