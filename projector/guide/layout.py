@@ -80,14 +80,20 @@ class CutLine:
         return replace(self, cloth_mat_mm=self.cloth_mat_mm + by_mm, shown_mat_mm=self.shown_mat_mm + by_mm)
 
 
-def find_strip(cloths: Sequence[MeasuredUnit], strip: Strip, hand: Hand) -> FoundStrip | NotTheStrip:
+def find_strip(
+    cloths: Sequence[MeasuredUnit], strip: Strip, hand: Hand, before: Floats | None = None
+) -> FoundStrip | NotTheStrip:
     """The longest cloth with two parallel sides as far apart as the strip is wide.
+
+    What is left of a strip may be about as long as wide: its long sides are those that run as its seams do, or, where
+    it has none, as they ran `before`.
 
     Parameters
     ----------
     cloths : what was measured; cloth in any trouble but `cut_off` and `unsure` is passed over.
     strip : which strip is wanted; its width must be met within `WIDTH_SLACK_MM`.
     hand : the right hand works on the strip's right end, the left hand on its left end.
+    before : (2,) unit vector along the strip as it lay until now, if it did.
     """
     sound = [cloth for cloth in cloths if cloth.trouble in (None, CUT_OFF, UNSURE) and len(cloth.corners_mat_mm) >= 4]
     pairs = [
@@ -97,7 +103,9 @@ def find_strip(cloths: Sequence[MeasuredUnit], strip: Strip, hand: Hand) -> Foun
     ]
     fitting = [pair for pair in pairs if abs(pair[2] - strip.width_mm) <= WIDTH_SLACK_MM]
     if fitting:
-        cloth, sides, width_mm, _ = max(fitting, key=lambda pair: pair[3])
+        cloth, sides, width_mm, _ = max(
+            fitting, key=lambda pair: (_runs_along(pair[0], pair[1][0], strip, before), pair[3])
+        )
         return _strip_from(cloth, sides, width_mm, bool(strip.seams_mm), hand)
     wanted = f"{strip.name} should be {inches_text(strip.width_mm)} wide"
     if not pairs:
@@ -193,6 +201,15 @@ def _along(cloth: MeasuredUnit, mean: Floats, has_seam: bool) -> Floats:
         if math.acos(min(1.0, float(run @ mean / np.hypot(*run)))) < SEAM_SLACK_RAD:
             total += run
     return np.asarray(total / np.hypot(*total)) if total.any() else mean
+
+
+def _runs_along(cloth: MeasuredUnit, side: int, strip: Strip, before: Floats | None) -> bool:
+    """Whether a side runs along the strip, rather than across it, as far as that can be told."""
+    seams = [seam.ends_mat_mm for seam in cloth.seams] if strip.seams_mm else []
+    known = [ends[1] - ends[0] for ends in seams] or ([] if before is None else [before])
+    run = np.diff(_side(cloth.corners_mat_mm, side), axis=0)[0]
+    along = [abs(float(run @ one)) / float(np.hypot(*one)) for one in known]
+    return not along or float(np.mean(along)) > math.sqrt(0.5) * float(np.hypot(*run))
 
 
 def _side(corners: Floats, side: int) -> Floats:
