@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
 from typing import Any
 
 from projector.dimensions import Dimension, dimensions_of, readings_of
@@ -10,10 +11,29 @@ from projector.events import DEG_PLACES, MM_PLACES, Event
 from vision.expected import ExpectedShape
 from vision.pile import spread
 from vision.statistics.capability import capability
-from vision.statistics.runchart import limits_of, signals
+from vision.statistics.runchart import Limits, limits_from, signals_at_end
 
 LEAST = 8  # units before anything is called, as in the report
 Tell = Callable[..., object]
+
+
+@dataclass(slots=True)
+class Run:
+    """A dimension so far, with sums, so that one more unit of a long pile takes no longer than of a short one."""
+
+    values: list[float] = field(default_factory=list)
+    total: float = 0.0
+    ranges: float = 0.0  # of neighbours, summed
+
+    def add(self, value: float) -> None:
+        self.ranges += abs(value - self.values[-1]) if self.values else 0.0
+        self.total += value
+        self.values.append(value)
+
+    @property
+    def limits(self) -> Limits:
+        """Of two values or more."""
+        return limits_from(self.total / len(self.values), self.ranges / (len(self.values) - 1))
 
 
 class RunWatch:
@@ -24,51 +44,50 @@ class RunWatch:
 
     def __init__(self, shape: ExpectedShape, tell: Tell, before: Iterable[Mapping[str, Any]] = ()) -> None:
         self._shape, self._tell = shape, tell
-        self._values: dict[Dimension, list[float]] = {one: [] for one in dimensions_of(shape)}
+        self._runs = {one: Run() for one in dimensions_of(shape)}
         for event in before:
             self._take(event)
 
     def hears(self, event: Event) -> None:
         """One event; only units count."""
         for one in self._take(event):
-            values = self._values[one]
-            if len(values) < LEAST:
+            run = self._runs[one]
+            if len(run.values) < LEAST:
                 continue
-            limits = limits_of(values)
-            for signal in signals(values, limits.centre, limits.sigma):
-                if signal.first == len(values) - 1:
-                    self._tell(
-                        "seen",
-                        what="run_chart",
-                        dimension=one.name,
-                        calls=signal.rule.calls,
-                        upward=signal.upward,
-                        number=len(values),
-                        **_limits(one, values),
-                        words=f"{one.name}: {signal.words()}",
-                    )
+            limits = run.limits
+            for signal in signals_at_end(run.values, limits.centre, limits.sigma):
+                self._tell(
+                    "seen",
+                    what="run_chart",
+                    dimension=one.name,
+                    calls=signal.rule.calls,
+                    upward=signal.upward,
+                    number=len(run.values),
+                    **_limits(one, limits),
+                    words=f"{one.name}: {signal.words()}",
+                )
 
     def keys(self) -> Event:
         """Every dimension so far, for the summary."""
-        return {"dimensions": [_figures(one, values) for one, values in self._values.items() if values]}
+        return {"dimensions": [_figures(one, run) for one, run in self._runs.items() if run.values]}
 
     def _take(self, event: Mapping[str, Any]) -> list[Dimension]:
         readings = readings_of(event, self._shape)
         for one, reading in readings.items():
-            self._values[one].append(reading.value)
+            self._runs[one].add(reading.value)
         return list(readings)
 
 
-def _limits(one: Dimension, values: list[float]) -> Event:
+def _limits(one: Dimension, limits: Limits) -> Event:
     """Mean and control limits, mm or degrees."""
-    limits = limits_of(values)
     return {
         name: _rounded(one, value)
         for name, value in (("mean", limits.centre), ("lower", limits.lower), ("upper", limits.upper))
     }
 
 
-def _figures(one: Dimension, values: list[float]) -> Event:
+def _figures(one: Dimension, run: Run) -> Event:
+    values = run.values
     told, able = spread(values), capability(values, one.lower, one.upper)
     figures: Event = {
         "name": one.name,
@@ -80,7 +99,7 @@ def _figures(one: Dimension, values: list[float]) -> Event:
         "sd": _rounded(one, told.sd),
     }
     if len(values) >= LEAST:
-        figures |= {key: value for key, value in _limits(one, values).items() if key != "mean"}
+        figures |= {key: value for key, value in _limits(one, run.limits).items() if key != "mean"}
     if able is not None:
         figures["cpk"] = [round(number, 3) for number in (able.cpk.value, able.cpk.low, able.cpk.high)]
     return figures

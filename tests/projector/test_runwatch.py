@@ -7,9 +7,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from projector.runwatch import RunWatch
+from projector.runwatch import Run, RunWatch
 from projector.sentences import sentence
 from tests.projector.drawn import drawn_event, expected
+from vision.statistics.runchart import limits_of
 
 SHAPE = expected("slant(3 1/2 in, 2 in, 45 deg, right)")
 CUTS = "cut edge to cut edge"
@@ -65,3 +66,13 @@ def test_the_summary_has_every_dimension_with_limits_and_capability() -> None:
     assert width["upper"] - width["mean"] == pytest.approx(3 * 0.2 / 1.1284, abs=2e-3)  # moving ranges are all 0.2
     assert width["cpk"][0] == pytest.approx(0.79375 / (3 * np.std(offs, ddof=1)), abs=0.02)
     assert width["cpk"][1] < width["cpk"][0] < width["cpk"][2]
+
+
+def test_limits_from_sums_are_those_of_all_values() -> None:
+    values = (60.0 + np.random.default_rng(4).normal(0.0, 0.1, 500)).tolist()
+    run = Run()
+    for i, value in enumerate(values, 1):
+        run.add(value)
+        if i >= 2:
+            want = limits_of(values[:i])
+            assert (run.limits.centre, run.limits.sigma) == pytest.approx((want.centre, want.sigma), abs=1e-9)

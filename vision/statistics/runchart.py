@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 
 import numpy as np
@@ -44,9 +44,13 @@ def limits_of(values: Sequence[float]) -> Limits:
     array = np.asarray(values, float)
     if len(array) < 2:
         raise ValueError("limits need two values or more")
-    mean = float(np.abs(np.diff(array)).mean())
+    return limits_from(float(array.mean()), float(np.abs(np.diff(array)).mean()))
+
+
+def limits_from(centre: float, range_mean: float) -> Limits:
+    """The same from the mean, and the mean moving range of two neighbours."""
     d2 = mean_range(2)
-    return Limits(float(array.mean()), mean / d2, mean, mean * (1.0 + 3.0 * sd_range(2) / d2))
+    return Limits(centre, range_mean / d2, range_mean, range_mean * (1.0 + 3.0 * sd_range(2) / d2))
 
 
 class Rule(Enum):
@@ -77,6 +81,7 @@ RUNS = {
     Rule.EIGHT_ON_ONE_SIDE: (8, 8, 0.0),
 }
 ONE_WAY = 6
+LOOK_BACK = max(ONE_WAY, *(of for _, of, _ in RUNS.values()))  # points, to tell a run's beginning from its going on
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,6 +122,13 @@ def _runs(flags: Flags, count: int, of: int) -> Flags:
     before = np.zeros_like(total)
     before[..., of:] = total[..., :-of]
     return np.asarray(flags & (total - before >= count))
+
+
+def signals_at_end(values: Sequence[float], centre: float, sigma: float) -> tuple[Signal, ...]:
+    """Those of `signals` that begin at the last point; no rule looks at more than `LOOK_BACK` points before it."""
+    skipped = max(0, len(values) - 1 - LOOK_BACK)
+    found = signals(values[skipped:], centre, sigma)
+    return tuple(replace(one, first=one.first + skipped) for one in found if one.first + skipped == len(values) - 1)
 
 
 def signals(

@@ -11,7 +11,7 @@ from tests.measure.statistics import run_length
 from tests.vision.statistics.published import TABLES, rows_of
 from vision.statistics.drift import line_through, neighbours_correlation
 from vision.statistics.ranges import mean_range, sd_range
-from vision.statistics.runchart import WESTERN_ELECTRIC, Rule, limits_of, signals
+from vision.statistics.runchart import WESTERN_ELECTRIC, Rule, limits_of, signals, signals_at_end
 
 
 def test_constants_of_range_charts():
@@ -106,3 +106,15 @@ def test_neighbours_of_michelso():
 def test_no_line_through_one_place():
     with pytest.raises(ValueError, match="two places"):
         line_through([1.0, 1.0, 1.0], [0.0, 1.0, 2.0])
+
+
+def test_what_begins_at_the_last_point_is_told_as_of_the_whole_run() -> None:
+    """A slow drift and steps between whole values, so that every rule is met; each length of the run by itself."""
+    rng = np.random.default_rng(3)
+    values = (np.round(rng.normal(0.0, 1.2, 400)) + 1.5 * np.sin(np.arange(400) / 20.0)).tolist()
+    met = set[Rule]()
+    for n in range(1, len(values) + 1):
+        told = signals_at_end(values[:n], 0.0, 1.0)
+        assert told == tuple(one for one in signals(values[:n], 0.0, 1.0) if one.first == n - 1)
+        met |= {one.rule for one in told}
+    assert met == set(Rule)
