@@ -1,7 +1,8 @@
 """Another person at the virtual table: spreads units of a pile, or feeds them one by one, and is clumsy at it.
 
-It hears what the app says and sees nothing of its numbers. What it does next it decides after a verdict, or when none
-comes. Every unit that was laid flat, by itself and whole on the mat is noted in the ledger once, when it is taken away.
+It hears what the app says and sees nothing of its numbers but where a verdict stands. What it does next it decides
+after a verdict, or when none comes. What has none it lays again, a few times, before it takes it away. Every unit that
+was laid flat, by itself and whole on the mat is noted in the ledger once, when it is taken away.
 """
 
 from __future__ import annotations
@@ -28,6 +29,8 @@ Prank = Literal[
     "none", "nudge", "slide", "shuffle", "touching", "overlapping", "linger", "half_off", "turned", "wave", "again"
 ]
 
+NOT_SO = ("turned_over", "other")  # verdicts that ask for the unit to be laid another way
+
 REACH_S, LINGER_S = 0.4, 2.5  # the hand is in the picture for so long
 THINKS_S = (0.15, 0.35)
 FETCHES_S = (0.5, 1.0)  # no hand is in the picture meanwhile, as the README asks: the pile lies beside the mat
@@ -35,6 +38,8 @@ PATIENCE_S = 6.0  # without a word for so long it goes on
 LOOK_S = 0.1
 APART_MM = 12.0  # between units that are laid not touching
 TRIES, SPREADS = 100, 3
+AGAIN = 3  # times that a unit without a verdict is laid again
+SAME_MM = 10.0  # from the middle of a cloth to the middle of the outline that a verdict was told of
 ASKEW_RAD, ROWS_SHARE = 0.05, 1.08  # of units laid in rows, and the room that being askew takes
 
 
@@ -59,7 +64,8 @@ class Feeder:
         self._made = 0  # units taken from the pile
         self._wake_s = 0.0
         self._action: Action | None = None
-        self._heard = 0  # verdicts and refusals since the last visit
+        self._heard = 0  # verdicts and refusals
+        self._judged_mat_mm: list[Floats] = []  # (2,) middles of what has a verdict, since the lot was laid
         self._there: list[Piece] = []
         self._said = False  # that the pile is at its end
 
@@ -71,6 +77,8 @@ class Feeder:
         """Begin when units are asked for; a verdict, or a unit that is refused, is what is waited for."""
         if event.get("event") == "unit" or (event.get("event"), event.get("what")) == ("refused", "unit"):
             self._heard += 1
+        if event.get("event") == "unit" and event["verdict"] not in NOT_SO:
+            self._judged_mat_mm.append(np.array(event["outline_mat_mm"]).mean(axis=0))
         if (event.get("event"), event.get("what")) == ("ask", "unit") and self._action is None and not self._made:
             self._wake_s, self._action = t_s + 0.3, self._feeds()
 
@@ -101,7 +109,7 @@ class Feeder:
 
     def _lot(self, lot: list[Piece], prank: Prank) -> Action:
         """Lay a lot in one visit, wait for the verdicts, and between them do what a clumsy person does."""
-        good = self._spread(lot)
+        good, self._judged_mat_mm = self._spread(lot), []
         first = dict(enumerate(good))
         if prank == "half_off":
             first[0] = self._half_off(good[0])
@@ -114,7 +122,9 @@ class Feeder:
         if prank in ("half_off", "turned", "touching", "overlapping"):
             yield from self._visit(good[0].corners_mat_mm.mean(axis=0), good)
             yield from self._waits(1)
-        elif prank == "nudge":
+        yield from self._lays_again()
+        good = self._there
+        if prank == "nudge":
             yield from self._visit(good[0].corners_mat_mm.mean(axis=0), [self._nudged(good[0]), *good[1:]])
             yield from self._waits(0)
         elif prank == "slide":
@@ -131,6 +141,24 @@ class Feeder:
             lot += more
             yield from self._visit(good[0].corners_mat_mm.mean(axis=0), [*good, *self._spread(more, good)])
             yield from self._waits(len(more))
+            yield from self._lays_again()
+
+    def _lays_again(self) -> Action:
+        """What has no verdict is laid elsewhere, clear of the others, as the signs on it ask."""
+        for _ in range(AGAIN):
+            there = self._there
+            unjudged = [k for k, piece in enumerate(there) if not self._has_verdict(piece)]
+            if not unjudged:
+                return
+            laid = list(there)
+            for k in unjudged:
+                laid[k] = self._place(there[k], laid[:k] + laid[k + 1 :]) or there[k]
+            yield from self._visit(laid[unjudged[0]].corners_mat_mm.mean(axis=0), laid)
+            yield from self._waits(len(unjudged))
+
+    def _has_verdict(self, piece: Piece) -> bool:
+        middle = piece.corners_mat_mm.mean(axis=0)
+        return any(float(np.hypot(*(middle - told))) < SAME_MM for told in self._judged_mat_mm)
 
     def _waits(self, verdicts: int) -> Action:
         """For so many, or until patience ends; with none to come it looks on for a while."""
