@@ -19,11 +19,11 @@ from vision.expected import ExpectedShape
 from vision.figures import GUARD, Figure, figures_of, offsets_u_mm
 from vision.findings import find_changes
 from vision.polygons import outward_normals
-from vision.rigidfit import OTHER_MM, Fit, best_fit, motion_rows, turn_matrix
+from vision.rigidfit import OTHER_MM, Fit, best_fit, fit_numbered, motion_rows, turn_matrix
 from vision.seamplace import PlacedSeam, placed_seams
 from vision.units import Judged, MeasuredUnit, Verdict
 
-__all__ = ["GUARD", "TROUBLES", "best_fit", "judge"]
+__all__ = ["GUARD", "TROUBLES", "best_fit", "judge", "judge_numbered"]
 
 Floats = NDArray[np.float64]
 
@@ -54,6 +54,18 @@ def judge(unit: MeasuredUnit, expected: Sequence[ExpectedShape]) -> Judged:
     fit = _nearest(unit, expected)
     if fit is None or fit.worst_corner_mm > OTHER_MM:
         return _unlike(unit, fit, expected[0].name)
+    return _judged_on(unit, fit)
+
+
+def judge_numbered(unit: MeasuredUnit, shape: ExpectedShape, roll: int) -> Judged:
+    """The verdict on a sound `unit` that lies face up, where it is known which side is which.
+
+    Corner `roll` of `shape` is corner 0 of `unit`; a shape that a turn lays on itself fits several ways.
+    """
+    return _judged_on(unit, fit_numbered(unit, shape, roll))
+
+
+def _judged_on(unit: MeasuredUnit, fit: Fit) -> Judged:
     seams = placed_seams(unit.seams, fit.seams_mat_mm)
     placed = _renumbered(unit, fit.roll, seams)
     seams = placed_seams(placed.seams, fit.seams_mat_mm)

@@ -63,6 +63,11 @@ def best_fit(unit: MeasuredUnit, shape: ExpectedShape) -> Fit | None:
     return turned if (by_outline or by_seams) and turned.misfit_mm < 0.5 * upright.misfit_mm else upright
 
 
+def fit_numbered(unit: MeasuredUnit, shape: ExpectedShape, roll: int) -> Fit:
+    """The fit of a unit that lies face up, its corner 0 on the shape's corner `roll`."""
+    return _fit(unit, shape, roll, mirrored=False)
+
+
 def _best_roll(unit: MeasuredUnit, shape: ExpectedShape, mirrored: bool) -> Fit:
     """The best numbering, of those that do not lay corners far farther off than another does."""
     n = len(shape.corners_mm)

@@ -36,6 +36,7 @@ from projector.guide.state import (
     Turn,
 )
 from projector.guide.truing import tilt_of
+from projector.guide.whichside import with_sides_told
 from projector.piecing.plans import Plan
 
 STILL_MM = 0.3  # a strip whose corners moved by less was not touched; its line stays where it is
@@ -75,6 +76,7 @@ def kept_of(made: Sequence[int]) -> tuple[Kept, ...]:
 
 def step(state: Cutting, seen: Observation) -> Step:
     """One turn of the guided cut: the next state, what to show, what to tell, what to keep."""
+    seen = with_sides_told(state, seen) if isinstance(seen, Seen) else seen
     rule = RULES.get((state.phase, type(seen)))
     return _drawn(rule(state, seen) if rule else Turn(state))
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from projector.piecing.lengths import inches_text
 from projector.piecing.plans import Cut, Hand, Strip
-from vision.units import MeasuredUnit
+from vision.units import MeasuredUnit, Width
 
 Floats = NDArray[np.float64]
 Purpose = Literal["unit", "true_up", "trim"]
@@ -43,6 +43,7 @@ class FoundStrip:
     hand: Hand
     cut_off: bool = False
     end_u_rad: float = 0.0  # standard uncertainty of the end's direction against `along`; of a stepped end, its worst
+    end_width_u_mm: float = 0.0  # standard uncertainty of `end_width_mm`
 
     @property
     def length_mm(self) -> float:
@@ -53,6 +54,15 @@ class FoundStrip:
     def end_middle_mat_mm(self) -> Floats:
         """(2,) the point half way between the end's two outer corners."""
         return np.asarray((self.end_mat_mm[0] + self.end_mat_mm[-1]) / 2.0)
+
+    @property
+    def end_width_mm(self) -> float:
+        """From long side to long side at the worked end: a strip may taper."""
+        across = np.array([-self.along[1], self.along[0]])
+        lower, upper = (
+            crossing(self.end_middle_mat_mm, across, side) for side in (self.lower_mat_mm, self.upper_mat_mm)
+        )
+        return math.dist(lower, upper)
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,16 +107,16 @@ def find_strip(
     """
     sound = [cloth for cloth in cloths if cloth.trouble in (None, CUT_OFF, UNSURE) and len(cloth.corners_mat_mm) >= 4]
     pairs = [
-        (cloth, width.sides, width.mean_mm, float(np.mean(cloth.sides_mm[list(width.sides)])))
+        (cloth, width, width.mean_mm, float(np.mean(cloth.sides_mm[list(width.sides)])))
         for cloth in sound
         for width in cloth.widths
     ]
     fitting = [pair for pair in pairs if abs(pair[2] - strip.width_mm) <= WIDTH_SLACK_MM]
     if fitting:
-        cloth, sides, width_mm, _ = max(
-            fitting, key=lambda pair: (_runs_along(pair[0], pair[1][0], strip, before), pair[3])
+        cloth, width, *_ = max(
+            fitting, key=lambda pair: (_runs_along(pair[0], pair[1].sides[0], strip, before), pair[3])
         )
-        return _strip_from(cloth, sides, width_mm, bool(strip.seams_mm), hand)
+        return _strip_from(cloth, width, bool(strip.seams_mm), hand)
     wanted = f"{strip.name} should be {inches_text(strip.width_mm)} wide"
     if not pairs:
         return NotTheStrip(f"no strip is seen, {wanted}")
@@ -163,8 +173,8 @@ def line_through(found: FoundStrip, cut: Cut, through: Floats, purpose: Purpose,
     return CutLine(purpose, cloth, shown, unit_side if purpose == "unit" else body_side, units_left, why, body_side)
 
 
-def _strip_from(cloth: MeasuredUnit, sides: tuple[int, int], width_mm: float, has_seam: bool, hand: Hand) -> FoundStrip:
-    corners = cloth.corners_mat_mm
+def _strip_from(cloth: MeasuredUnit, width: Width, has_seam: bool, hand: Hand) -> FoundStrip:
+    corners, sides = cloth.corners_mat_mm, width.sides
     directions = [_side(corners, side)[1] - _side(corners, side)[0] for side in sides]
     mean = directions[0] - directions[1]  # the outline runs along them in opposite senses
     mean = mean if (mean[0], mean[1]) > (0.0, 0.0) else -mean
@@ -179,11 +189,18 @@ def _strip_from(cloth: MeasuredUnit, sides: tuple[int, int], width_mm: float, ha
         end_mat_mm=right if hand == "right" else left,
         far_end_mat_mm=left if hand == "right" else right,
         along=_along(cloth, mean / np.hypot(*mean), has_seam),
-        width_mm=width_mm,
+        width_mm=width.mean_mm,
         hand=hand,
         cut_off=cloth.trouble == CUT_OFF,
         end_u_rad=_end_u_rad(cloth, end, sides),
+        end_width_u_mm=_end_width_u_mm(cloth, width),
     )
+
+
+def _end_width_u_mm(cloth: MeasuredUnit, width: Width) -> float:
+    """The width's own, and what the long sides' directions, as if each erred for itself, make of it at an end."""
+    sides = list(width.sides)
+    return math.hypot(width.u_mm, math.hypot(*cloth.tilts_u_rad[sides]) * float(np.mean(cloth.sides_mm[sides])) / 2.0)
 
 
 def _end_u_rad(cloth: MeasuredUnit, end: list[int], sides: tuple[int, int]) -> float:
