@@ -5,7 +5,19 @@ The full count is `python -m tests.measure.piles`; what a pile is, is the projec
 
 from __future__ import annotations
 
+from datetime import datetime
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+from projector.guide.pile import Step
+from projector.guide.steps import Record
+from projector.piling import _lit
+from projector.records.journal import Journal
+from projector.records.opening import open_records
 from tests.measure.piles import counted
+from tests.projector.drawn import drawn_unit, expected
+from vision.compare import judge
 
 UNITS = 10
 SIZE_PX = (800, 450)
@@ -18,3 +30,24 @@ def test_every_unit_counts_once_however_clumsily_it_is_laid() -> None:
     assert not {"other", "turned_over", "look_again"} & found.verdicts.keys()  # each was laid right in the end
     refused = [one for one in found.events if (one["event"], one.get("what")) == ("refused", "unit")]
     assert "touching" in {one["why"] for one in refused}
+
+
+def test_nothing_is_told_of_a_lot_before_all_of_it_is_on_the_disk(tmp_path: Path) -> None:
+    shape, told = expected("square(2 in)"), []
+
+    def tell(event: str, **keys: object) -> None:
+        with open_records(tmp_path / "j") as records:
+            told.append((event, keys["n"], len(records.units(session))))
+
+    with Journal.open(tmp_path / "j") as journal:
+        session = journal.begin(datetime.now().astimezone(), "pile", "", "drawn")
+        table = SimpleNamespace(teller=SimpleNamespace(tell=tell), glance=lambda: None)
+        bench: Any = SimpleNamespace(
+            journal=journal, session=session, table=table, lighting=SimpleNamespace(show=lambda scene: None)
+        )
+        judged, entries = judge(drawn_unit(shape), [shape]), list[int]()
+        state: Any = None
+        lot = Step(state, state, (), tuple(Record(judged, shape.name, n, 3) for n in (1, 2, 3)), ())
+        _lit(bench, lot, entries)
+    assert told == [("unit", n, 3) for n in (1, 2, 3)]
+    assert entries == [1, 2, 3]
