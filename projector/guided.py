@@ -16,8 +16,10 @@ from projector.guide.cutting import MEANINGS
 from projector.guide.leading import Carried, Leading, Step, begin, step
 from projector.guide.looks import KeyPressed, MatCleared, Seen
 from projector.guide.scenes import Scene
+from projector.guide.state import Cutting
 from projector.guide.steps import Kept as KeptRecord
 from projector.guide.steps import Record, Records, StripRecord
+from projector.guide.whichside import with_sides_told
 from projector.lighting import Lighting, outlines_of
 from projector.monitor import Monitor
 from projector.opening import readable_cautions
@@ -115,6 +117,8 @@ def guide(bench: Bench, plan: Plan, carried: Carried | None = None, layers: int 
         if seen is None or isinstance(seen, Pressed | Disturbed | NotClear):
             unlike = _not_clear(bench, now.scene) if isinstance(seen, NotClear) else None
             continue
+        if isinstance(seen, Seen) and isinstance(now.state.inner, Cutting):
+            seen = with_sides_told(now.state.inner, seen)  # pictures number a unit's sides as its record does
         if isinstance(seen, Seen) and bench.kept is not None:
             bench.kept(seeing.latest, seen.cloths)
         if isinstance(seen, Seen) and bench.pictures is not None:
