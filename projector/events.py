@@ -59,6 +59,10 @@ class Teller:
             listener(told)
         return told
 
+    def pass_on(self, event: Event) -> Event:
+        """Tell an event that is made already, its kind among its keys."""
+        return self.tell(str(event["event"]), **{key: value for key, value in event.items() if key != "event"})
+
     def refuse(self, line: str) -> None:
         """Tell what ends the program: one line "what is wrong; what to do" on `err`, and with `as_json` an `error`."""
         line = " ".join(line.split())

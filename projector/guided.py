@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 
 from calibration.rig import Rig
 from projector.guide.chapters import SetCheckChapter
-from projector.guide.cutting import MEANINGS
 from projector.guide.leading import Carried, Leading, Step, begin, step
 from projector.guide.looks import KeyPressed, MatCleared, Seen
+from projector.guide.meanings import meaning_of
 from projector.guide.scenes import Scene
 from projector.guide.state import Cutting
 from projector.guide.steps import Kept as KeptRecord
@@ -108,7 +108,7 @@ def guide(bench: Bench, plan: Plan, carried: Carried | None = None, layers: int 
         seen = seeing.look(still, now.state.look) if isinstance(still, Still) else still
         if isinstance(seen, Pressed):
             for key in seen.keys:
-                taken_as_bare = now.state.look.kind == "bare" and MEANINGS.get(key) == "on"
+                taken_as_bare = now.state.look.kind == "bare" and meaning_of(key) == "on"
                 if taken_as_bare:
                     seeing.take_mat_as_it_is()
                 pressed = _in_this_light(bench, seeing, now.state) if taken_as_bare else KeyPressed(key)
@@ -174,8 +174,7 @@ def _carry_out(bench: Bench, turn: Step, judged: Judgements) -> Still:
     bench.lighting.show(turn.scene)
     as_it_lies = bench.table.glance()
     for event in turn.events:
-        told = dict(event)
-        bench.table.teller.tell(str(told.pop("event")), **told)
+        bench.table.teller.pass_on(event)
     return as_it_lies
 
 
@@ -196,7 +195,7 @@ def _keep_records(bench: Bench, turn: Step, judged: Judgements) -> None:
     for record in turn.records:
         event = record_event(record)
         entry = bench.journal.keep(bench.session, event, datetime.now().astimezone())
-        bench.table.teller.tell(str(event.pop("event")), **event)
+        bench.table.teller.pass_on(event)
         judged.records.append(record)
         judged.entries.append(entry)
         if isinstance(record, Record) and bench.pictures is not None and entry is not None:

@@ -11,6 +11,7 @@ from shapely import Polygon
 
 from calibration.rig import Rig
 from projector.guide.cautions import CAUTIONS, LONGER_LIST, cautions, longer_list
+from projector.guide.meanings import keys_for
 from projector.guide.page import Page, title
 from projector.guide.room import CLEARANCE_MM, Room
 from projector.guide.scenes import Scene
@@ -26,7 +27,7 @@ from vision.matlight import LEAST, MatLight, mat_light
 FRAMES = 4
 CONFIRMED = "cautions"  # a session of this name in the records: the longer list was confirmed then
 UNKNOWN = "how light this mat is was never measured, a new calibration does"
-ON, AGAIN, END = frozenset({"space", "pagedown"}), frozenset({"m"}), frozenset({"q", "escape"})
+ON, AGAIN, END = keys_for("on"), keys_for("again"), keys_for("end")
 
 
 def read_longer_list(table: Table, rig: Rig, sitting: Sitting, journal: Journal, now: datetime) -> bool:

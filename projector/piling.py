@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from projector.guide.keys import MEANINGS
 from projector.guide.looks import KeyPressed, MatCleared, Seen
+from projector.guide.meanings import meaning_of
 from projector.guide.pile import Step, begin, step
 from projector.guide.sitting import Sitting
 from projector.guided import Bench
@@ -72,7 +72,7 @@ def pile(
                 now = replace(now, state=watch.state)
             if isinstance(seen, Pressed):
                 for key in seen.keys:
-                    if now.state.look.kind == "bare" and MEANINGS.get(key) == "on":
+                    if now.state.look.kind == "bare" and meaning_of(key) == "on":
                         seeing.take_mat_as_it_is()
                     now = step(now.state, KeyPressed(key))
                     _carry_out(bench, now, entries)
@@ -120,12 +120,11 @@ def _lit(bench: Bench, turn: Step, entries: list[int]) -> Still:
     events = [record_event(record) for record in turn.records]
     entries += bench.journal.keep_all(bench.session, events, datetime.now().astimezone())
     for event in events:
-        bench.table.teller.tell(str(event.pop("event")), **event)
+        bench.table.teller.pass_on(event)
     bench.lighting.show(turn.scene)
     return bench.table.glance()
 
 
 def _told(bench: Bench, turn: Step) -> None:
     for one in turn.events:
-        told = dict(one)
-        bench.table.teller.tell(str(told.pop("event")), **told)
+        bench.table.teller.pass_on(one)

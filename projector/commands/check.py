@@ -88,7 +88,7 @@ def run(args: argparse.Namespace) -> int:
         for checked in check_photographs(paths, rig, expected, files(args.empty), cloth, block_cloth):
             for event in _events(checked):
                 keep(event)
-                teller.tell(str(event.pop("event")), **event)
+                teller.pass_on(event)
             if args.picture is not None:
                 _draw(checked, rig, cloth, block_cloth, args.picture, len(paths))
             all_units += checked.units

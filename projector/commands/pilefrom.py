@@ -152,7 +152,7 @@ def measure_stills(
             for event in _events(lot, expected):
                 if event["event"] == "unit":
                     journal.keep(session, event, datetime.now().astimezone())
-                teller.tell(str(event.pop("event")), **event)
+                teller.pass_on(event)
             advance()
     journal.end(session, datetime.now().astimezone())
     teller.tell("summary", **session_keys(journal, session, ()), pictures=len(paths), not_measured=faulty)

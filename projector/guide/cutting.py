@@ -12,7 +12,6 @@ from dataclasses import replace
 from projector.guide.blade import NEW_HAND, Blade
 from projector.guide.judging import learned, trim_seen, unit_judged, unit_wanted
 from projector.guide.keys import KEYS as KEYS
-from projector.guide.keys import MEANINGS as MEANINGS
 from projector.guide.keys import pressed
 from projector.guide.layout import FoundStrip, NotTheStrip, shrinks_by_mm, step_mm
 from projector.guide.onecut import beside_at_strip_mm

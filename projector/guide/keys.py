@@ -1,4 +1,4 @@
-"""What the keys mean: those of a keyboard, and of a foot pedal, which types some of them."""
+"""What the keys do while units are cut from strips."""
 
 from __future__ import annotations
 
@@ -6,7 +6,8 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from projector.guide.judging import LAY_CLEAR, trim_aimed, with_record
-from projector.guide.looks import KeyPressed, Observation
+from projector.guide.looks import Observation
+from projector.guide.meanings import rule_for_key
 from projector.guide.onward import aimed, ask, finished, onward, strip_wanted
 from projector.guide.state import Cutting, Event, Lying, Phase, Turn
 
@@ -18,9 +19,7 @@ AS_ASKED = "true the end, as you asked"
 
 def pressed(state: Cutting, seen: Observation) -> Turn:
     """The rule of a key in this phase. The page of help lies over all chapters (`leading.py`)."""
-    if not isinstance(seen, KeyPressed):
-        raise ValueError("not a key")
-    rule = KEYS.get((state.phase, meaning_of(seen.key)))
+    rule = rule_for_key(KEYS, state.phase, seen)
     return rule(state, seen) if rule else Turn(state)
 
 
@@ -121,24 +120,6 @@ def _stop(state: Cutting, _: Observation) -> Turn:
     ended = finished(state)
     return replace(ended, state=replace(ended.state, stopped=True))
 
-
-def meaning_of(key: str) -> str:
-    """What a key means at the table, "" for none."""
-    return MEANINGS.get(key.replace(" ", "").lower(), "")
-
-
-MEANINGS = {
-    "space": "on",
-    "pagedown": "on",
-    "b": "back",
-    "pageup": "back",
-    "m": "again",
-    "t": "true_up",
-    "z": "undo",
-    "h": "help",
-    "q": "end",
-    "escape": "end",
-}
 
 KEYS: dict[tuple[Phase, str], Rule] = {
     (Phase.CLEAR_MAT, "on"): _mat_cleared,

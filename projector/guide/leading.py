@@ -23,8 +23,8 @@ from projector.guide.chapters import (
     chapters_of,
 )
 from projector.guide.helppage import help_scene
-from projector.guide.keys import meaning_of
 from projector.guide.looks import HandSeen, KeyPressed, Look, MatCleared, Observation
+from projector.guide.meanings import meaning_of
 from projector.guide.scenes import Point
 from projector.guide.setstate import SetCheck, first_set
 from projector.guide.sewnstate import Sewn

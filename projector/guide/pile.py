@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-from projector.guide.keys import meaning_of
 from projector.guide.looks import Glimpsed, HandSeen, KeyPressed, MatCleared, Observation, Seen
+from projector.guide.meanings import meaning_of, rule_for_key
 from projector.guide.pilestage import scene_of
 from projector.guide.pilestate import Counted, Phase, Pile, Turn
 from projector.guide.present import Lying, Piece, glimpsed, is_another, matched, several_told
@@ -162,7 +162,7 @@ def _pressed(state: Pile, seen: Observation) -> Turn:
     meaning = meaning_of(seen.key)
     if meaning != "end" and (state.helps or meaning == "help"):
         return Turn(replace(state, helps=not state.helps))
-    rule = KEYS.get((state.phase, meaning))
+    rule = rule_for_key(KEYS, state.phase, seen)
     return rule(state, seen) if rule else Turn(state)
 
 

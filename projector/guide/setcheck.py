@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from projector.guide import steps
-from projector.guide.cutting import MEANINGS
 from projector.guide.looks import HandSeen, KeyPressed, MatCleared, Observation, StripsSeen
+from projector.guide.meanings import rule_for_key
 from projector.guide.scenes import Point
 from projector.guide.setstage import scene_of
 from projector.guide.setstate import Phase, SetCheck, StripsFrom, first_set
@@ -122,9 +122,7 @@ def _on(state: SetCheck, _: Observation) -> Turn:
 
 
 def _pressed(state: SetCheck, seen: Observation) -> Turn:
-    if not isinstance(seen, KeyPressed):
-        raise ValueError("not a key")
-    rule = KEYS.get((state.phase, MEANINGS.get(seen.key.replace(" ", "").lower(), "")))
+    rule = rule_for_key(KEYS, state.phase, seen)
     return rule(state, seen) if rule else Turn(state)
 
 

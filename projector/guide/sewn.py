@@ -9,8 +9,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 from projector.guide import steps
-from projector.guide.cutting import MEANINGS
 from projector.guide.looks import HandSeen, KeyPressed, MatCleared, Observation, Seen
+from projector.guide.meanings import rule_for_key
 from projector.guide.scenes import Point
 from projector.guide.sewnrules import (
     Rule,
@@ -69,9 +69,7 @@ def _drawn(turn: Turn) -> Step:
 
 
 def _pressed(state: Sewn, seen: Observation) -> Turn:
-    if not isinstance(seen, KeyPressed):
-        raise ValueError("not a key")
-    rule = KEYS.get((state.phase, MEANINGS.get(seen.key.replace(" ", "").lower(), "")))
+    rule = rule_for_key(KEYS, state.phase, seen)
     return rule(state, seen) if rule else Turn(state)
 
 

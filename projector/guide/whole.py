@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from projector.guide import steps
-from projector.guide.cutting import MEANINGS
 from projector.guide.looks import BlockSeen, HandSeen, KeyPressed, MatCleared, Observation
+from projector.guide.meanings import rule_for_key
 from projector.guide.scenes import Point
 from projector.guide.sitting import USUAL, Sitting
 from projector.guide.steps import Distance
@@ -134,9 +134,7 @@ def _stop(state: Whole, _: Observation) -> Turn:
 
 
 def _pressed(state: Whole, seen: Observation) -> Turn:
-    if not isinstance(seen, KeyPressed):
-        raise ValueError("not a key")
-    rule = KEYS.get((state.phase, MEANINGS.get(seen.key.replace(" ", "").lower(), "")))
+    rule = rule_for_key(KEYS, state.phase, seen)
     return rule(state, seen) if rule else Turn(state)
 
 

@@ -6,10 +6,13 @@ The full count is `python -m tests.measure.piles`; what a pile is, is the projec
 from __future__ import annotations
 
 from datetime import datetime
+from io import StringIO
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
+from projector.clock import WallClock
+from projector.events import Event, Teller
 from projector.guide.pile import Step
 from projector.guide.steps import Record
 from projector.piling import _lit
@@ -35,13 +38,14 @@ def test_every_unit_counts_once_however_clumsily_it_is_laid() -> None:
 def test_nothing_is_told_of_a_lot_before_all_of_it_is_on_the_disk(tmp_path: Path) -> None:
     shape, told = expected("square(2 in)"), []
 
-    def tell(event: str, **keys: object) -> None:
+    def hears(event: Event) -> None:
         with open_records(tmp_path / "j") as records:
-            told.append((event, keys["n"], len(records.units(session))))
+            told.append((event["event"], event["n"], len(records.units(session))))
 
     with Journal.open(tmp_path / "j") as journal:
         session = journal.begin(datetime.now().astimezone(), "pile", "", "drawn")
-        table = SimpleNamespace(teller=SimpleNamespace(tell=tell), glance=lambda: None)
+        teller = Teller(WallClock(), out=StringIO(), listeners=[hears])
+        table = SimpleNamespace(teller=teller, glance=lambda: None)
         bench: Any = SimpleNamespace(
             journal=journal, session=session, table=table, lighting=SimpleNamespace(show=lambda scene: None)
         )

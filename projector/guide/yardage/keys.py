@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
-from projector.guide.keys import MEANINGS
-from projector.guide.looks import KeyPressed, Observation
+from projector.guide.looks import Observation
+from projector.guide.meanings import rule_for_key
 from projector.guide.steps import Event
 from projector.guide.yardage.onward import aimed, cloth_wanted, finished, onward, squaring
 from projector.guide.yardage.sorting import same_place
@@ -20,9 +20,7 @@ Rule = Callable[[Striping, Observation], Turn]
 
 
 def pressed(state: Striping, seen: Observation) -> Turn:
-    if not isinstance(seen, KeyPressed):
-        raise ValueError("not a key")
-    rule = KEYS.get((state.phase, MEANINGS.get(seen.key.replace(" ", "").lower(), "")))
+    rule = rule_for_key(KEYS, state.phase, seen)
     return rule(state, seen) if rule else Turn(state)
 
 

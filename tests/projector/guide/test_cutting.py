@@ -9,7 +9,8 @@ from shapely import Polygon
 from shapely.affinity import rotate, translate
 from shapely.geometry.polygon import orient
 
-from projector.guide.cutting import IGNORED, KEYS, MEANINGS, RULES, begin, kept_of, step
+from projector.guide.cutting import IGNORED, KEYS, RULES, begin, kept_of, step
+from projector.guide.meanings import MEANINGS
 from projector.guide.state import HandSeen, KeyPressed, MatCleared, Phase, Seen, wanted
 from projector.piecing.planfile import demo_plan
 from projector.piecing.plans import Cut, Plan, Strip, Unit

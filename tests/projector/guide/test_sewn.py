@@ -9,8 +9,8 @@ import pytest
 from shapely import LineString, Polygon
 from shapely.ops import split
 
-from projector.guide.cutting import MEANINGS
 from projector.guide.looks import HandSeen, KeyPressed, MatCleared, Seen
+from projector.guide.meanings import MEANINGS
 from projector.guide.scenes import Fill, Words
 from projector.guide.sewn import IGNORED, KEYS, RULES, begin, step
 from projector.guide.sewnstate import Phase

@@ -12,8 +12,8 @@ from shapely.affinity import rotate, translate
 from shapely.geometry.polygon import orient
 
 from projector.guide.chapters import SetCheckChapter, UnitsChapter, YardageChapter, chapters_of, due_strips
-from projector.guide.keys import MEANINGS
 from projector.guide.looks import HandSeen, KeyPressed, MatCleared, YardageSeen
+from projector.guide.meanings import MEANINGS
 from projector.guide.yardage.keys import KEYS
 from projector.guide.yardage.state import Phase
 from projector.guide.yardage.striping import IGNORED, RULES, begin, step
