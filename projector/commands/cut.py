@@ -11,29 +11,24 @@ from typing import Any
 from calibration.rig import Rig
 from calibration.sheet.board import Board
 from projector.clock import WallClock
-from projector.commands.devices import add_devices, board_of, check_sizes, opened, rig_for_light
+from projector.commands.devices import add_devices, board_of, opened, rig_for_light
 from projector.commands.options import CLOTH_U_MM, add_cloth, add_json, add_layers, add_records, add_sheet
-from projector.commands.sitting import add_sitting, company, sitting_of
+from projector.commands.ready import add_pictures, ready, unit_pictures
+from projector.commands.sitting import add_sitting, company
 from projector.commands.stripwidths import add_strip_widths, told_strips
 from projector.events import Teller
 from projector.goingon import carried_from, wants_to_go_on
 from projector.guide.carried import Carried
 from projector.guide.sitting import Sitting
 from projector.guided import Bench, guide
-from projector.opening import read_longer_list
 from projector.piecing.planfile import load_plan
 from projector.piecing.planreading import plan_text
 from projector.piecing.plans import Plan
 from projector.records.journal import Journal
 from projector.seeing.beside import InThread
-from projector.setup.glancing import REALIGN, glanced, key_after_bump, tell_glance
-from projector.setup.looking import settle
-from projector.setup.realigning import realign
 from projector.setup.rigwords import rig_keys
-from projector.setup.writing import write_rig
 from projector.table import Table
 from projector.totals import session_keys
-from projector.unitpictures import UnitPictures
 from vision.measure import Cloth
 
 
@@ -73,14 +68,10 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _cut(args: argparse.Namespace, plan: Plan, rig: Rig, board: Board, journal: Journal, table: Table) -> None:
-    check_sizes(rig, table)
-    settle(table)
-    trusted = trusted_rig(table, rig, args.rig, board, args.sheet_thickness)
-    if trusted is None:
+    readied = ready(args, table, rig, board, journal)
+    if readied is None:
         return
-    rig, sitting = trusted, sitting_of(args)
-    if not read_longer_list(table, rig, sitting, journal, datetime.now().astimezone()):
-        return
+    rig, sitting = readied
     found = session_for(args, plan, journal, table, rig, sitting)
     if found is None:
         return
@@ -95,36 +86,6 @@ def _cut(args: argparse.Namespace, plan: Plan, rig: Rig, board: Board, journal: 
     if not guided.stopped:  # what was left before its end can be resumed
         journal.end(session, datetime.now().astimezone())
     table.teller.tell("summary", **session_keys(journal, session, guided.units))
-
-
-def add_pictures(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--pictures", type=Path, metavar="FOLDER", help="keep a photograph of every unit, for report")
-
-
-def unit_pictures(folder: Path | None, rig: Rig, cloth: Cloth, teller: Teller) -> UnitPictures | None:
-    """Keeps photographs of units, if they are wanted; that they cannot be written is told, and stops nothing."""
-    if folder is None:
-        return None
-
-    def trouble(error: OSError) -> None:
-        do = f"{folder}: cannot be written ({error.strerror}), so no more photographs are kept; the cut goes on"
-        teller.tell("refused", what="pictures", why="not_written", do=do)
-
-    return UnitPictures(folder, rig.camera.pinhole, cloth.height_mm, trouble)
-
-
-def trusted_rig(table: Table, rig: Rig, file: Path, board: Board, thickness_mm: float) -> Rig | None:
-    """The rig after a glance, realigned where the person wants it so, by that sheet if need be; None to end."""
-    found, _ = glanced(table, rig)
-    tell_glance(table.teller, found, set())
-    if found.quiet:
-        return rig
-    key = key_after_bump(table, rig, found, realign=True)
-    if key != REALIGN:
-        return rig if key else None
-    again = realign(table, rig, board, thickness_mm)
-    write_rig(table.teller, again, file)
-    return again.rig
 
 
 def session_for(

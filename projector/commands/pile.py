@@ -13,17 +13,16 @@ from calibration.rig import Rig
 from calibration.rigfile import load_rig
 from calibration.sheet.board import Board
 from projector.clock import WallClock
-from projector.commands.cut import add_pictures, trusted_rig, unit_pictures
-from projector.commands.devices import add_devices, board_of, check_sizes, opened, rig_for_light
+from projector.commands.devices import add_devices, board_of, opened, rig_for_light
 from projector.commands.options import CLOTH_U_MM, OptionError, add_cloth, add_json, add_records, add_sheet, read, whole
 from projector.commands.pilefrom import add_from, is_film, judge_film, measure_stills
-from projector.commands.sitting import add_sitting, company, sitting_of
+from projector.commands.ready import add_pictures, ready, unit_pictures
+from projector.commands.sitting import add_sitting, company
 from projector.events import Event, Teller
 from projector.goingon import goes_on
 from projector.guide.sitting import Sitting
 from projector.guide.state import wanted_of
 from projector.guided import Bench
-from projector.opening import read_longer_list
 from projector.piecing.planfile import load_plan
 from projector.piecing.planreading import plan_text
 from projector.piecing.plans import Plan, Unit
@@ -33,7 +32,6 @@ from projector.records.sessions import Entry
 from projector.runwatch import RunWatch
 from projector.samplewish import Sample, sample_of, sample_wish
 from projector.seeing.beside import InThread
-from projector.setup.looking import settle
 from projector.setup.rigwords import rig_keys
 from projector.table import Table
 from projector.totals import session_keys
@@ -117,14 +115,10 @@ class Wished:
 
 
 def _judge(args: argparse.Namespace, wished: Wished, rig: Rig, board: Board, journal: Journal, table: Table) -> None:
-    check_sizes(rig, table)
-    settle(table)
-    trusted = trusted_rig(table, rig, args.rig, board, args.sheet_thickness)
-    if trusted is None:
+    readied = ready(args, table, rig, board, journal)
+    if readied is None:
         return
-    rig, sitting = trusted, sitting_of(args)
-    if not read_longer_list(table, rig, sitting, journal, datetime.now().astimezone()):
-        return
+    rig, sitting = readied
     found = session_for(args, wished, journal, table, rig, sitting)
     if found is None:
         return

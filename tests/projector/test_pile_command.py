@@ -15,6 +15,7 @@ import pytest
 from projector.clock import Clock
 from projector.commands import main
 from projector.commands import pile as command
+from projector.commands.sitting import sitting_of
 from projector.events import Teller
 from projector.piecing.planreading import plan_text
 from projector.piling import Piled
@@ -58,11 +59,8 @@ def table(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> list[int | None]:
         "opened": opened,
         "pile": judged,
         "rig_for_light": lambda path: rig,
-        "trusted_rig": lambda table, rig, *others: rig,
+        "ready": lambda args, table, rig, *others: (rig, sitting_of(args)),
         "board_of": lambda *words: None,
-        "check_sizes": lambda *words: None,
-        "settle": lambda table: None,
-        "read_longer_list": lambda *words: True,
     }.items():
         monkeypatch.setattr(command, name, stand_in)
     return asked

@@ -12,7 +12,7 @@ import pytest
 from calibration.lens.camera import SHEET_THICKNESS_MM
 from calibration.sheet.board import Board
 from calibration.sheet.layout import board_text
-from projector.commands import cut
+from projector.commands import ready
 from projector.commands.devices import board_of
 from projector.setup.finishing import Finished
 from projector.setup.glancing import QUICK_S, glanced, tell_glance
@@ -67,10 +67,10 @@ def test_cut_realigns_by_the_sheet_that_was_told_or_else_by_that_of_the_rig(
     room = bumped(small_table, "camera", [4.0, 0.0, 0.0])
     rig = replace(calibrated.found.rig, board="charuco:7x5:40mm:30mm:DICT_4X4_50")
     taken: list[Any] = []
-    monkeypatch.setattr(cut, "key_after_bump", lambda *_, **__: "r")
-    monkeypatch.setattr(cut, "write_rig", lambda *_: None)
-    monkeypatch.setattr(cut, "realign", lambda *args: taken.extend(args[2:]) or Finished(rig, None))
-    assert cut.trusted_rig(room.table, rig, Path("rig.json"), board_of(told, rig), 0.2) is rig
+    monkeypatch.setattr(ready, "key_after_bump", lambda *_, **__: "r")
+    monkeypatch.setattr(ready, "write_rig", lambda *_: None)
+    monkeypatch.setattr(ready, "realign", lambda *args: taken.extend(args[2:]) or Finished(rig, None))
+    assert ready.trusted_rig(room.table, rig, Path("rig.json"), board_of(told, rig), 0.2) is rig
     assert (board_text(taken[0]), taken[1]) == (used or told, 0.2)
 
 
