@@ -22,12 +22,6 @@ from projector.table import Table
 ANEW = frozenset({"b", "pageup"})
 
 
-def wants_to_go_on(table: Table, rig: Rig, sitting: Sitting, plan: Plan, left: Carried) -> bool | None:
-    """Ask whether to go on at the same unit, in light and in words, however long the answer takes; None to end."""
-    done = sum(left.made)
-    return goes_on(table, rig, sitting, f"{done} of {plan.wanted} units are cut", n=done, of=plan.wanted)
-
-
 def goes_on(table: Table, rig: Rig, sitting: Sitting, done: str, **counts: int) -> bool | None:
     """Ask whether to go on, where so much is `done`; None to end."""
     page = Page.of(lit_mat(rig), sitting=sitting)

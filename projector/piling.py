@@ -1,24 +1,21 @@
-"""The outer loop of a pile: devices on one side, the pure state machine on the other."""
+"""A pile at the table, or in a video of one: what lies there is followed from frame to frame between two looks."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from datetime import datetime
+from contextlib import suppress
+from dataclasses import dataclass
 
-from projector.guide.looks import KeyPressed, MatCleared, Seen
-from projector.guide.meanings import meaning_of
-from projector.guide.pile import Step, begin, step
+from projector.bench import Bench, Picture
+from projector.guide.looks import MatCleared, Observation
+from projector.guide.pile import begin, step
+from projector.guide.pilestate import Pile
 from projector.guide.sitting import Sitting
-from projector.guided import Bench
-from projector.opening import readable_cautions
+from projector.guide.steps import Step
 from projector.piecing.plans import Hand
-from projector.recordevents import record_event
-from projector.seeing.looking import NotClear, Seeing
-from projector.seeing.measuring import Gauge
 from projector.seeing.taking import Taken
 from projector.seeing.watching import LitMat, Watch
 from projector.showing import lit_mat
-from projector.table import Pressed, Still
+from projector.turns import Course, Turns
 from vision.cameras import NoMoreFramesError
 from vision.expected import ExpectedShape
 from vision.units import Judged
@@ -46,85 +43,40 @@ def pile(
 
     Without a projector nothing is shown, and the mat is seen in the room's light. A pile ends with its recording.
     """
-    watches: list[Watch] = []  # of the scene that is in the light, once the mat was bare
-    of_mat: list[Taken] = []  # the last that was taken of the bare mat
+    first = begin(expected, lit_mat(bench.rig), sitting, wanted, before, hand, bench.cloth.height_mm)
+    turns = Turns(bench, first, step, _PileCourse(bench))
+    with suppress(NoMoreFramesError):  # a recording has come to its end; what was judged stands
+        turns.lead()
+    return Piled(tuple(one.judged for one in turns.state.standing), turns.state.stopped)
 
-    def beheld(taken: Taken) -> None:
-        if watches:
-            watches[-1].beheld(taken)
+
+class _PileCourse(Course[Pile]):
+    """Watches what is laid down and taken away, once it is known how the bare mat looks in the pile's light."""
+
+    def __init__(self, bench: Bench) -> None:
+        self._bench = bench
+        self._mat: LitMat | None = None
+        self._taken: Taken | None = None  # the last that was taken of the bare mat
+        self._watch: Watch | None = None  # of the scene that is in the light
+
+    def waits(self, now: Step[Pile]) -> None:
+        self._watch = None if self._mat is None else Watch(self._bench.rig, self._mat, now.state, now.scene)
+
+    def sees(self, pixels: Picture) -> None:
+        if self._watch is not None:
+            self._watch.sees(pixels)
+
+    def takes(self, taken: Taken) -> None:
+        if self._watch is not None:
+            self._watch.beheld(taken)
         else:
-            of_mat[:] = [taken]
+            self._taken = taken
 
-    seeing = Seeing(bench.table, Gauge.of(bench.rig, bench.cloth), bench.worker, beheld)
-    area = lit_mat(bench.rig)
-    entries: list[int] = []
-    now = begin(expected, area, sitting, wanted, before, hand, bench.cloth.height_mm)
-    _carry_out(bench, now, entries)
-    unlike: Still | None = None  # a mat that is bare already need not change; from then on a change is waited for
-    bare: LitMat | None = None
-    try:
-        while not now.state.done:
-            watch = None if bare is None else Watch(bench.rig, bare, now.state, now.scene)
-            still = bench.table.until_still(unlike, after_motion=True, watch=watch.sees if watch else lambda _: None)
-            watches[:] = [] if watch is None else [watch]
-            seen = seeing.look(still, now.state.look) if isinstance(still, Still) else still
-            if watch is not None:
-                now = replace(now, state=watch.state)
-            if isinstance(seen, Pressed):
-                for key in seen.keys:
-                    if now.state.look.kind == "bare" and meaning_of(key) == "on":
-                        seeing.take_mat_as_it_is()
-                    now = step(now.state, KeyPressed(key))
-                    _carry_out(bench, now, entries)
-            if isinstance(seen, NotClear):
-                do = "take away what lies on the mat, or press space if nothing does"
-                bench.table.teller.tell("refused", what="clear_mat", why="not_clear", do=do)
-            if isinstance(seen, MatCleared):
-                told = readable_cautions(bench.table, bench.rig, sitting, seeing.take_mat_as_it_is)
-                now = step(now.state, KeyPressed("q") if told is None else MatCleared(told.light))
-                unlike = _lit(bench, now, entries)
-                # Before anybody is asked for units.
-                bare = LitMat.of(bench.rig, bench.table.looks(BARE_FRAMES), now.scene, of_mat[-1])
-                _told(bench, now)
-            elif isinstance(seen, Seen):
-                if bench.monitor is not None:
-                    bench.monitor.found(seen)
-                if bench.kept is not None:
-                    bench.kept(seeing.latest, seen.cloths)
-                if bench.pictures is not None:
-                    bench.pictures.measured(seeing.latest)
-                now = step(now.state, seen)
-                unlike = _carry_out(bench, now, entries)
-            else:
-                unlike = bench.table.glance() if isinstance(seen, NotClear) else None
-    except NoMoreFramesError:
-        pass  # a recording has come to its end; what was judged stands
-    return Piled(tuple(one.judged for one in now.state.standing), now.state.stopped)
+    def known(self, state: Pile) -> Pile:
+        return state if self._watch is None else self._watch.state
 
-
-def _carry_out(bench: Bench, turn: Step, entries: list[int]) -> Still:
-    """Keep the records, then show and look, then ask: nothing is said of a unit before it is on the disk."""
-    as_it_lies = _lit(bench, turn, entries)
-    _told(bench, turn)
-    return as_it_lies
-
-
-def _lit(bench: Bench, turn: Step, entries: list[int]) -> Still:
-    """Keep the records, tell them, and show the scene; the look that comes back is taken before anybody is asked.
-
-    `entries` holds, for each number of this sitting, where the unit stands in the journal.
-    """
-    for number in turn.taken_back:
-        bench.journal.undo(bench.session, entries[number - 1], datetime.now().astimezone())
-    # What one look has seen is kept in one: part of a lot, kept before a power cut, would count again once laid again.
-    events = [record_event(record) for record in turn.records]
-    entries += bench.journal.keep_all(bench.session, events, datetime.now().astimezone())
-    for event in events:
-        bench.table.teller.pass_on(event)
-    bench.lighting.show(turn.scene)
-    return bench.table.glance()
-
-
-def _told(bench: Bench, turn: Step) -> None:
-    for one in turn.events:
-        bench.table.teller.pass_on(one)
+    def shown(self, now: Step[Pile], seen: Observation | None) -> None:
+        """The bare mat lies in the pile's light: it is looked at before anybody is asked for units."""
+        if isinstance(seen, MatCleared) and self._taken is not None:
+            pictures = self._bench.table.looks(BARE_FRAMES)
+            self._mat = LitMat.of(self._bench.rig, pictures, now.scene, self._taken)

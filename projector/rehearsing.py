@@ -14,10 +14,11 @@ from calibration.scale import SheetScale, from_bars
 from calibration.sheet.board import Board, picture
 from calibration.sheet.layout import lay_out
 from projector.album import Album, old_pictures
+from projector.bench import Bench
 from projector.display import DisplayError, WindowDisplay
 from projector.events import Event, Teller
 from projector.guide.blade import offset_of
-from projector.guided import Bench, guide
+from projector.guided import guide
 from projector.piecing.planreading import plan_text
 from projector.piecing.plans import Plan
 from projector.records.journal import Journal

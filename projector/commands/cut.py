@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -10,21 +11,23 @@ from typing import Any
 
 from calibration.rig import Rig
 from calibration.sheet.board import Board
+from projector.bench import Bench
 from projector.clock import WallClock
 from projector.commands.devices import add_devices, board_of, opened, rig_for_light
 from projector.commands.options import CLOTH_U_MM, add_cloth, add_json, add_layers, add_records, add_sheet
-from projector.commands.ready import add_pictures, ready, unit_pictures
+from projector.commands.ready import Done, add_going_on, add_pictures, left_or_new, ready, unit_pictures
 from projector.commands.sitting import add_sitting, company
 from projector.commands.stripwidths import add_strip_widths, told_strips
 from projector.events import Teller
-from projector.goingon import carried_from, wants_to_go_on
+from projector.goingon import carried_from
 from projector.guide.carried import Carried
 from projector.guide.sitting import Sitting
-from projector.guided import Bench, guide
+from projector.guided import guide
 from projector.piecing.planfile import load_plan
 from projector.piecing.planreading import plan_text
 from projector.piecing.plans import Plan
 from projector.records.journal import Journal
+from projector.records.sessions import Entry
 from projector.seeing.beside import InThread
 from projector.setup.rigwords import rig_keys
 from projector.table import Table
@@ -40,9 +43,7 @@ def add(commands: Any) -> None:
     add_devices(parser)
     add_records(parser)
     add_pictures(parser)
-    left = parser.add_mutually_exclusive_group()
-    left.add_argument("--resume", action="store_true", help="go on with this plan where it was left, unasked")
-    left.add_argument("--anew", action="store_true", help="begin this plan anew though it was left, unasked")
+    add_going_on(parser, "plan")
     parser.add_argument("--hand", choices=("left", "right"), help="the hand that cuts (as the plan says)")
     add_cloth(parser)
     add_layers(parser)
@@ -91,21 +92,17 @@ def _cut(args: argparse.Namespace, plan: Plan, rig: Rig, board: Board, journal: 
 def session_for(
     args: argparse.Namespace, plan: Plan, journal: Journal, table: Table, rig: Rig, sitting: Sitting
 ) -> tuple[int, Carried] | None:
-    """The session to write into, and what it holds already; None where the person ends.
+    """The session to write into, and what it holds already; None where the person ends."""
 
-    A plan that was left, by `q`, a crash or a power cut, is offered to be gone on with, unless that was said before.
-    """
-    text = plan_text(plan)
-    left = None if args.anew else journal.unfinished(text, "cut")
-    entries = () if left is None else journal.records.entries(left.id)
-    if left is not None and entries:
-        carried = replace(carried_from(plan, entries), sitting=sitting)
-        goes_on = args.resume or wants_to_go_on(table, rig, sitting, plan, carried)
-        if goes_on is None:
-            return None
-        if goes_on:
-            table.teller.tell("seen", what="unfinished_session", units=sum(carried.made), of=plan.wanted)
-            return left.id, carried
-    elif args.resume:
-        table.teller.tell("refused", what="resume", why="nothing_left", do="a new session of this plan is begun")
-    return journal.begin(datetime.now().astimezone(), "cut", text, str(args.rig)), Carried(sitting=sitting)
+    def carried(entries: Sequence[Entry]) -> Carried:
+        return replace(carried_from(plan, entries), sitting=sitting)
+
+    def done(entries: Sequence[Entry]) -> Done:
+        made = sum(carried(entries).made)
+        return Done(f"{made} of {plan.wanted} units are cut", made, plan.wanted)
+
+    found = left_or_new(args, "cut", plan_text(plan), done, journal, table, rig, sitting)
+    if found is None:
+        return None
+    session, entries = found
+    return session, carried(entries) if entries else Carried(sitting=sitting)

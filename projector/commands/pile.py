@@ -12,23 +12,22 @@ from typing import Any
 from calibration.rig import Rig
 from calibration.rigfile import load_rig
 from calibration.sheet.board import Board
+from projector.bench import Bench
 from projector.clock import WallClock
 from projector.commands.devices import add_devices, board_of, opened, rig_for_light
 from projector.commands.options import CLOTH_U_MM, OptionError, add_cloth, add_json, add_records, add_sheet, read, whole
 from projector.commands.pilefrom import add_from, is_film, judge_film, measure_stills
-from projector.commands.ready import add_pictures, ready, unit_pictures
+from projector.commands.ready import Done, add_going_on, add_pictures, left_or_new, ready, unit_pictures
 from projector.commands.sitting import add_sitting, company
 from projector.events import Event, Teller
-from projector.goingon import goes_on
 from projector.guide.sitting import Sitting
 from projector.guide.state import wanted_of
-from projector.guided import Bench
 from projector.piecing.planfile import load_plan
 from projector.piecing.planreading import plan_text
 from projector.piecing.plans import Plan, Unit
 from projector.piling import pile
 from projector.records.journal import Journal
-from projector.records.sessions import Entry
+from projector.records.sessions import UNIT, Entry
 from projector.runwatch import RunWatch
 from projector.samplewish import Sample, sample_of, sample_wish
 from projector.seeing.beside import InThread
@@ -57,9 +56,7 @@ def add(commands: Any) -> None:
     add_devices(parser)
     add_records(parser)
     add_pictures(parser)
-    ways = parser.add_mutually_exclusive_group()
-    ways.add_argument("--resume", action="store_true", help="go on with this pile where it was left, without asking")
-    ways.add_argument("--anew", action="store_true", help="begin anew without asking, if the pile was left")
+    add_going_on(parser, "pile")
     add_cloth(parser)
     add_sitting(parser)
     add_sheet(parser, board=None)
@@ -163,24 +160,19 @@ def _judge_pictures(args: argparse.Namespace, wished: Wished, rig: Rig, journal:
 def session_for(
     args: argparse.Namespace, wished: Wished, journal: Journal, table: Table, rig: Rig, sitting: Sitting
 ) -> tuple[int, Sequence[Entry]] | None:
-    """The session to write into, and the units that it holds already; None where the person ends.
-
-    A pile that was left, by `q`, a crash or a power cut, is offered to be gone on with, unless that was said before.
-    """
+    """The session to write into, and the units that stand in it already; None where the person ends."""
     text = f"# pile of {wished.unit.name}\n{plan_text(wished.plan)}"
-    left = None if args.anew else journal.unfinished(text, "pile")
-    earlier = () if left is None else journal.records.units(left.id)
-    if left is not None and earlier:
-        done = f"{len(earlier)} units of {wished.unit.name} are judged"
-        wanted = args.resume or goes_on(table, rig, sitting, done, n=len(earlier))
-        if wanted is None:
-            return None
-        if wanted:
-            table.teller.tell("seen", what="unfinished_session", units=len(earlier))
-            return left.id, earlier
-    elif args.resume:
-        table.teller.tell("refused", what="resume", why="nothing_left", do="a new session of this pile is begun")
-    return journal.begin(datetime.now().astimezone(), "pile", text, str(args.rig)), ()
+
+    def done(entries: Sequence[Entry]) -> Done:
+        count = len(_standing(entries))
+        return Done(f"{count} units of {wished.unit.name} are judged", count)
+
+    found = left_or_new(args, "pile", text, done, journal, table, rig, sitting)
+    return None if found is None else (found[0], _standing(found[1]))
+
+
+def _standing(entries: Sequence[Entry]) -> Sequence[Entry]:
+    return [entry for entry in entries if entry.kind == UNIT and entry.undone is None]
 
 
 def _counts(keys: Event) -> dict[str, int]:

@@ -18,13 +18,13 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
 from calibration.rig import Rig
+from projector.bench import Bench
 from projector.checking import Checker
 from projector.clock import Clock
 from projector.commands.options import CLOTH_U_MM, OptionError, files, whole
 from projector.events import Event, Teller, unit_event
 from projector.guide.present import several_told
 from projector.guide.sitting import USUAL
-from projector.guided import Bench
 from projector.lots import Lot, lots_by_cluster, measured_lots
 from projector.piling import pile
 from projector.records.journal import Journal

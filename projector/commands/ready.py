@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
@@ -11,9 +13,11 @@ from calibration.sheet.board import Board
 from projector.commands.devices import check_sizes
 from projector.commands.sitting import sitting_of
 from projector.events import Teller
+from projector.goingon import goes_on
 from projector.guide.sitting import Sitting
 from projector.opening import read_longer_list
 from projector.records.journal import Journal
+from projector.records.sessions import Entry
 from projector.setup.glancing import REALIGN, glanced, key_after_bump, tell_glance
 from projector.setup.looking import settle
 from projector.setup.realigning import realign
@@ -21,6 +25,26 @@ from projector.setup.writing import write_rig
 from projector.table import Table
 from projector.unitpictures import UnitPictures
 from vision.measure import Cloth
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """How far a session had come: in words, and in numbers."""
+
+    words: str
+    count: int
+    wanted: int | None = None
+
+    @property
+    def of(self) -> dict[str, int]:
+        return {} if self.wanted is None else {"of": self.wanted}
+
+
+def add_going_on(parser: argparse.ArgumentParser, what: str) -> None:
+    """Whether to go on with what was left, said beforehand."""
+    ways = parser.add_mutually_exclusive_group()
+    ways.add_argument("--resume", action="store_true", help=f"go on with this {what} where it was left, without asking")
+    ways.add_argument("--anew", action="store_true", help=f"begin this {what} anew without asking, if it was left")
 
 
 def ready(
@@ -36,6 +60,36 @@ def ready(
     if not read_longer_list(table, trusted, sitting, journal, datetime.now().astimezone()):
         return None
     return trusted, sitting
+
+
+def left_or_new(
+    args: argparse.Namespace,
+    command: str,
+    text: str,
+    done: Callable[[Sequence[Entry]], Done],
+    journal: Journal,
+    table: Table,
+    rig: Rig,
+    sitting: Sitting,
+) -> tuple[int, Sequence[Entry]] | None:
+    """The session to write into, and the entries that it holds already; None where the person ends.
+
+    What was left with the same `text`, by `q`, a crash or a power cut, is offered to be gone on with, unless that was
+    said before; `done` says how far its entries had come.
+    """
+    left = None if args.anew else journal.unfinished(text, command)
+    entries = () if left is None else journal.records.entries(left.id)
+    if left is not None and entries:
+        so_far = done(entries)
+        wanted = args.resume or goes_on(table, rig, sitting, so_far.words, n=so_far.count, **so_far.of)
+        if wanted is None:
+            return None
+        if wanted:
+            table.teller.tell("seen", what="unfinished_session", units=so_far.count, **so_far.of)
+            return left.id, entries
+    elif args.resume:
+        table.teller.tell("refused", what="resume", why="nothing_left", do="a new session of this is begun")
+    return journal.begin(datetime.now().astimezone(), command, text, str(args.rig)), ()
 
 
 def trusted_rig(table: Table, rig: Rig, file: Path, board: Board, thickness_mm: float) -> Rig | None:

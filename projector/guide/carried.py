@@ -56,9 +56,10 @@ class Carried:
     kept: tuple[Kept, ...] = ()
     blade: Blade = NEW_HAND
 
-    def with_records(self, records: Records, undone: int = 0) -> Carried:
+    def with_records(self, records: Records, undone: tuple[int, ...] = ()) -> Carried:
         """The same with what was judged meanwhile, without the latest units that were taken back."""
-        units = self.units[: len(self.units) - undone] if undone else self.units
+        kept = enumerate(reversed(self.units), 1)
+        units = tuple(record for place, record in kept if place not in undone)[::-1]
         return replace(self, units=units + tuple(record for record in records if isinstance(record, Record)))
 
     @property

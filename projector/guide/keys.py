@@ -113,7 +113,7 @@ def _taken_back(state: Cutting) -> Turn:
     back = replace(state, kept=kept, kind=last.kind, lying=lying, last=None)
     done, make = back.made[back.kind], back.cut.make
     told: Event = {"event": "seen", "what": "undone", "name": back.unit.name, "done": done, "of": make}
-    return Turn(replace(back, note=f"taken back: {done} of {make} done"), (told,), undone=1)
+    return Turn(replace(back, note=f"taken back: {done} of {make} done"), (told,), undone=(1,))
 
 
 def _stop(state: Cutting, _: Observation) -> Turn:

@@ -28,6 +28,7 @@ from projector.guide.meanings import meaning_of
 from projector.guide.scenes import Point
 from projector.guide.setstate import SetCheck, first_set
 from projector.guide.sewnstate import Sewn
+from projector.guide.sitting import Sitting
 from projector.guide.state import Cutting
 from projector.guide.yardage import striping
 from projector.guide.yardage.state import Striping
@@ -69,6 +70,10 @@ class Leading:
     @property
     def waits_for_cloth(self) -> bool:
         return self.inner.waits_for_cloth
+
+    @property
+    def sitting(self) -> Sitting:
+        return self.carried.sitting
 
 
 Step = steps.Step[Leading]

@@ -7,14 +7,15 @@ there while no hand is in the picture; what is still there is not counted again 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
+from projector.guide import steps
 from projector.guide.looks import Glimpsed, HandSeen, KeyPressed, MatCleared, Observation, Seen
 from projector.guide.meanings import meaning_of, rule_for_key
 from projector.guide.pilestage import scene_of
 from projector.guide.pilestate import Counted, Phase, Pile, Turn
 from projector.guide.present import Lying, Piece, glimpsed, is_another, matched, several_told
-from projector.guide.scenes import Point, Scene
+from projector.guide.scenes import Point
 from projector.guide.sitting import USUAL, Sitting
 from projector.guide.steps import Event, Record
 from projector.piecing.plans import Hand
@@ -28,17 +29,7 @@ ANEW = (Verdict.TURNED_OVER, Verdict.OTHER, Verdict.TRIM)
 LAY_ANEW = "lay it clear of the others, and flat"
 
 
-@dataclass(frozen=True, eq=False, slots=True)
-class Step:
-    """One turn of the pile. What was taken back is marked, and records are kept, before the scene is shown."""
-
-    state: Pile
-    scene: Scene
-    events: tuple[Event, ...] = ()
-    records: tuple[Record, ...] = ()
-    taken_back: tuple[int, ...] = ()  # numbers of judged units of this sitting, from 1
-
-
+Step = steps.Step[Pile]
 Rule = Callable[[Pile, Observation], Turn]
 
 
@@ -53,17 +44,20 @@ def begin(
 ) -> Step:
     """Begin a pile of `wanted` units if that is known, or go on where `before` of them were judged already."""
     first = Pile(expected, area_mat_mm, wanted, before=before, sitting=sitting, hand=hand, cloth_mm=cloth_mm)
-    return _drawn(Turn(first, ({"event": "ask", "what": "clear_mat"},)))
+    return _drawn(first, Turn(first, ({"event": "ask", "what": "clear_mat"},)))
 
 
 def step(state: Pile, seen: Observation) -> Step:
     """One turn: the next state, what to show, what to tell, what to keep."""
     rule = RULES.get((state.phase, type(seen)))
-    return _drawn(rule(state, seen) if rule else Turn(state))
+    return _drawn(state, rule(state, seen) if rule else Turn(state))
 
 
-def _drawn(turn: Turn) -> Step:
-    return Step(turn.state, scene_of(turn.state), turn.events, turn.records, turn.taken_back)
+def _drawn(before: Pile, turn: Turn) -> Step:
+    stands = {one.number for one in turn.state.standing}
+    latest_first = enumerate(reversed(before.standing), 1)
+    undone = tuple(place for place, one in latest_first if one.number not in stands)
+    return Step(turn.state, scene_of(turn.state), turn.events, turn.records, undone)
 
 
 def _mat_cleared(state: Pile, seen: Observation) -> Turn:
@@ -146,7 +140,7 @@ def _undone(turn: Turn, number: int) -> Turn:
     counted = tuple(replace(one, undone=one.undone or one.number == number) for one in turn.state.counted)
     told: Event = {"event": "seen", "what": "undone", "name": turn.state.expected.name, "number": number}
     state = replace(turn.state, counted=counted)
-    return replace(turn, state=state, events=(*turn.events, told), taken_back=(*turn.taken_back, number))
+    return replace(turn, state=state, events=(*turn.events, told))
 
 
 def _ask(state: Pile) -> Event:

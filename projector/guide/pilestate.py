@@ -90,4 +90,3 @@ class Turn:
     state: Pile
     events: tuple[Event, ...] = field(default=())
     records: tuple[Record, ...] = field(default=())
-    taken_back: tuple[int, ...] = field(default=())

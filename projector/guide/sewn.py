@@ -93,14 +93,14 @@ def _undone(state: Sewn, _: Observation) -> Turn:
     back = taken_back(replace(state, lying=state.lying + lying))
     done = f"taken back: {back.made[back.kind]} of {back.wanted} done"
     told: steps.Event = {"event": "seen", "what": "undone", "name": back.unit.name, "done": done, "of": back.wanted}
-    return replace(unit_wanted(back, told, note=done), undone=1)
+    return replace(unit_wanted(back, told, note=done), undone=(1,))
 
 
 def _again(state: Sewn, _: Observation) -> Turn:
     """The unit is measured and judged again where it lies."""
     if state.last is None:
         return Turn(state)
-    return replace(unit_wanted(taken_back(state), note="it is measured again"), undone=1)
+    return replace(unit_wanted(taken_back(state), note="it is measured again"), undone=(1,))
 
 
 def _marks_taken(state: Sewn, _: Observation) -> Turn:

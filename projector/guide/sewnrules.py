@@ -34,7 +34,7 @@ class Turn:
     state: Sewn
     events: tuple[steps.Event, ...] = ()
     records: tuple[steps.Record, ...] = ()
-    undone: int = 0
+    undone: tuple[int, ...] = ()
 
 
 Rule = Callable[[Sewn, Observation], Turn]

@@ -138,7 +138,7 @@ class Turn:
     state: Cutting
     events: tuple[Event, ...] = field(default=())
     records: tuple[Record, ...] = field(default=())
-    undone: int = 0
+    undone: tuple[int, ...] = ()
 
 
 def wanted(state: Cutting) -> ExpectedShape | None:

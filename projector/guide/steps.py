@@ -137,11 +137,12 @@ Records = tuple[Kept, ...]
 class Step(Generic[S]):
     """One turn of a chapter. Records are to be kept before the scene is shown.
 
-    `undone` of the latest units that were kept are taken back before that: marked, never deleted.
+    Before that what is `undone` is taken back: marked, never deleted. It is told by its places in what stands, counted
+    back from the latest, which is 1.
     """
 
     state: S
     scene: Scene
     events: tuple[Event, ...] = ()
     records: Records = ()
-    undone: int = 0
+    undone: tuple[int, ...] = ()

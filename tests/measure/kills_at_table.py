@@ -29,11 +29,12 @@ import cv2
 
 from calibration.rig import Rig
 from calibration.rigfile import load_rig
+from projector.bench import Bench
 from projector.commands.cut import session_for
 from projector.events import Teller
 from projector.goingon import carried_from
 from projector.guide.sitting import USUAL
-from projector.guided import Bench, guide
+from projector.guided import guide
 from projector.piecing.planfile import load_plan
 from projector.records.journal import Journal
 from projector.records.opening import open_records

@@ -23,11 +23,11 @@ from pathlib import Path
 
 import numpy as np
 
+from projector.bench import Bench
 from projector.events import Event, Teller
 from projector.guide.looks import Look, MatCleared
 from projector.guide.pile import begin, step
 from projector.guide.sitting import USUAL
-from projector.guided import Bench
 from projector.piling import pile
 from projector.records.journal import Journal
 from projector.rehearsal.devices import VirtualCamera, VirtualClock, VirtualDisplay

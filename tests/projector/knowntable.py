@@ -14,9 +14,10 @@ import numpy as np
 
 from calibration.pinhole import Lens, Pinhole
 from calibration.rig import Device, Rig
+from projector.bench import Bench
 from projector.events import Event, Teller
 from projector.guide.carried import Carried
-from projector.guided import Bench, guide
+from projector.guided import guide
 from projector.piecing.planreading import plan_text
 from projector.piecing.plans import Plan
 from projector.records.journal import Journal

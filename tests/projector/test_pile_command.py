@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from projector.clock import Clock
-from projector.commands import main
+from projector.commands import main, ready
 from projector.commands import pile as command
 from projector.commands.sitting import sitting_of
 from projector.events import Teller
@@ -149,7 +149,7 @@ def test_a_pile_that_was_left_is_offered_to_be_gone_on_with(
         asked.append(counts)
         return answer
 
-    monkeypatch.setattr(command, "goes_on", goes_on)
+    monkeypatch.setattr(ready, "goes_on", goes_on)
     run(tmp_path, "--count", str(LEFT))
     run(tmp_path, "--count", "6", *words)
     assert (len(asked), begun) == (asks, went_on)

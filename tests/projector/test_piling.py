@@ -11,11 +11,10 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
+from projector.bench import Judgements
 from projector.clock import WallClock
 from projector.events import Event, Teller
-from projector.guide.pile import Step
-from projector.guide.steps import Record
-from projector.piling import _lit
+from projector.guide.steps import Record, Step
 from projector.records.journal import Journal
 from projector.records.opening import open_records
 from tests.measure.piles import counted
@@ -45,13 +44,37 @@ def test_nothing_is_told_of_a_lot_before_all_of_it_is_on_the_disk(tmp_path: Path
     with Journal.open(tmp_path / "j") as journal:
         session = journal.begin(datetime.now().astimezone(), "pile", "", "drawn")
         teller = Teller(WallClock(), out=StringIO(), listeners=[hears])
-        table = SimpleNamespace(teller=teller, glance=lambda: None)
-        bench: Any = SimpleNamespace(
-            journal=journal, session=session, table=table, lighting=SimpleNamespace(show=lambda scene: None)
-        )
-        judged, entries = judge(drawn_unit(shape), [shape]), list[int]()
+        table = SimpleNamespace(teller=teller)
+        bench: Any = SimpleNamespace(journal=journal, session=session, table=table, pictures=None)
+        judged, stands = judge(drawn_unit(shape), [shape]), Judgements()
         state: Any = None
         lot = Step(state, state, (), tuple(Record(judged, shape.name, n, 3) for n in (1, 2, 3)), ())
-        _lit(bench, lot, entries)
+        stands.keep(bench, lot)
     assert told == [("unit", n, 3) for n in (1, 2, 3)]
-    assert entries == [1, 2, 3]
+    assert stands.records == lot.records
+
+
+def test_what_is_taken_back_is_marked_in_the_records_wherever_it_stands_among_them(tmp_path: Path) -> None:
+    """Of four that stand, two of them from an earlier sitting, the second and the third from the end."""
+    shape = expected("square(2 in)")
+    judged = judge(drawn_unit(shape), [shape])
+    state: Any = None
+    with Journal.open(tmp_path / "j") as journal:
+        session = journal.begin(datetime.now().astimezone(), "pile", "", "drawn")
+        table = SimpleNamespace(teller=Teller(WallClock(), out=StringIO()))
+        bench: Any = SimpleNamespace(journal=journal, session=session, table=table, pictures=None)
+        for _ in (1, 2):
+            journal.record(session, shape.name, "fits", "{}", datetime.now().astimezone())
+        stands = Judgements([1, 2])
+        first, second = (Record(judged, shape.name, n, 5) for n in (3, 4))
+        stands.keep(bench, Step(state, state, (), (first, second)))
+        stands.keep(bench, Step(state, state, (), (Record(judged, shape.name, 3, 5),), (2, 3)))
+        stands.keep(bench, Step(state, state, (), (), (3,)))
+        assert [(one.n, one.undone is not None) for one in journal.records.entries(session)] == [
+            (1, True),
+            (2, True),
+            (3, True),
+            (4, False),
+            (5, False),
+        ]
+        assert [record.n for record in stands.records if isinstance(record, Record)] == [4, 3]

@@ -25,12 +25,13 @@ import pytest
 
 from calibration.rig import Rig
 from calibration.rigfile import load_rig
+from projector.bench import Bench
 from projector.commands.cut import session_for
 from projector.events import Event, Teller
 from projector.goingon import carried_from
 from projector.guide.leading import Carried
 from projector.guide.sitting import USUAL
-from projector.guided import Bench, guide
+from projector.guided import guide
 from projector.piecing.blocks.catalogue import block_of
 from projector.piecing.foresight.seamtest import Length
 from projector.piecing.making import Wishes, plan_of

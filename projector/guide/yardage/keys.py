@@ -64,7 +64,7 @@ def _undone(state: Striping, _: Observation) -> Turn:
     if state.phase is not Phase.CUT_STRIP or state.cloth is None:
         return taken
     again = aimed(taken.state)
-    return replace(again, state=replace(again.state, note=taken.state.note), undone=1).after(*taken.events)
+    return replace(again, state=replace(again.state, note=taken.state.note), undone=(1,)).after(*taken.events)
 
 
 def _measured_again(state: Striping, _: Observation) -> Turn:
@@ -85,7 +85,7 @@ def _taken_back(state: Striping) -> Turn:
     made = tuple(count - state.counted[-1] if k == kind else count for k, count in enumerate(state.made))
     back = replace(state, made=made, records=state.records[:-1], counted=state.counted[:-1], last=None)
     told: Event = {"event": "seen", "what": "undone", "name": last.name, "done": sum(made), "of": state.wanted}
-    return Turn(replace(back, note=f"taken back: {sum(made)} of {state.wanted} done"), (told,), undone=1)
+    return Turn(replace(back, note=f"taken back: {sum(made)} of {state.wanted} done"), (told,), undone=(1,))
 
 
 def _stop(state: Striping, _: Observation) -> Turn:

@@ -118,7 +118,7 @@ class Turn:
     state: Striping
     events: tuple[Event, ...] = field(default=())
     records: tuple[StripRecord, ...] = field(default=())
-    undone: int = 0
+    undone: tuple[int, ...] = ()
 
     def after(self, *events: Event) -> Turn:
         """The same, with something told before it."""

@@ -55,7 +55,7 @@ def play(*script, first=None):
     now, said = first or begin(PLAN, AREA), []
     for observation in script:
         now = step(now.state, observation)
-        said += ["take back"] * now.undone
+        said += ["take back"] * len(now.undone)
         for record in now.records:
             aside = "" if record.counts else " aside"
             said.append(f"{record.judged.verdict.value} {record.n}/{record.of}{aside}")

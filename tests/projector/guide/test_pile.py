@@ -108,7 +108,7 @@ def test_a_unit_that_is_turned_to_its_right_side_is_judged_anew() -> None:
     assert turn.state.number == 1
     assert turn.state.verdicts == {Verdict.FITS: 1}
     assert len(turn.records) == 1
-    assert turn.taken_back == (1,)
+    assert turn.undone == (1,)
     assert [one.undone for one in turn.state.counted] == [True, False]
 
 
@@ -126,7 +126,7 @@ def test_two_that_lay_one_on_the_other_count_as_two_and_not_as_another_shape_onc
     assert state.verdicts == {Verdict.OTHER: 1}
     turn = step(state, seen(A, unit_at(220, 100)))
     assert (turn.state.number, turn.state.verdicts) == (2, {Verdict.FITS: 2})
-    assert turn.taken_back == (1,)
+    assert turn.undone == (1,)
 
 
 def test_notched_cloth_is_two_that_touch() -> None:
@@ -155,7 +155,7 @@ def test_a_unit_to_be_trimmed_has_its_line_on_itself_and_the_cautions_are_in_the
 def test_a_unit_that_was_trimmed_where_it_lies_is_judged_anew() -> None:
     state = step(begun(), seen(unit_at(300, 300, wide=SIDE + 2.0, verdict=Verdict.TRIM))).state
     turn = step(state, seen(unit_at(299, 300)))
-    assert (turn.state.number, turn.state.verdicts, turn.taken_back) == (1, {Verdict.FITS: 1}, (1,))
+    assert (turn.state.number, turn.state.verdicts, turn.undone) == (1, {Verdict.FITS: 1}, (1,))
 
 
 def test_help_lies_in_the_same_light_until_any_key() -> None:
@@ -177,7 +177,8 @@ def test_what_was_unclear_is_looked_at_anew_on_request() -> None:
 def test_the_last_judgement_can_be_taken_back() -> None:
     state = step(begun(), seen(A, B)).state
     turn = step(state, KeyPressed("z"))
-    assert (turn.state.number, turn.taken_back) == (1, (2,))
+    assert (turn.state.number, turn.undone) == (1, (1,))
+    assert [one.undone for one in turn.state.counted] == [False, True]
     assert step(begun(), KeyPressed("z")).state.number == 0
 
 

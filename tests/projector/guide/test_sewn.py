@@ -86,7 +86,7 @@ def play(*script, of=NINE):
     said = [told(event) for event in now.events]
     for observation in script:
         now = step(now.state, observation)
-        said += [f"undone {now.undone}"] if now.undone else []
+        said += [f"undone {len(now.undone)}"] if now.undone else []
         said += [f"keep {one.unit_name} {one.judged.verdict.value} {one.n}/{one.of}" for one in now.records]
         said += [told(event) for event in now.events]
     return now, said

@@ -188,7 +188,7 @@ def test_what_is_taken_back_is_counted_back_and_measured_again_it_has_the_same_b
     now, _ = play(*TO_FIRST_CUT, seen(BENT, strips=[STRIP_AT]))
     first = now.records[0]
     back = step(now.state, UNDO)
-    assert (back.undone, back.state.made, back.state.records) == (1, (0, 0), ())
+    assert (back.undone, back.state.made, back.state.records) == ((1,), (0, 0), ())
     again = step(step(now.state, AGAIN).state, seen(BENT, strips=[STRIP_AT]))
     assert again.state.made == (1, 0)
     assert again.records[0].bend_rad == first.bend_rad

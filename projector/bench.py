@@ -1,0 +1,81 @@
+"""What stays the same while something is led at the table, and how what is judged there is kept."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from datetime import datetime
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.rig import Rig
+from projector.guide.steps import Kept as KeptRecord
+from projector.guide.steps import Record, Step
+from projector.lighting import Lighting
+from projector.monitor import Monitor
+from projector.recordevents import record_event
+from projector.records.journal import Journal
+from projector.seeing.beside import AtOnce, Worker
+from projector.table import Table
+from projector.unitpictures import UnitPictures
+from vision.measure import PLAIN_CLOTH, Cloth
+from vision.units import Judged
+
+Picture = NDArray[np.uint8]
+Kept = Callable[[Picture, tuple[Judged, ...]], None]
+
+
+@dataclass(frozen=True, eq=False)
+class Bench:
+    """What stays the same while a plan is cut or a pile is judged."""
+
+    table: Table
+    rig: Rig
+    journal: Journal
+    session: int
+    cloth: Cloth = PLAIN_CLOTH
+    kept: Kept | None = None  # is handed each picture that was measured, with what was found
+    pictures: UnitPictures | None = None  # keeps a photograph of each unit
+    worker: Worker = field(default_factory=AtOnce)  # measures while the light goes on
+    monitor: Monitor | None = None  # shows what was found on the laptop's screen
+
+    @cached_property
+    def lighting(self) -> Lighting:
+        return Lighting(self.table, self.rig, self.cloth.height_mm)
+
+
+class Judgements:
+    """What stands of a session: what was kept in this sitting, and the number that each has in the records.
+
+    Numbers of earlier sittings come first, the latest last; None where nobody knows it.
+    """
+
+    def __init__(self, before: Iterable[int | None] = ()) -> None:
+        self._stands: list[tuple[int | None, KeptRecord | None]] = [(number, None) for number in before]
+
+    @property
+    def records(self) -> tuple[KeptRecord, ...]:
+        """What was kept in this sitting and stands, in order."""
+        return tuple(record for _, record in self._stands if record is not None)
+
+    def keep(self, bench: Bench, turn: Step[Any]) -> None:
+        """Mark what was taken back, keep what is new, then tell it: nothing is said before it is on the disk.
+
+        What one look saw is kept in one: part of a lot, kept before a power cut, would count again once laid again.
+        """
+        for place in sorted(turn.undone):
+            number, _ = self._stands[-place] if place <= len(self._stands) else (None, None)
+            if number is not None:
+                bench.journal.undo(bench.session, number, datetime.now().astimezone())
+        gone = {len(self._stands) - place for place in turn.undone}
+        self._stands = [one for i, one in enumerate(self._stands) if i not in gone]
+        events = [record_event(record) for record in turn.records]
+        numbers = bench.journal.keep_all(bench.session, events, datetime.now().astimezone())
+        self._stands += zip(numbers, turn.records, strict=True)
+        for event, number, record in zip(events, numbers, turn.records, strict=True):
+            bench.table.teller.pass_on(event)
+            if isinstance(record, Record) and bench.pictures is not None:
+                bench.pictures.keep(bench.session, number, record.judged.unit.corners_mat_mm)
