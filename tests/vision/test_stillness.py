@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
+import cv2
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -56,6 +59,38 @@ def test_two_frames_are_not_enough_however_far_apart() -> None:
 def test_noise_is_no_change_in_two_hundred_frames(electrons: float) -> None:
     states = watch([world()] * 200, electrons=electrons)
     assert all(state.still for state in states[7:])
+
+
+def test_a_frame_that_is_given_twice_says_nothing_of_the_noise() -> None:
+    """A recording at twice the camera's rate; then one that holds each frame for a second."""
+    rng = np.random.default_rng(2)
+    frames = [small_picture(film(world(), rng)) for _ in range(20)]
+    for many in (2, 15):
+        state, states = Stillness(), []
+        for n in range(many * len(frames)):
+            state = observe(state, frames[n // many], n * FRAME_S)
+            states.append(state)
+        assert all(state.still for state in states[7:])
+        moved = small_picture(film(world(201.0), rng))
+        assert not observe(state, moved, state.latest_s + FRAME_S).still
+
+
+@pytest.mark.parametrize("codec", ["MJPG", "mp4v", "HFYU"])
+@pytest.mark.parametrize("electrons", [2000.0, 20_000.0, 1e9])
+def test_a_compressed_video_comes_to_rest(codec: str, electrons: float, tmp_path: Path) -> None:
+    """Motion JPEG, MPEG-4 (its quiet blocks are sent anew with every twelfth frame), and one that loses nothing."""
+    rng, path = np.random.default_rng(3), str(tmp_path / f"film.{'mp4' if codec == 'mp4v' else 'avi'}")
+    writer = cv2.VideoWriter(path, cv2.VideoWriter.fourcc(*codec), 16.0, SIZE[::-1])
+    for light in (world(), world(202.0)):
+        frames = [film(light, rng, electrons) for _ in range(7)]
+        for n in range(35):
+            writer.write(frames[n % 7])
+    writer.release()
+    video, state, states = cv2.VideoCapture(path), Stillness(), list[Stillness]()
+    while (frame := video.read())[0]:
+        state = observe(state, small_picture(np.asarray(frame[1], np.uint8)), len(states) / 16)
+        states.append(state)
+    assert [state.still for state in states] == [n % 35 / 16 >= 0.4 for n in range(70)]
 
 
 def test_flicker_of_the_room_s_light_is_no_change() -> None:
