@@ -88,6 +88,7 @@ def measure_units(
         i: camera.mat_from_px(c, cloth.height_mm) for i, c in rough.items() if c is not None and i not in rounds
     }
     outlines = fit_outlines(picture, straight, pieces.differs)
+    blemishes = blemishes_of(picture, outlines.found)
     blurs = Blurs(*(float(one) for one in outlines.common.values[:2]))
     units = []
     for i in own:
@@ -102,7 +103,7 @@ def measure_units(
         hidden = [shape for shape in planned if len(shape.seams_mm) > max(1, len(seams))]
         seams = planned_seams(picture, outline.corners_mat_mm, hidden, blurs) or seams
         unit = _unit(regions[i], outline, outlines.common, seams, camera, cloth, trust)
-        units.append(replace(unit, blemishes=blemishes_of(picture, outline, i + 1)))
+        units.append(replace(unit, blemishes=blemishes[i]))
     return tuple(units)
 
 

@@ -13,8 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.tone import Tone
+from vision.compiled import compiled
+from vision.light import BGR_OF_LEVELS
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 Singles = NDArray[np.float32]
 
 # Rows: luma, and the colour differences blue and red, of blue green red (BT.601, full range).
@@ -61,8 +64,31 @@ class Encoder:
         place = (root * np.float32(STEPS - 1) + np.float32(0.5)).astype(np.int64)
         return self.steps[0].take(place), self.steps[1].take(place)
 
+    def luma_chroma_at(self, levels: Singles, x: Ints, y: Ints) -> Floats:
+        """(N, 3): luma and colour differences as written down, of pixels of a picture of levels (H, W, 3)."""
+        return written(levels, x, y, BGR_OF_LEVELS, YCC_OF_BGR, self.steps[0])
+
     def decode(self, encoded: Floats) -> Floats:
         """Linear light of encoded values, 0 to 1."""
         place = np.clip(encoded, 0.0, 1.0) * 254.999
         low = place.astype(np.int64)
         return np.asarray(self.linear[low] + (place - low) * (self.linear[low + 1] - self.linear[low]))
+
+
+@compiled
+def written(levels: Singles, x: Ints, y: Ints, bgr_of: Floats, ycc_of: Floats, steps: Singles) -> Floats:
+    """(N, 3): pixels of a picture (H, W, 3) mapped by `bgr_of` to light, looked up in `steps`, and mapped by `ycc_of`.
+
+    `steps` are encoded values over the root of light.
+    """
+    found, bgr = np.empty((len(x), 3)), np.empty(3)
+    for i in range(len(x)):
+        for c in range(3):
+            light = 0.0
+            for k in range(3):
+                light += bgr_of[c, k] * levels[y[i], x[i], k]
+            root = np.sqrt(min(max(light, 0.0), 1.0))
+            bgr[c] = steps[int(root * (len(steps) - 1) + 0.5)]
+        for c in range(3):
+            found[i, c] = ycc_of[c, 0] * bgr[0] + ycc_of[c, 1] * bgr[1] + ycc_of[c, 2] * bgr[2]
+    return found

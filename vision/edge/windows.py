@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 from typing import Protocol
 
@@ -13,6 +12,7 @@ from calibration.pinhole import Pinhole
 from vision.edge.coverage import Rims
 from vision.edge.encoding import YCC_OF_BGR, Encoder
 from vision.edge.neighbours import Neighbours
+from vision.edge.places import KNOWN, pixels_in, rows_about
 from vision.light import BGR_OF_LEVELS
 from vision.mat import KnownLamp, Scene
 
@@ -20,6 +20,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 BIN_PX = 6.0  # along the side: one cloth level each
+NO_CLOTHS = np.empty((0, 0), np.uint16)
 
 
 class Picture(Protocol):
@@ -186,25 +187,22 @@ def places_about(
 
     Pixels of cloth other than `own_cloth` (S,), and next to it, are left out.
     """
-    camera, height_mm, shape = picture.camera, picture.height_mm, picture.scene.levels.shape
+    camera, height_mm, (height, width) = picture.camera, picture.height_mm, picture.scene.levels.shape[:2]
     shares = axes.lengths_mm[:, None, None] * np.linspace(-0.5, 0.5, 9)[:, None]
     lines_px = camera.px_from_mat(axes.middles_mat_mm[:, None] + axes.along[:, None] * shares, height_mm)
-    bands = [_Band.about(line_px, max(inside_px, outside_px)) for line_px in lines_px]
-    sides = np.repeat(np.arange(len(bands)), [band.middles_px.size // 2 * 3 for band in bands])
-    known_mat_mm = camera.mat_from_px(np.concatenate([band.known_px for band in bands]), height_mm)
-    known = np.column_stack([known_mat_mm, *axes.places(known_mat_mm, sides)])
-    half_px = axes.lengths_mm * axes.along_px_per_mm / 2.0
-    first, found = np.searchsorted(sides, np.arange(len(bands) + 1)), []
-    for k, band in enumerate(bands):
-        values, (x, y) = band.between(known[first[k] : first[k + 1]]), band.pixels
-        across, along = values[..., 2], values[..., 3]
-        use = (across > -inside_px) & (across < outside_px)
-        use &= (along > trims_px[k, 0] - half_px[k]) & (along < half_px[k] - trims_px[k, 1])
-        use &= (x >= 1) & (y >= 1) & (x < shape[1] - 1) & (y < shape[0] - 1)
-        x, y = x[use], y[use]
-        free = slice(None) if picture.neighbours is None else ~picture.neighbours.taken(x, y, own_cloth[k : k + 1])
-        found.append((np.full(len(x), k)[free], x[free], y[free], values[use][free]))
-    side, x, y, values = (np.concatenate(one) for one in zip(*found, strict=True))
+    rows, ways = rows_about(lines_px, float(max(inside_px, outside_px)))
+    ends_px = rows[:, 3:, None] * np.array([-1, 0, 1])[:, None] * np.column_stack([ways, 1 - ways])[rows[:, :1]]
+    known_mat_mm = camera.mat_from_px((rows[:, None, 1:3] + ends_px).reshape(-1, 2).astype(np.float64), height_mm)
+    known = np.column_stack([known_mat_mm, *axes.places(known_mat_mm, np.repeat(rows[:, 0], KNOWN))])
+    half_px, ones = axes.lengths_mm * axes.along_px_per_mm / 2.0, np.ones(len(lines_px))
+    limits_px = [-inside_px * ones, outside_px * ones, trims_px[:, 0] - half_px, half_px - trims_px[:, 1]]
+    near = picture.neighbours
+    cloths = (NO_CLOTHS, NO_CLOTHS) if near is None else (near.highest, near.lowest)
+    size_px = int(width), int(height)
+    found, values = pixels_in(
+        rows, ways, known.reshape(-1, KNOWN, 4), np.column_stack(limits_px), size_px, *cloths, own_cloth
+    )
+    side, x, y = np.ascontiguousarray(found.T)
     return Places(side, x, y, values[:, :2], values[:, 2], values[:, 3])
 
 
@@ -257,47 +255,3 @@ def _binned(
         side[starts],
         count,
     )
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class _Band:
-    """The pixels about a line, each once: pieces of rows of the picture, or of columns where the line lies flat."""
-
-    middles_px: Ints  # (T, 2)
-    ahead_px: Ints  # (2,) from each pixel of a row to the next
-    reach: int  # pixels to either side of the middle
-
-    @staticmethod
-    def about(line_px: Floats, widest_px: float) -> _Band:
-        """All up to `widest_px` from a line (K, 2), and somewhat farther."""
-        major = int(np.ptp(line_px[:, 1]) > np.ptp(line_px[:, 0]))
-        ordered = line_px[np.argsort(line_px[:, major])]
-        steps = np.arange(math.ceil(ordered[0, major]), math.floor(ordered[-1, major]) + 1)
-        middles = np.empty((len(steps), 2), np.int64)
-        middles[:, major] = steps
-        middles[:, 1 - major] = np.rint(np.interp(steps, ordered[:, major], ordered[:, 1 - major]))
-        steps_px = np.abs(np.diff(ordered, axis=0))
-        aslant = np.hypot(steps_px[:, 0], steps_px[:, 1]) / np.maximum(steps_px[:, major], 1e-9)
-        reach = math.ceil(widest_px * min(float(aslant.max()), 2.0)) + 1
-        return _Band(middles, np.array([major, 1 - major]), reach)
-
-    @property
-    def pixels(self) -> Ints:
-        """(2, T, R) x and y."""
-        steps = np.arange(-self.reach, self.reach + 1)
-        return self.middles_px.T[:, :, None] + self.ahead_px[:, None, None] * steps
-
-    @property
-    def known_px(self) -> Floats:
-        """(T * 3, 2) the first, middle and last pixel of each row."""
-        ends = np.array([-self.reach, 0, self.reach])[:, None] * self.ahead_px
-        return np.asarray((self.middles_px[:, None] + ends).reshape(-1, 2), np.float64)
-
-    def between(self, known: Floats) -> Floats:
-        """(T, R, C) at all pixels from values (T * 3, C) at those three.
-
-        So short a row of any lens is a parabola, to less than a thousandth of a pixel.
-        """
-        t = np.arange(-self.reach, self.reach + 1) / self.reach
-        shares = np.column_stack([t * (t - 1.0) / 2.0, 1.0 - t * t, t * (t + 1.0) / 2.0])
-        return np.asarray(shares @ known.reshape(len(self.middles_px), 3, known.shape[-1]))

@@ -8,8 +8,9 @@ import pytest
 from numpy.typing import NDArray
 
 from calibration.pinhole import Lens, Pinhole
+from vision.edge.places import rows_about
 from vision.edge.sides import Picture
-from vision.edge.windows import BIN_PX, Axes, _Band, sample
+from vision.edge.windows import BIN_PX, Axes, sample
 from vision.mat import compare_with_mat, mat_picture
 
 Floats = NDArray[np.float64]
@@ -80,6 +81,5 @@ def test_a_window_holds_each_pixel_near_its_side_once_and_in_order() -> None:
 
 def test_a_line_between_two_rows_of_pixels_has_none() -> None:
     """A side shorter than a pixel; a folder of photographs without the bare mat had ended with a traceback."""
-    band = _Band.about(np.array([[10.2, 5.3], [10.4, 5.6]]), 3.0)
-    assert len(band.middles_px) == 0
-    assert band.between(np.empty((0, 4))).shape == (0, 2 * band.reach + 1, 4)
+    rows, _ = rows_about(np.array([[[10.2, 5.3], [10.4, 5.6]]]), 3.0)
+    assert len(rows) == 0
