@@ -5,9 +5,12 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 
+from vision.expected import ExpectedShape
+from vision.symmetry import pair_alike
 from vision.units import Judged, Verdict
 
 
@@ -24,7 +27,10 @@ class Spread:
 
 @dataclass(frozen=True, slots=True)
 class Pile:
-    """What was measured and judged, and how the widths spread: by expected shape and pair of sides."""
+    """What was measured and judged, and how the widths spread: by expected shape and pair of sides.
+
+    Pairs that nobody can tell apart on a unit that was laid down, as a square's, are one, under the first of them.
+    """
 
     units: int
     judged: int
@@ -32,19 +38,24 @@ class Pile:
     widths_mm: dict[tuple[str, tuple[int, int]], Spread]
 
 
-def sum_up(units: Sequence[Judged]) -> Pile:
+def sum_up(units: Sequence[Judged], expected: Sequence[ExpectedShape] = ()) -> Pile:
     """Count the verdicts and spread the widths of units that are what was expected of them.
+
+    Which widths are alike is told by the `expected` shapes; of a shape that is not among them each pair is its own.
 
     >>> sum_up([]).units
     0
     """
     verdicts = Counter(unit.verdict.value for unit in units if unit.verdict is not None)
+    shapes = {shape.name: shape for shape in expected}
+    alike = cache(lambda name, sides: pair_alike(shapes[name], sides) if name in shapes else sides)
     widths: dict[tuple[str, tuple[int, int]], list[float]] = {}
     for judged in units:
         if judged.verdict in (None, Verdict.OTHER, Verdict.LOOK_AGAIN, Verdict.TURNED_OVER):
             continue
         for width in judged.unit.widths:
-            widths.setdefault((judged.expected or "", width.sides), []).append(width.mean_mm)
+            name = judged.expected or ""
+            widths.setdefault((name, alike(name, width.sides)), []).append(width.mean_mm)
     return Pile(
         len(units), sum(verdicts.values()), dict(verdicts), {key: spread(values) for key, values in widths.items()}
     )

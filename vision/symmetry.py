@@ -37,6 +37,18 @@ def symmetries(shape: ExpectedShape) -> tuple[Symmetry, ...]:
     return tuple(one for one in found if one is not None)
 
 
+def pair_alike(shape: ExpectedShape, sides: tuple[int, int]) -> tuple[int, int]:
+    """The first of all pairs of sides that a turn lays `sides` on: a square has one width, told by either pair.
+
+    >>> square = np.array([[0.0, 0.0], [50.0, 0.0], [50.0, 50.0], [0.0, 50.0]])
+    >>> pair_alike(ExpectedShape("a", square), (1, 3))
+    (0, 2)
+    """
+    n = len(shape.corners_mm)
+    turned = (sorted((side + way.roll) % n for side in sides) for way in symmetries(shape))
+    return min((low, high) for low, high in turned)
+
+
 def _symmetry(shape: ExpectedShape, roll: int) -> Symmetry | None:
     corners = in_plane(shape.corners_mm)
     middle = corners.mean()

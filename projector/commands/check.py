@@ -26,6 +26,7 @@ from projector.commands.options import (
     whole,
 )
 from projector.events import Event, Teller, unit_event
+from projector.laidanew import dimensions_anew
 from projector.pieceevents import block_event, strip_event
 from projector.piecing.lengths import is_metric
 from projector.piecing.planfile import load_plan, unit_of_plan, wanted_shape
@@ -93,7 +94,7 @@ def run(args: argparse.Namespace) -> int:
                 _draw(checked, rig, cloth, block_cloth, args.picture, len(paths))
             all_units += checked.units
             counts[checked.name] = len(checked.units)
-    _sum_up(teller, all_units)
+    _sum_up(teller, all_units, [shape for shape in expected if isinstance(shape, ExpectedShape)])
     return _told_count(teller, counts, args.count)
 
 
@@ -167,11 +168,13 @@ def _draw(checked: Checked, rig: Rig, cloth: Cloth, block_cloth: Cloth, path: Pa
     write_png(own, draw_blocks(picture, camera, block_cloth.height_mm, [block for block, _ in checked.blocks]))
 
 
-def _sum_up(teller: Teller, units: Sequence[Judged]) -> None:
-    pile = sum_up(units)
+def _sum_up(teller: Teller, units: Sequence[Judged], expected: Sequence[ExpectedShape]) -> None:
+    """The counts, and how each width spreads, under its name in the plan."""
+    pile = sum_up(units, expected)
+    named = {(shape.name, one.places): one.name for shape in expected for one in dimensions_anew(shape)}
     widths = [
-        {"expected": name, "sides": list(sides), "count": s.count, "mean": round(s.mean, 4), "sd": round(s.sd, 4)}
-        | {"least": round(s.least, 4), "greatest": round(s.greatest, 4)}
+        {"expected": name, "sides": list(sides), "name": named.get((name, sides), "width"), "count": s.count}
+        | {"mean": round(s.mean, 4), "sd": round(s.sd, 4), "least": round(s.least, 4), "greatest": round(s.greatest, 4)}
         for (name, sides), s in pile.widths_mm.items()
         if math.isfinite(s.mean)
     ]

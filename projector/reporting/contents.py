@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from projector.dimensions import NOT_MEASURED, Dimension, Reading, dimensions_of, number, readings_of
+from projector.dimensions import NOT_MEASURED, Dimension, Reading, number, readings_of
+from projector.laidanew import Told, told_alike
 from projector.piecing.lengths import is_metric
 from projector.piecing.plans import Plan, Unit
 from projector.plansaid import shape_of
@@ -22,6 +23,7 @@ LEAST = 8  # units before control limits and run rules say anything: fewer make 
 DRIFTS = 0.01  # so improbable must a slope be by chance, to be called a drift
 MOST_WORST = 6
 NO_NAME = "unnamed"
+KINDS = ("width", "side", "angle", "seam")  # in the order in which a page has them
 
 ShapeOf = Callable[[str], ExpectedShape | None]  # what a unit of that name should be
 
@@ -47,7 +49,7 @@ class Measured:
     name: str
     verdict: str  # "" where it was measured and not judged
     event: Mapping[str, Any]
-    readings: Mapping[Dimension, Reading]
+    readings: Told
 
     @property
     def why(self) -> str:
@@ -60,7 +62,7 @@ class Measured:
 
     @property
     def _limited(self) -> Iterable[tuple[Dimension, Reading]]:
-        return ((one, reading) for one, reading in self.readings.items() if one.limit > 0.0)
+        return ((one, reading) for one, reading in self.readings if one.limit > 0.0)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -155,29 +157,32 @@ def measured(
     name: str | None,
     verdict: str | None,
     event: Mapping[str, Any],
+    anew: bool = False,
 ) -> Measured:
-    """A unit of the records, its dimensions read."""
+    """A unit of the records, its dimensions read; `anew` if it was measured as it was laid down, not as it was cut."""
     named = name or str(event.get("expected") or NO_NAME)
     if event.get("event") == "strip":
         return Measured(session, n, at, f"strip {named}", verdict or "", event, _strip_width(plan, event))
     shape = shapes(named)
     readings = {} if shape is None else readings_of(event, shape)
-    return Measured(session, n, at, named, verdict or "", event, readings)
+    told = told_alike(readings, shape) if anew and shape is not None else tuple(readings.items())
+    return Measured(session, n, at, named, verdict or "", event, told)
 
 
-def _strip_width(plan: Plan | None, event: Mapping[str, Any]) -> dict[Dimension, Reading]:
+def _strip_width(plan: Plan | None, event: Mapping[str, Any]) -> Told:
     """The width of a strip that was cut, against the one it was cut to."""
     wanted, width = number(event.get("band_mm")), number(event.get("width_mm"))
     if not (math.isfinite(wanted) and math.isfinite(width)) or event.get("verdict") in NOT_MEASURED:
-        return {}
+        return ()
     limit = Tolerance().width_mm if plan is None else plan.tolerance_mm
-    return {Dimension("width", "width", (0, 1), wanted, limit): Reading(width, number(event.get("width_u_mm")))}
+    return ((Dimension("width", "width", (0, 1), wanted, limit), Reading(width, number(event.get("width_u_mm")))),)
 
 
 def _kind(name: str, plan: Plan | None, units: Sequence[Measured]) -> Kind:
     shape = shape_of(plan, name)
-    dimensions = dict.fromkeys(one for unit in units for one in unit.readings)
-    charts = [_charted(one, units) for one in (dimensions if shape is None else dimensions_of(shape))]
+    dimensions = dict.fromkeys(one for unit in units for one, _ in unit.readings)
+    ordered = sorted(dimensions, key=lambda one: (KINDS.index(one.kind), one.places, one.name))
+    charts = [_charted(one, units) for one in ordered]
     known = {unit.name: unit for unit in plan.units} if plan is not None else {}
     planned = _planned(known[name], plan) if plan is not None and name in known else None
     return Kind(name, shape, planned, tuple(units), tuple(one for one in charts if one is not None))
@@ -192,7 +197,7 @@ def _planned(unit: Unit, plan: Plan) -> int | None:
 
 def _charted(dimension: Dimension, units: Sequence[Measured]) -> Charted | None:
     read = [unit for unit in units if unit.readings]
-    told = [(i + 1, unit.readings[dimension]) for i, unit in enumerate(read) if dimension in unit.readings]
+    told = [(i + 1, reading) for i, unit in enumerate(read) for one, reading in unit.readings if one == dimension]
     if not told:
         return None
     numbers, values = tuple(number for number, _ in told), tuple(reading.value for _, reading in told)

@@ -54,7 +54,7 @@ def rows_of(parts: Sequence[Part]) -> Iterator[dict[str, Any]]:
             }
             if not unit.readings:
                 yield told | dict.fromkeys(COLUMNS[len(told) :])
-            for one, reading in unit.readings.items():
+            for one, reading in unit.readings:
                 figures = (one.planned, one.lower, one.upper, reading.value, reading.u)
                 names = ("planned", "lower", "upper", "value", "u")
                 yield (

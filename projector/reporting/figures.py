@@ -92,10 +92,7 @@ def run_words(charted: Charted, most: int = 4) -> list[str]:
     """What the run rules call, each beginning once."""
     if charted.limits is None:
         return [f"too few units for limits and run rules (at least {LEAST})"]
-    numbers = charted.numbers
-    told = []
-    for signal in charted.signals[:most]:
-        told.append(signal.words().replace(f"number {signal.first + 1}", f"number {numbers[signal.first]}"))
+    told = [signal.words(charted.numbers[signal.first]) for signal in charted.signals[:most]]
     left = len(charted.signals) - most
     return [*told, *([f"and {left} more"] if left > 0 else [])] or ["steady: no run rule is met"]
 

@@ -9,6 +9,7 @@ from typing import Any
 
 from calibration.rig import Rig
 from calibration.rigfile import RigError, load_rig
+from projector.laidanew import LAID_ANEW
 from projector.piecing.blocks.catalogue import BlockError
 from projector.piecing.drawing.drawn import DrawingError
 from projector.piecing.foresight.foretelling import Prediction
@@ -71,7 +72,9 @@ def _told(text: str, sessions: Sequence[Session], entries: Mapping[int, Sequence
     kept = [(session.id, one) for session in sessions for one in entries[session.id] if one.undone is None]
     events_of_sets = [one.event() for _, one in kept if one.kind == "strip" and "seam_mm" in one.event()]
     shapes = cache(lambda name: shape_of(plan, name))
-    units = [unit for id_, one in kept for unit in _measured(plan, shapes, id_, one) if "seam_mm" not in unit.event]
+    anew = {session.id: session.command in LAID_ANEW for session in sessions}
+    each = (unit for id_, one in kept for unit in _measured(plan, shapes, id_, one, anew[id_]))
+    units = [unit for unit in each if "seam_mm" not in unit.event]
     sittings = [Sitting(one.id, one.started, one.ended, one.command, one.rig) for one in sessions]
     title = (plan.name if plan is not None else sessions[0].plan_name) or NO_PLAN
     events = [unit.event for unit in units]
@@ -84,9 +87,9 @@ def _told(text: str, sessions: Sequence[Session], entries: Mapping[int, Sequence
     return Told(part, seams or [NO_SEAM], lines, blocks, [rigs.note(file) for file in files])
 
 
-def _measured(plan: Plan | None, shapes: ShapeOf, session: int, entry: Entry) -> Iterator[Measured]:
+def _measured(plan: Plan | None, shapes: ShapeOf, session: int, entry: Entry, anew: bool) -> Iterator[Measured]:
     if entry.kind in ("unit", "strip"):
-        yield measured(plan, shapes, session, entry.n, entry.at, entry.name, entry.verdict, entry.event())
+        yield measured(plan, shapes, session, entry.n, entry.at, entry.name, entry.verdict, entry.event(), anew)
 
 
 def _foretold(plan: Plan, events: Iterable[Mapping[str, Any]]) -> Prediction | str:
@@ -106,12 +109,7 @@ def _seams(told: Prediction | str, units: Sequence[Measured]) -> list[str]:
             f"each seam was sewn {abs(depth.mean_mm):.2f} mm {way} than planned, u {depth.u_mean_mm:.2f} mm; "
             f"from seam to seam {depth.sd_mm:.2f} mm (standard deviation)"
         )
-    off = [
-        (abs(reading.value), one.limit)
-        for unit in units
-        for one, reading in unit.readings.items()
-        if one.kind == "seam"
-    ]
+    off = [(abs(reading.value), one.limit) for unit in units for one, reading in unit.readings if one.kind == "seam"]
     if off:
         out = sum(value > limit for value, limit in off)
         lines.append(

@@ -156,7 +156,7 @@ def _chart(charted: Charted, metric: bool) -> dict[str, Any]:
 
 def _worst(unit: Measured, kind: Kind, metric: bool, photograph: Photograph) -> dict[str, Any]:
     off = max(
-        ((one, reading) for one, reading in unit.readings.items() if one.limit > 0.0),
+        ((one, reading) for one, reading in unit.readings if one.limit > 0.0),
         key=lambda pair: abs(pair[1].value - pair[0].planned) / pair[0].limit,
         default=None,
     )

@@ -37,7 +37,7 @@ LONGEST = 32  # name in the legend
 def mean_off_mm(unit: Measured) -> float | None:
     """How much a unit's widths, or else its sides, lie outward of the plan in the mean."""
     for kind in ("width", "side"):
-        off = [reading.value - one.planned for one, reading in unit.readings.items() if one.kind == kind]
+        off = [reading.value - one.planned for one, reading in unit.readings if one.kind == kind]
         if off:
             return float(np.mean(off))
     return None

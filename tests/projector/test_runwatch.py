@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
@@ -43,7 +44,15 @@ def test_nothing_is_called_of_too_few_or_of_what_is_no_unit() -> None:
     watch.hears({"event": "summary"})
     watch.hears(drawn_event(SHAPE) | {"verdict": "look_again"})
     assert told == []
-    assert {one["count"] for one in watch.keys()["dimensions"]} == {4}  # type: ignore[attr-defined]
+    dimensions = watch.keys()["dimensions"]
+    assert isinstance(dimensions, list)
+    # half a turn lays the shape on itself: of its corners two at a time are not told apart
+    assert [(one["name"], one["count"]) for one in dimensions] == [
+        ("strip edge to strip edge", 4),
+        (CUTS, 4),
+        ("corner 0 or 2", 8),
+        ("corner 1 or 3", 8),
+    ]
 
 
 def test_units_of_an_earlier_sitting_are_part_of_the_run() -> None:
@@ -53,6 +62,23 @@ def test_units_of_an_earlier_sitting_are_part_of_the_run() -> None:
         _, told = watched(offs, before)
         assert [(one["number"], one["calls"]) for one in told if one["dimension"] == CUTS] == [(11, "outlier")]
     assert watched(offs[10:])[1] == []
+
+
+def test_the_widths_of_a_square_are_one_run_however_it_is_laid() -> None:
+    """Cut 0.3 mm too wide one way and true the other; each laid down with another side towards the person."""
+    square, told = expected("square(2 in)"), list[dict[str, Any]]()
+    watch = RunWatch(square, lambda event, **keys: told.append({"event": event, **keys}))
+    for i in range(12):
+        off = (0.0, 0.3, 0.0, 0.0) if i < 11 else (0.0, 3.0, 0.0, 0.0)
+        watch.hears(drawn_event(square, off_mm=off, turn_rad=i * math.pi / 2.0 + 0.1))
+    width, corner = watch.keys()["dimensions"]  # type: ignore[misc]
+    assert (width["name"], width["count"], corner["name"], corner["count"]) == (
+        *("side to side, either way", 24),
+        *("any corner", 48),
+    )
+    assert width["mean"] == pytest.approx(50.8 + (11 * 0.3 + 3.0) / 24, abs=1e-3)
+    (outlier,) = (one for one in told if one["calls"] == "outlier")
+    assert (outlier["dimension"], outlier["number"]) == (width["name"], 12)
 
 
 def test_the_summary_has_every_dimension_with_limits_and_capability() -> None:
@@ -72,7 +98,7 @@ def test_limits_from_sums_are_those_of_all_values() -> None:
     values = (60.0 + np.random.default_rng(4).normal(0.0, 0.1, 500)).tolist()
     run = Run()
     for i, value in enumerate(values, 1):
-        run.add(value)
+        run.add(value, i)
         if i >= 2:
             want = limits_of(values[:i])
             assert (run.limits.centre, run.limits.sigma) == pytest.approx((want.centre, want.sigma), abs=1e-9)

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from vision.expected import ExpectedShape
 from vision.pile import spread, sum_up
 from vision.units import Judged, MeasuredUnit, Verdict, Width
 
@@ -51,3 +53,16 @@ def test_only_what_was_expected_is_summed():
 def test_two_shapes_are_two_piles():
     pile = sum_up([Judged(unit(63.5), "a", verdict=Verdict.FITS), Judged(unit(50.0), "b", verdict=Verdict.FITS)])
     assert {key: summed.mean for key, summed in pile.widths_mm.items()} == {("a", (0, 2)): 63.5, ("b", (0, 2)): 50.0}
+
+
+def test_the_widths_of_a_square_are_one_where_its_shape_is_known():
+    """Squares 63 by 64 mm, laid down with this or that side first: (63 + 64) / 2, and sqrt(4 x 0.25 / 3)."""
+    square = ExpectedShape("a", np.array([[0.0, 0.0], [63.5, 0.0], [63.5, 63.5], [0.0, 63.5]]))
+    units = []
+    for one, other in ((63.0, 64.0), (64.0, 63.0)):
+        widths = (Width((0, 2), one, one, one, 0.03), Width((1, 3), other, other, other, 0.03))
+        units.append(Judged(replace(unit(63.5), widths=widths), "a", verdict=Verdict.FITS))
+    assert sum_up(units, [square]).widths_mm == {("a", (0, 2)): spread([63.0, 64.0, 64.0, 63.0])}
+    assert set(sum_up(units).widths_mm) == {("a", (0, 2)), ("a", (1, 3))}
+    rectangle = ExpectedShape("a", np.array([[0.0, 0.0], [90.0, 0.0], [90.0, 63.5], [0.0, 63.5]]))
+    assert set(sum_up(units, [rectangle]).widths_mm) == {("a", (0, 2)), ("a", (1, 3))}

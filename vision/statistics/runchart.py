@@ -93,14 +93,14 @@ class Signal:
     length: int
     upward: bool
 
-    def words(self) -> str:
-        """What is said of it, the points counted from 1."""
+    def words(self, number: int | None = None) -> str:
+        """What is said of it; points count from 1, where the point has no number of its own."""
         way = {
             "trend": "rising" if self.upward else "falling",
             "shift": "upward" if self.upward else "downward",
             "outlier": "high" if self.upward else "low",
         }[self.rule.calls]
-        return f"{self.rule.calls} {way} at number {self.first + 1}: {self.rule.value}"
+        return f"{self.rule.calls} {way} at number {number or self.first + 1}: {self.rule.value}"
 
 
 def broken(values: Floats, centre: float, sigma: float, rule: Rule) -> tuple[Flags, Flags]:
