@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from calibration.tone import Tone
 from vision.edge.encoding import YCC_OF_BGR, Encoder
-from vision.edge.profiles import profiles_of
+from vision.edge.profiles import profiles_of, straight_parts
 from vision.edge.sharpening import Sharpening, find_sharpening, seems_sharpened
 from vision.light import BGR_OF_LEVELS, luma_chroma
 from vision.mat import Scene
@@ -31,9 +31,10 @@ def before_sharpening(scene: Scene, regions: Sequence[Region]) -> Scene:
     The bare mat's picture comes from the same camera: what was done to the one was done to the other.
     """
     encoder = Encoder.of(scene.tone)
-    if not seems_sharpened(profiles_of(scene, regions, encoder, *GLANCE)):
+    parts = straight_parts(regions)
+    if not seems_sharpened(profiles_of(scene, parts[: GLANCE[0]], encoder, GLANCE[1])):
         return scene
-    profiles = profiles_of(scene, regions, encoder, *CLOSELY)
+    profiles = profiles_of(scene, parts[: CLOSELY[0]], encoder, CLOSELY[1])
     found = find_sharpening(profiles, encoder) if seems_sharpened(profiles) else None
     if found is None:
         return scene

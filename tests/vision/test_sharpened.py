@@ -12,7 +12,7 @@ from scipy.ndimage import gaussian_filter
 
 from tests.vision.exact import MM_PER_PX, Piece, camera, everywhere, picture
 from vision.edge.encoding import YCC_OF_BGR, Encoder
-from vision.edge.profiles import profiles_of
+from vision.edge.profiles import profiles_of, straight_parts
 from vision.edge.sharpening import Sharpening, find_sharpening
 from vision.light import linear_image, luma_chroma, mean_light
 from vision.mat import BGR_OF_LEVELS, SRGB, Scene, compare_with_mat, mat_picture
@@ -70,7 +70,7 @@ def test_widths_in_a_sharpened_picture_are_as_true_as_in_a_plain_one(
 def test_what_edges_tell_of_the_mask(amount: float, radius_px: float) -> None:
     scene, encoder = seen(amount, radius_px), Encoder.of(SRGB)
     regions = find_pieces(scene, camera(), everywhere()).regions
-    found = find_sharpening(profiles_of(scene, regions, encoder, *CLOSELY), encoder)
+    found = find_sharpening(profiles_of(scene, straight_parts(regions)[: CLOSELY[0]], encoder, CLOSELY[1]), encoder)
     assert found is not None
     assert abs(found.strength - amount * radius_px**2) < 3.0 * found.strength_u
     assert found.strength_u < 0.12 * amount * radius_px**2

@@ -8,6 +8,7 @@ encoded values instead, or making a picture with blurred colours linear, moves a
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,6 +40,7 @@ class Encoder:
     steps: Singles  # (2, STEPS) encoded value and slope, for the nearest
 
     @staticmethod
+    @lru_cache(maxsize=4)
     def of(tone: Tone) -> Encoder:
         root = np.linspace(0.0, 1.0, FINE)
         light = root * root

@@ -20,8 +20,9 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 from scipy.special import ndtr, stdtrit
 
+from vision.edge.crossing import BIN_PX
 from vision.edge.encoding import YCC_OF_BGR, Encoder
-from vision.edge.profiles import BIN_PX, CENTRES_PX, Profiles
+from vision.edge.profiles import CENTRES_PX, Profiles
 
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
@@ -30,6 +31,7 @@ GRID_PX = BIN_PX / 2.0  # of the model; bins' middles lie on it
 OUTER_PX = 8.0  # more of the model, that the mask sees
 FEWEST_EDGES = 4
 STEPS = 10
+SETTLED = 3e-4  # of every unknown, a step: far below what any of them is known to
 OWN = 4  # unknowns of each edge: place, log of its blur, gain of the mat, cloth's level
 OWN_START = np.array([0.0, math.log(0.9), 1.0, 0.0])
 OWN_U = np.array([1.0, 0.5, 0.3, 0.1])
@@ -114,6 +116,7 @@ class _Fit:
         count = len(self.p.luma)
         own, common = np.tile(OWN_START, (count, 1)), np.array([0.2, math.log(RADIUS_PX)])
         common_start, common_u = np.array([0.0, math.log(RADIUS_PX)]), np.array([AMOUNT_U, RADIUS_LOG_U])
+        settled = False
         for step in range(STEPS + 1):
             seen, slopes = self._slopes(own, common)
             rest = self.p.luma - seen
@@ -128,12 +131,13 @@ class _Fit:
             each = normal[:, OWN:, OWN:] + normal[:, OWN:, :OWN] @ follow
             reduced = each.sum(axis=0) + np.diag(1.0 / common_u**2)
             covariance = np.linalg.inv(reduced)
-            if step == STEPS:
+            if settled or step == STEPS:
                 break
             change = covariance @ (scores.sum(axis=0) + (common_start - common) / common_u**2)
             change = np.clip(change, -0.4, 0.4)
             own_change = np.einsum("sxy,sy->sx", inverse, pull[:, :OWN]) + follow @ change
             own = own + np.clip(own_change, -OWN_MOST_STEP, OWN_MOST_STEP)
+            settled = max(float(np.abs(change).max()), float(np.abs(own_change).max())) < SETTLED
             low, high = np.log(RADII_PX)
             common = np.clip(common + change, [-0.5, low], [MOST_AMOUNT, high])
         spread = covariance @ (scores.T @ scores) @ covariance * (count / (count - 1.0))
