@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.rig import Rig
+from projector.guide.steps import Event, Record, Step
 from projector.guide.steps import Kept as KeptRecord
-from projector.guide.steps import Record, Step
 from projector.lighting import Lighting
 from projector.monitor import Monitor
 from projector.recordevents import record_event
@@ -62,7 +62,7 @@ class Judgements:
         return tuple(record for _, record in self._stands if record is not None)
 
     def keep(self, bench: Bench, turn: Step[Any]) -> None:
-        """Mark what was taken back, keep what is new, then tell it: nothing is said before it is on the disk.
+        """Mark what was taken back, then keep what is new; each is told as soon as it is on the disk, and no sooner.
 
         What one look saw is kept in one: part of a lot, kept before a power cut, would count again once laid again.
         """
@@ -70,6 +70,9 @@ class Judgements:
             number, _ = self._stands[-place] if place <= len(self._stands) else (None, None)
             if number is not None:
                 bench.journal.undo(bench.session, number, datetime.now().astimezone())
+        for event in turn.events:
+            if says_undone(event):
+                bench.table.teller.pass_on(event)
         gone = {len(self._stands) - place for place in turn.undone}
         self._stands = [one for i, one in enumerate(self._stands) if i not in gone]
         events = [record_event(record) for record in turn.records]
@@ -79,3 +82,8 @@ class Judgements:
             bench.table.teller.pass_on(event)
             if isinstance(record, Record) and bench.pictures is not None:
                 bench.pictures.keep(bench.session, number, record.judged.unit.corners_mat_mm)
+
+
+def says_undone(event: Event) -> bool:
+    """Whether it tells that something was taken back, which is told before what came in its place."""
+    return event["event"] == "seen" and event.get("what") == "undone"

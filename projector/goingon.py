@@ -18,6 +18,7 @@ from projector.predicting import piles_of
 from projector.records.sessions import UNIT, Entry
 from projector.showing import lit_mat, show
 from projector.table import Table
+from vision.units import Verdict
 
 ANEW = frozenset({"b", "pageup"})
 
@@ -55,6 +56,12 @@ def carried_from(plan: Plan, entries: Sequence[Entry]) -> Carried:
         kept=kept,
         blade=_blade(units),
     )
+
+
+def verdicts_of(entries: Iterable[Entry]) -> tuple[Verdict, ...]:
+    """How the units of a pile were judged that was left."""
+    known = {verdict.value: verdict for verdict in Verdict}
+    return tuple(known[entry.verdict] for entry in entries if entry.verdict in known)
 
 
 def _seam(entry: Entry) -> SeamTest | None:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
 
 from projector.bench import Bench, Picture
+from projector.guide.charts import Chart
 from projector.guide.looks import MatCleared, Observation
-from projector.guide.pile import begin, step
+from projector.guide.pile import begin, charted, step
 from projector.guide.pilestate import Pile
 from projector.guide.sitting import Sitting
 from projector.guide.steps import Step
@@ -18,9 +20,10 @@ from projector.showing import lit_mat
 from projector.turns import Course, Turns
 from vision.cameras import NoMoreFramesError
 from vision.expected import ExpectedShape
-from vision.units import Judged
+from vision.units import Judged, Verdict
 
 BARE_FRAMES = 8  # of the bare mat in the pile's own light
+Charts = Callable[[], tuple[Chart, ...]]
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -36,15 +39,17 @@ def pile(
     expected: ExpectedShape,
     sitting: Sitting,
     wanted: int | None = None,
-    before: int = 0,
+    before: tuple[Verdict, ...] = (),
     hand: Hand = "right",
+    charts: Charts = tuple,
 ) -> Piled:
-    """Judge a pile; `before` of the `wanted` units were judged in earlier sittings. Raises CameraError.
+    """Judge a pile; of the `wanted` units some were judged so `before`, in earlier sittings. Raises CameraError.
 
+    `charts` gives the run charts that are to stand in the light, of all that was told so far.
     Without a projector nothing is shown, and the mat is seen in the room's light. A pile ends with its recording.
     """
     first = begin(expected, lit_mat(bench.rig), sitting, wanted, before, hand, bench.cloth.height_mm)
-    turns = Turns(bench, first, step, _PileCourse(bench))
+    turns = Turns(bench, first, step, _PileCourse(bench, charts))
     with suppress(NoMoreFramesError):  # a recording has come to its end; what was judged stands
         turns.lead()
     return Piled(tuple(one.judged for one in turns.state.standing), turns.state.stopped)
@@ -53,8 +58,8 @@ def pile(
 class _PileCourse(Course[Pile]):
     """Watches what is laid down and taken away, once it is known how the bare mat looks in the pile's light."""
 
-    def __init__(self, bench: Bench) -> None:
-        self._bench = bench
+    def __init__(self, bench: Bench, charts: Charts) -> None:
+        self._bench, self._charts = bench, charts
         self._mat: LitMat | None = None
         self._taken: Taken | None = None  # the last that was taken of the bare mat
         self._watch: Watch | None = None  # of the scene that is in the light
@@ -74,6 +79,9 @@ class _PileCourse(Course[Pile]):
 
     def known(self, state: Pile) -> Pile:
         return state if self._watch is None else self._watch.state
+
+    def drawn(self, turn: Step[Pile]) -> Step[Pile]:
+        return charted(turn, self._charts())
 
     def shown(self, now: Step[Pile], seen: Observation | None) -> None:
         """The bare mat lies in the pile's light: it is looked at before anybody is asked for units."""

@@ -8,13 +8,16 @@ from typing import Any
 
 from projector.dimensions import Dimension, readings_of
 from projector.events import DEG_PLACES, MM_PLACES, Event
+from projector.guide.charts import MOST, Chart
 from projector.laidanew import dimensions_anew, told_alike
+from projector.piecing.lengths import inches_text, mm_text
 from vision.expected import ExpectedShape
 from vision.pile import spread
 from vision.statistics.capability import capability
 from vision.statistics.runchart import Limits, limits_from, signals_at_end
 
 LEAST = 8  # units before anything is called, as in the report
+IN_THE_LIGHT = ("width", "angle")
 Tell = Callable[..., object]
 
 
@@ -26,6 +29,8 @@ class Run:
     numbers: list[int] = field(default_factory=list)  # of the units, from 1; one may have several values
     total: float = 0.0
     ranges: float = 0.0  # of neighbours, summed
+    call: str = ""  # what a rule called last
+    called_at: int = 0  # how many values there were then
 
     def add(self, value: float, number: int) -> None:
         self.numbers.append(number)
@@ -33,17 +38,32 @@ class Run:
         self.total += value
         self.values.append(value)
 
+    def without(self, number: int) -> Run:
+        """The same as if this unit had never been measured. A call that it had a part in is called no more."""
+        left = Run()
+        for value, other in zip(self.values, self.numbers, strict=True):
+            if other != number:
+                left.add(value, other - (other > number))
+        if number not in self.numbers[max(self.called_at - LEAST, 0) :]:
+            left.call, left.called_at = self.call, self.called_at - len(self.values) + len(left.values)
+        return left
+
     @property
     def limits(self) -> Limits:
         """Of two values or more."""
         return limits_from(self.total / len(self.values), self.ranges / (len(self.values) - 1))
 
+    @property
+    def recent_call(self) -> str:
+        """What was called not long ago: the hand may have changed since."""
+        return self.call if len(self.values) - self.called_at < LEAST else ""
+
 
 class RunWatch:
     """Hears every event of a session, and tells `seen` `run_chart` for each beginning of a rule's being met.
 
-    Limits are those of the units so far. A unit that is taken back later stays in: it was cut by the same hand. What
-    cannot be told apart on a unit that was laid down anew, as a square's widths, is one dimension.
+    Limits are those of the units so far. A unit that is taken back leaves the chart, and those after it have
+    another number. What cannot be told apart on a unit that was laid down anew, as a square's widths, is one dimension.
     """
 
     def __init__(self, shape: ExpectedShape, tell: Tell, before: Iterable[Mapping[str, Any]] = ()) -> None:
@@ -53,14 +73,20 @@ class RunWatch:
         for event in before:
             for _ in self._take(event):
                 pass
+        self._sitting: list[int] = []  # the number of each unit heard in this sitting; 0 of one that tells nothing
 
     def hears(self, event: Event) -> None:
-        """One event; only units count."""
+        """One event; only units count, and those that are taken back, by their number in this sitting."""
+        if event.get("what") == "undone" and isinstance(number := event.get("number"), int):
+            self._take_back(number)
+        before = self._units
         for one, run in self._take(event):
             if len(run.values) < LEAST:
                 continue
             limits = run.limits
             for signal in signals_at_end(run.values, limits.centre, limits.sigma):
+                words = signal.words(run.numbers[-1])
+                run.call, run.called_at = words.partition(":")[0], len(run.values)
                 self._tell(
                     "seen",
                     what="run_chart",
@@ -69,12 +95,34 @@ class RunWatch:
                     upward=signal.upward,
                     number=run.numbers[-1],
                     **_limits(one, limits),
-                    words=f"{one.name}: {signal.words(run.numbers[-1])}",
+                    words=f"{one.name}: {words}",
                 )
+        if event["event"] == "unit":
+            self._sitting.append(self._units if self._units > before else 0)
 
     def keys(self) -> Event:
         """Every dimension so far, for the summary."""
         return {"dimensions": [_figures(one, run) for one, run in self._runs.items() if run.values]}
+
+    def charts(self) -> tuple[Chart, ...]:
+        """Of a width and of an angle, for the light: what a rule called of late, else what comes nearest its limits."""
+        found = []
+        for kind in IN_THE_LIGHT:
+            runs = {one: run for one, run in self._runs.items() if one.kind == kind and run.values}
+            if runs:
+                one = max(runs, key=lambda one: (bool(runs[one].recent_call), _reach(one, runs[one])))
+                found.append(_chart(one, runs[one], self._shape))
+        return tuple(found)
+
+    def _take_back(self, unit: int) -> None:
+        """A unit by its place in this sitting, from 1."""
+        number = self._sitting[unit - 1] if 0 < unit <= len(self._sitting) else 0
+        if not number:
+            return
+        self._runs = {one: run.without(number) for one, run in self._runs.items()}
+        self._sitting[unit - 1] = 0
+        self._sitting = [other - (other > number) for other in self._sitting]
+        self._units -= 1
 
     def _take(self, event: Mapping[str, Any]) -> Iterator[tuple[Dimension, Run]]:
         """Each run that goes on, when it has its next value."""
@@ -83,6 +131,25 @@ class RunWatch:
         for one, reading in told:
             self._runs[one].add(reading.value, self._units)
             yield one, self._runs[one]
+
+
+def _reach(one: Dimension, run: Run) -> float:
+    """How far the units reach from what is planned, over the tolerance."""
+    spread = 3.0 * run.limits.sigma if len(run.values) >= LEAST else 0.0
+    return (abs(run.total / len(run.values) - one.planned) + spread) / one.limit
+
+
+def _chart(one: Dimension, run: Run, shape: ExpectedShape) -> Chart:
+    limit = inches_text(one.limit, 64) if shape.said_in == "in" else mm_text(one.limit, 2)
+    limits = run.limits if len(run.values) >= LEAST else None
+    return Chart(
+        one.name,
+        f"{one.limit:g} deg" if one.unit == "deg" else limit,
+        one.limit,
+        tuple(value - one.planned for value in run.values[-MOST:]),
+        None if limits is None else (limits.lower - one.planned, limits.upper - one.planned),
+        run.recent_call,
+    )
 
 
 def _limits(one: Dimension, limits: Limits) -> Event:

@@ -47,7 +47,7 @@ def sentence(event: Mapping[str, Any]) -> str:
             return f"Please {_asked(event, what)}{_place(event)}{_count(event)}{_instead(event)}."
         case {"event": "seen", "what": "figure"}:
             return _figure_seen(event)
-        case {"event": "seen", "what": "run_chart" | "sample", "words": str(words)}:
+        case {"event": "seen", "what": "run_chart" | "sample" | "pile", "words": str(words)}:
             return f"Note: {words}."
         case {"event": "seen", "what": "view", "view": str(view)}:
             return f"Seen: {view}."

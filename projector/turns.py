@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 from typing import Generic, Protocol, TypeVar
 
-from projector.bench import Bench, Judgements, Picture
+from projector.bench import Bench, Judgements, Picture, says_undone
 from projector.guide.looks import KeyPressed, Look, MatCleared, Observation, Seen
 from projector.guide.meanings import meaning_of
 from projector.guide.sitting import Sitting
@@ -61,6 +61,10 @@ class Course(Generic[S]):
     def goes_on(self, before: S, after: S) -> bool:
         """Whether the work goes on after this turn."""
         return True
+
+    def drawn(self, turn: Step[S]) -> Step[S]:
+        """The turn as it is to be shown, once its records are kept."""
+        return turn
 
     def shown(self, now: Step[S], seen: Observation | None) -> None:
         """The scene is in the light after what was `seen`, and nobody was asked for anything yet."""
@@ -157,10 +161,11 @@ class Turns(Generic[S]):
         The look that comes back is taken before anybody is asked, so that whatever the person does is a change from it.
         """
         self.judged.keep(self._bench, turn)
-        self.now = turn
+        self.now = turn = self._course.drawn(turn)
         self._bench.lighting.show(turn.scene)
         as_it_lies = self._bench.table.glance()
         self._course.shown(turn, seen)
         for event in turn.events:
-            self._bench.table.teller.pass_on(event)
+            if not says_undone(event):
+                self._bench.table.teller.pass_on(event)
         return as_it_lies

@@ -20,6 +20,7 @@ from projector.commands.pilefrom import add_from, is_film, judge_film, measure_s
 from projector.commands.ready import Done, add_going_on, add_pictures, left_or_new, ready, unit_pictures
 from projector.commands.sitting import add_sitting, company
 from projector.events import Event, Teller
+from projector.goingon import verdicts_of
 from projector.guide.sitting import Sitting
 from projector.guide.state import wanted_of
 from projector.piecing.planfile import load_plan
@@ -130,7 +131,7 @@ def _judge(args: argparse.Namespace, wished: Wished, rig: Rig, board: Board, jou
         cloth = Cloth(args.cloth, CLOTH_U_MM)
         pictures = unit_pictures(args.pictures, rig, cloth, table.teller)
         bench = Bench(table, rig, journal, session, cloth, pictures=pictures, worker=worker, monitor=monitor)
-        piled = pile(bench, expected, sitting, count, len(earlier), wished.plan.hand)
+        piled = pile(bench, expected, sitting, count, verdicts_of(earlier), wished.plan.hand, watch.charts)
     table.teller.forget(watch.hears)
     if not piled.stopped:  # what was left before its end can be resumed
         journal.end(session, datetime.now().astimezone())

@@ -23,6 +23,7 @@ from projector.checking import Checker
 from projector.clock import Clock
 from projector.commands.options import CLOTH_U_MM, OptionError, files, whole
 from projector.events import Event, Teller, unit_event
+from projector.goingon import verdicts_of
 from projector.guide.present import several_told
 from projector.guide.sitting import USUAL
 from projector.lots import Lot, lots_by_cluster, measured_lots
@@ -105,7 +106,7 @@ def judge_film(
         table.latency_s, table.has_light = 0.0, False
         with InThread() if live else nullcontext(AtOnce()) as worker:
             bench = Bench(table, unlit, journal, session, Cloth(args.cloth, CLOTH_U_MM), worker=worker)
-            piled = pile(bench, expected, USUAL, args.count, len(earlier))
+            piled = pile(bench, expected, USUAL, args.count, verdicts_of(earlier))
     finally:
         camera.close()
     journal.end(session, datetime.now().astimezone())

@@ -93,6 +93,15 @@ class Page:
                 return replace(self, room=written.room, marks=self.marks + written.words)
         return self
 
+    def insisted(self, row: Row, near_mat_mm: Point) -> Page:
+        """A line that must be there: in free room or, where there is none, on cloth, near a point."""
+        written = self.written([row], near_mat_mm)
+        if written is not self:
+            return written
+        bare = replace(self.room, taken=())
+        found = next(filter(None, (bare.write(block, near_mat_mm) for block in self._blocks([row]))), None)
+        return self if found is None else replace(self, marks=self.marks + found.words)
+
     def signed(self, rows: Sequence[Row], sign: Sign, near_mat_mm: Point) -> Page:
         """Lines of text with a sign before the first; both or neither. The sign is in the first line's ink, the words
         in the ink that is read best."""

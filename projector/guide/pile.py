@@ -10,9 +10,10 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from projector.guide import steps
+from projector.guide.charts import Chart
 from projector.guide.looks import Glimpsed, HandSeen, KeyPressed, MatCleared, Observation, Seen
 from projector.guide.meanings import meaning_of, rule_for_key
-from projector.guide.pilestage import scene_of
+from projector.guide.pilestage import number_text, scene_of, standing_text
 from projector.guide.pilestate import Counted, Phase, Pile, Turn
 from projector.guide.present import Lying, Piece, glimpsed, is_another, matched, several_told
 from projector.guide.scenes import Point
@@ -38,11 +39,11 @@ def begin(
     area_mat_mm: tuple[Point, ...],
     sitting: Sitting = USUAL,
     wanted: int | None = None,
-    before: int = 0,
+    before: tuple[Verdict, ...] = (),
     hand: Hand = "right",
     cloth_mm: float = 0.0,
 ) -> Step:
-    """Begin a pile of `wanted` units if that is known, or go on where `before` of them were judged already."""
+    """Begin a pile of `wanted` units if that is known, or go on where some were judged so `before`."""
     first = Pile(expected, area_mat_mm, wanted, before=before, sitting=sitting, hand=hand, cloth_mm=cloth_mm)
     return _drawn(first, Turn(first, ({"event": "ask", "what": "clear_mat"},)))
 
@@ -57,7 +58,22 @@ def _drawn(before: Pile, turn: Turn) -> Step:
     stands = {one.number for one in turn.state.standing}
     latest_first = enumerate(reversed(before.standing), 1)
     undone = tuple(place for place, one in latest_first if one.number not in stands)
-    return Step(turn.state, scene_of(turn.state), turn.events, turn.records, undone)
+    tally = (_tally(turn.state),) if turn.records or undone else ()
+    return Step(turn.state, scene_of(turn.state), (*turn.events, *tally), turn.records, undone)
+
+
+def charted(turn: Step, charts: tuple[Chart, ...]) -> Step:
+    """The same turn with run charts in its light."""
+    state = replace(turn.state, charts=charts)
+    return replace(turn, state=state, scene=scene_of(state))
+
+
+def _tally(state: Pile) -> Event:
+    """How the pile stands, for those who do not see the light."""
+    of = {} if state.wanted is None else {"of": state.wanted}
+    verdicts = {one.value: count for one, count in state.verdicts.items()}
+    words = f"{number_text(state)}: {standing_text(state)}"
+    return {"event": "seen", "what": "pile", "n": state.number, **of, "verdicts": verdicts, "words": words}
 
 
 def _mat_cleared(state: Pile, seen: Observation) -> Turn:

@@ -11,6 +11,7 @@ import numpy as np
 from shapely import LineString, Polygon
 
 from projector.guide.cautions import TEXT_MM
+from projector.guide.charts import charted
 from projector.guide.helppage import help_scene
 from projector.guide.layout import CutLine
 from projector.guide.marks import cut_marks
@@ -42,10 +43,21 @@ def scene_of(state: Pile) -> Scene:
     if state.helps:
         return replace(help_scene(state.area_mat_mm, state.sitting), lamp=LIT)
     page = Page.of(state.area_mat_mm, [unit.piece.outline_mat_mm for unit in state.lying], state.sitting)
-    page = _trimmed(page, state).written(_rows(state), _corner(state))
+    page = _trimmed(page, state)
+    page = _told(page, state)
     for unit in state.lying:
         page = _signed(page, unit)
+    page = charted(page, state.charts, _corner(state))
     return replace(page.scene(f"pile_{state.phase.value}"), lamp=LIT)
+
+
+def _told(page: Page, state: Pile) -> Page:
+    """How the pile stands is always there, on cloth where the mat is full."""
+    rows = _rows(state)
+    written = page.written(rows, _corner(state))
+    if written is not page or not state.verdicts:
+        return written
+    return page.insisted(Row(f"{state.number}: {standing_text(state)}", TEXT_MM), _corner(state))
 
 
 def standing_text(state: Pile) -> str:
@@ -60,15 +72,21 @@ def _rows(state: Pile) -> list[Row]:
         case Phase.CLEAR_MAT:
             return title("clear the mat")
         case Phase.DONE:
-            return title(f"{_number(state)}, the pile is done", standing_text(state))
+            return title(f"{number_text(state)}, the pile is done", standing_text(state))
     if not state.lying:
-        return title(f"lay down {name}, not touching", _number(state) if state.number else "", standing_text(state))
-    unclear = sum(unit.number is None for unit in state.lying)
-    again = f"{unclear} to be laid again, clear of the others" if unclear else ""
-    return title(_number(state), standing_text(state), again, state.note)
+        return title(
+            f"lay down {name}, not touching",
+            number_text(state) if state.number else "",
+            standing_text(state),
+            state.note,
+        )
+    unclear = any(unit.number is None for unit in state.lying)
+    again = "lay what has a lozenge again, clear of the others" if unclear else ""
+    return title(standing_text(state), number_text(state), again, state.note)
 
 
-def _number(state: Pile) -> str:
+def number_text(state: Pile) -> str:
+    """How far the pile has come."""
     return f"{state.number} judged" if state.wanted is None else f"{state.number} of {state.wanted}"
 
 

@@ -6,6 +6,7 @@ from collections import Counter
 from dataclasses import dataclass, field
 from enum import Enum
 
+from projector.guide.charts import Chart
 from projector.guide.looks import Look
 from projector.guide.present import Lying
 from projector.guide.scenes import Point
@@ -43,7 +44,7 @@ class Pile:
     wanted: int | None = None  # how many units there are, if that was said
     phase: Phase = Phase.CLEAR_MAT
     counted: tuple[Counted, ...] = ()
-    before: int = 0  # counted in an earlier sitting that is gone on with
+    before: tuple[Verdict, ...] = ()  # of what was counted in an earlier sitting that is gone on with
     lying: tuple[Lying, ...] = ()
     stopped: bool = False
     note: str = ""
@@ -51,6 +52,7 @@ class Pile:
     hand: Hand = "right"  # the person's, for trimming
     cloth_mm: float = 0.0  # how high a trim line lies above the mat
     helps: bool = False  # the page of help is in the light
+    charts: tuple[Chart, ...] = ()  # of what stands, the most important first
 
     @property
     def look(self) -> Look:
@@ -76,11 +78,14 @@ class Pile:
     @property
     def number(self) -> int:
         """How many were judged, earlier sittings included."""
-        return self.before + len(self.standing)
+        return len(self.before) + len(self.standing)
 
     @property
     def verdicts(self) -> dict[Verdict, int]:
-        return dict(Counter(one.judged.verdict for one in self.standing if one.judged.verdict is not None))
+        """How many of each, earlier sittings included, and what is to be looked at again as it lies there now."""
+        judged = (one.judged.verdict for one in self.standing if one.judged.verdict is not None)
+        unclear = sum(unit.number is None for unit in self.lying)
+        return dict(Counter([*self.before, *judged, *[Verdict.LOOK_AGAIN] * unclear]))
 
 
 @dataclass(frozen=True, eq=False, slots=True)

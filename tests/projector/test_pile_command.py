@@ -45,9 +45,11 @@ def table(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> list[int | None]:
     def opened(args: Any, clock: Clock, teller: Teller) -> Iterator[Any]:
         yield SimpleNamespace(teller=teller)
 
-    def judged(bench: Any, expected: ExpectedShape, sitting: Any, wanted: int | None, before: int, hand: str) -> Piled:
+    def judged(
+        bench: Any, expected: ExpectedShape, sitting: Any, wanted: int | None, before: Any, *others: Any
+    ) -> Piled:
         asked.append(wanted)
-        begun.append(before)
+        begun.append(len(before))
         for i in range(wanted or 3):
             wide = 2.0 if i % 5 == 4 else 0.1 * (-1) ** i
             event = drawn_event(expected, wider_mm=wide) | {"name": expected.name}

@@ -94,6 +94,40 @@ def test_the_summary_has_every_dimension_with_limits_and_capability() -> None:
     assert width["cpk"][1] < width["cpk"][0] < width["cpk"][2]
 
 
+def test_a_unit_that_is_taken_back_leaves_the_run_the_limits_and_the_summary() -> None:
+    offs = [0.1, -0.1] * 5 + [1.0]
+    watch, told = watched([*offs, -0.1])
+    assert [one["number"] for one in told if one["dimension"] == CUTS] == [11]
+    assert next(one for one in watch.charts() if one.name == CUTS).call == "outlier high at number 11"
+    watch.hears({"event": "seen", "what": "undone", "number": 11})
+    assert watch.keys() == watched([*offs[:10], -0.1])[0].keys()
+    (width,) = [one for one in watch.charts() if one.name == CUTS]
+    assert (len(width.offs), width.call) == (11, "")
+    assert width.offs == pytest.approx([0.1, -0.1] * 5 + [-0.1], abs=1e-3)
+
+
+def test_units_of_an_earlier_sitting_cannot_be_taken_back_by_a_number_of_this_one() -> None:
+    watch, _ = watched([0.1, -0.1, 0.3], before=2)
+    watch.hears({"event": "seen", "what": "undone", "number": 1})
+    assert watch.keys() == watched([0.1, -0.1])[0].keys()
+
+
+def test_the_light_has_a_width_and_an_angle_the_one_that_comes_nearest_to_its_limits_or_was_called() -> None:
+    assert watched([])[0].charts() == ()
+    few = watched([0.1, 0.3])[0].charts()
+    assert (few[0].name, few[0].limit_text, few[0].control) == (CUTS, "1/32 in", None)
+    assert [one.limit_text for one in few] == ["1/32 in", "0.5 deg"]
+    steady, _ = watched([0.1, -0.1] * 5, before=10)
+    width = steady.charts()[0]
+    assert (width.name, width.call) == (CUTS, "")
+    assert width.control == pytest.approx((-0.532, 0.532), abs=2e-3)  # 3 x 0.2 / 1.1284 about 0
+    assert watched([0.1, -0.1] * 5 + [1.0], before=10)[0].charts()[0].call == "outlier high at number 11"
+    run = Run([0.0] * 17, list(range(1, 18)), call="shift upward at number 10", called_at=10)
+    assert run.recent_call
+    run.add(0.0, 18)
+    assert not run.recent_call  # eight units ago; the hand may have changed since
+
+
 def test_limits_from_sums_are_those_of_all_values() -> None:
     values = (60.0 + np.random.default_rng(4).normal(0.0, 0.1, 500)).tolist()
     run = Run()

@@ -13,17 +13,18 @@ import numpy as np
 from numpy.typing import NDArray
 from shapely import box
 
-from projector.guide import pilestage, whole
+from projector.guide import whole
 from projector.guide.cautions import longer_list
 from projector.guide.cutting import begin, step
 from projector.guide.helppage import help_scene
 from projector.guide.looks import MatCleared, Seen
+from projector.guide.pile import charted
 from projector.guide.pile import step as pile_step
 from projector.guide.room import CLEARANCE_MM, Room
 from projector.guide.scenes import Scene
 from projector.guide.sitting import Sitting
 from projector.piecing.plans import Cut, Plan, Strip, Unit
-from tests.projector.guide import test_pile, test_setcheck, test_sewn, test_whole
+from tests.projector.guide import test_charts, test_pile, test_setcheck, test_sewn, test_whole
 from tests.projector.guide.yardage import test_striping
 from vision.units import Judged, MeasuredUnit, Seam, Verdict, Width
 
@@ -133,5 +134,5 @@ def _pile() -> Iterator[OnStage]:
         test_pile.unit_at(180, 220, turn=0.1),
         test_pile.unit_at(380, 200, wide=78.3, verdict=Verdict.SHORT),
     ]
-    state = pile_step(test_pile.begun(), test_pile.seen(*cloths)).state
-    yield OnStage("pile", pilestage.scene_of(state), tuple(cloth.unit.corners_mat_mm for cloth in cloths))
+    turn = charted(pile_step(test_pile.begun(), test_pile.seen(*cloths)), test_charts.BOTH)
+    yield OnStage("pile", turn.scene, tuple(cloth.unit.corners_mat_mm for cloth in cloths))
