@@ -33,6 +33,8 @@ FEWEST_EDGES = 4
 STEPS = 10
 SETTLED = 3e-4  # of every unknown, a step: far below what any of them is known to
 OWN = 4  # unknowns of each edge: place, log of its blur, gain of the mat, cloth's level
+STEP = 1e-3  # of an unknown, for slopes
+LITTLE = np.concatenate([np.zeros((1, OWN)), STEP * np.eye(OWN)[: OWN - 1]])
 OWN_START = np.array([0.0, math.log(0.9), 1.0, 0.0])
 OWN_U = np.array([1.0, 0.5, 0.3, 0.1])
 OWN_MOST_STEP = np.array([0.3, 0.3, 0.2, 0.05])
@@ -164,23 +166,21 @@ class _Fit:
     def _slopes(self, own: Floats, common: Floats) -> tuple[Floats, Floats]:
         """The predicted luma (S, K) and its slopes (6, S, K) by an edge's own unknowns and the common ones."""
         amount, mask = common[0] * math.exp(-2.0 * common[1]), self._mask(common[1])
-        plain = self._plain(own)
-        taken = plain[:, self.at] - plain @ mask.T
-        seen = plain[:, self.at] + amount * taken
+        every = self._plain(own + LITTLE[:, None])  # (OWN, S, G): as it is, then each unknown a little greater
+        lost = every @ mask.T
+        by_own = (1.0 + amount) * every[..., self.at] - amount * lost
+        seen, plain = by_own[0], every[0]
+        taken = plain[:, self.at] - lost[0]
         slopes = np.ones((OWN + 2, *seen.shape))
-        for k in range(OWN - 1):
-            little = np.zeros(OWN)
-            little[k] = 1e-3
-            other = self._plain(own + little)
-            slopes[k] = ((1.0 + amount) * other[:, self.at] - amount * other @ mask.T - seen) / 1e-3
+        slopes[: OWN - 1] = (by_own[1:] - seen) / STEP
         slopes[OWN] = taken * math.exp(-2.0 * common[1])
-        slopes[OWN + 1] = -amount * ((plain @ (self._mask(common[1] + 1e-3) - mask).T) / 1e-3 + 2.0 * taken)
+        slopes[OWN + 1] = -amount * ((plain @ (self._mask(common[1] + STEP) - mask).T) / STEP + 2.0 * taken)
         return seen + own[:, 3:], slopes
 
     def _plain(self, own: Floats) -> Floats:
-        """(S, G) luma as written down without a mask."""
-        share = ndtr(-(self.grid - own[:, :1]) / np.exp(own[:, 1:2]))[..., None]
-        light = self.cloth[:, None] * share + own[:, 2, None, None] * self.mat[:, None] * (1.0 - share)
+        """(..., S, G) luma as written down without a mask, by edges' own unknowns (..., S, 4)."""
+        share = ndtr(-(self.grid - own[..., :1]) / np.exp(own[..., 1:2]))[..., None]
+        light = self.cloth[:, None] * share + own[..., 2, None, None] * self.mat[:, None] * (1.0 - share)
         return np.asarray(self.encoder.encode(light)[0] @ YCC_OF_BGR[0])
 
     def _mask(self, log_radius: float) -> Floats:
