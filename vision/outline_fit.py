@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from shapely import Polygon
 
 from calibration.pinhole import Pinhole
 from vision.contrast import CELL_PX
@@ -24,6 +25,7 @@ LEAST_SIDE_MM = 5.0  # a shorter side is a nick or a thread, not a side
 SHORT_SIDE_MM = 30.0
 MOST_MOVED_MM = 10.0  # by a fit, of a corner of the rough outline: a side that was none runs away
 HALF_SURE = 3.5  # standard deviations of a smoothed difference: likelier cloth than mat
+LEAST_ALIKE = 0.6  # of what a fitted outline and its rough one enclose together, that lies in both
 MOST_TRIES = 5  # of fitting, with fewer corners each time
 LEAST_TRIM_PX = 5.0
 
@@ -64,11 +66,18 @@ def fit_outlines(picture: Picture, rough_mat_mm: Mapping[int, Floats], differs: 
             elif following is not None:
                 again[i] = following
         open_ones, tries = again, tries + 1
+    settled = {i: outline for i, outline in settled.items() if _of_the_same(outline.corners_mat_mm, rough_mat_mm[i])}
     if common is None or tries < 2 or not settled:
         return Outlines(settled, common or unseen(0.0))
-    # What is common was found beside outlines that were none: once more with all that are.
-    last = _fit(picture, {i: outline.corners_mat_mm for i, outline in settled.items()}, (NARROW,), None)
-    return Outlines({**settled, **last.found}, last.common)
+    # What is common was found beside outlines that were none: once more with all that are. One that cannot be fitted
+    # then has no place beside what is common now.
+    return _fit(picture, {i: outline.corners_mat_mm for i, outline in settled.items()}, (NARROW,), None)
+
+
+def _of_the_same(fitted: Floats, rough: Floats) -> bool:
+    """Whether two outlines enclose about the same: sides that hardly show run away, and their corners with them."""
+    one, other = (Polygon(corners).buffer(0) for corners in (fitted, rough))
+    return bool(one.intersection(other).area > LEAST_ALIKE * one.union(other).area)
 
 
 def _following(
