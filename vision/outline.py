@@ -10,26 +10,22 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.polygons import line_meeting, sides_of, signed_area
+from vision.polygons import sides_of, signed_area
 from vision.regions import Region
+from vision.straightsides import misfit_px, through_rim, without, without_flat
 
 Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 SIMPLIFY_PX = 1.8
 SIMPLER_PX = (1.5, 2.5, 4.0, 6.0, 9.0)
-LEAST_TURN_RAD = math.radians(9.0)  # two sides that turn by less are one side, bowed
 CORNER_COST_PX = 0.3  # one corner more must bring the outline this much nearer to the rim
 MOST_CORNERS = 12
 SHORT_LIST = 4  # outlines whose sides are laid through the rim,
 ALIKE = 2  # so many of them with one number of corners
 SAME_PX = 1.5
 RIM_POINTS = 150  # are enough to tell one outline from another
-FARTHEST_PX = 12.0  # a corner moves by no more when its sides are laid anew
 HOLLOW_RAD = math.radians(20.0)  # a corner that turns back by so much is hollow, and no bow
 TOUCHING_SHARE = 0.12  # of the outline's area in the smaller of two pieces that touch
-AREA_SHARE = 0.4  # how much the area counts: threads and blocks of compression add to the rim's
-RIM_SHARE = 0.85  # of the rim must be explained; the rest may be threads, or a print with the mat's colour in it
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -42,7 +38,7 @@ class _Rim:
 
     @staticmethod
     def of(contour_px: Floats) -> _Rim:
-        some = contour_px[:: max(1, len(contour_px) // RIM_POINTS)]
+        some = np.ascontiguousarray(contour_px[:: max(1, len(contour_px) // RIM_POINTS)])
         return _Rim(contour_px, some, float(cv2.contourArea(contour_px.astype(np.float32))))
 
 
@@ -53,11 +49,11 @@ def rough_polygon(region: Region) -> Floats | None:
     hull and from the rim itself, the one that explains the rim best for its number of corners is taken.
     """
     rim = _Rim.of(region.contour_px)
-    laid = [drop_flat_corners(_through_rim(outline, rim.points_px)) for outline in _likely(rim)]
+    laid = [drop_flat_corners(through_rim(outline, rim.points_px)) for outline in _likely(rim)]
     if not laid:
         return None
     best = min(laid, key=lambda outline: _cost_px(outline, rim))
-    best = drop_flat_corners(_through_rim(best, rim.points_px))
+    best = drop_flat_corners(through_rim(best, rim.points_px))
     return best[::-1] if signed_area(best) > 0 else best
 
 
@@ -102,8 +98,8 @@ def touching(corners: Floats) -> bool:
 def possible_outlines(region: Region) -> Iterator[Floats]:
     """Corners (N, 2) in px of outlines laid through the region's rim, each with another number of corners."""
     for outline in _simple_outlines(region.contour_px):
-        corners = drop_flat_corners(_through_rim(outline, region.contour_px))
-        yield drop_flat_corners(_through_rim(corners, region.contour_px))
+        corners = drop_flat_corners(through_rim(outline, region.contour_px))
+        yield drop_flat_corners(through_rim(corners, region.contour_px))
 
 
 def _simple_outlines(rim_px: Floats) -> list[Floats]:
@@ -116,22 +112,7 @@ def _simple_outlines(rim_px: Floats) -> list[Floats]:
 
 
 def _cost_px(corners: Floats, rim: _Rim) -> float:
-    return _misfit_px(corners, rim) + CORNER_COST_PX * len(corners)
-
-
-def _misfit_px(corners: Floats, rim: _Rim) -> float:
-    """How far an outline is from the rim, on average, and how much its area differs, spread over its length."""
-    x0, y0 = corners.T[..., None]
-    x1, y1 = _next(corners).T[..., None]
-    dx, dy = x1 - x0, y1 - y0
-    squared_length = np.maximum(dx * dx + dy * dy, 1e-18)
-    x, y = rim.some_px[:, 0] - x0, rim.some_px[:, 1] - y0
-    share = np.clip((x * dx + y * dy) / squared_length, 0.0, 1.0)
-    squared = ((x - share * dx) ** 2 + (y - share * dy) ** 2).min(axis=0)
-    squared.sort()
-    near = np.sqrt(squared[: max(1, int(RIM_SHARE * len(squared)))])
-    area = float((x0 * y1 - x1 * y0).sum()) / 2.0
-    return float(near.sum() / len(near) + AREA_SHARE * abs(abs(area) - rim.area_px) / np.sqrt(squared_length).sum())
+    return misfit_px(corners, rim.some_px, rim.area_px) + CORNER_COST_PX * len(corners)
 
 
 def _next(corners: Floats) -> Floats:
@@ -178,76 +159,9 @@ def _costs_without(corners: Floats) -> Floats:
 
 def drop_flat_corners(corners: Floats, least_side: float = 0.0) -> Floats:
     """Leave out corners (N, 2) at which an outline hardly turns, and sides shorter than `least_side`."""
-    while len(corners) > 3:
-        ahead = _next(corners) - corners
-        back = _before(ahead)
-        turn = np.abs(np.arctan2(back[:, 0] * ahead[:, 1] - back[:, 1] * ahead[:, 0], (back * ahead).sum(axis=1)))
-        i = int(turn.argmin())
-        if turn[i] < LEAST_TURN_RAD:
-            corners = np.concatenate([corners[:i], corners[i + 1 :]])
-            continue
-        lengths = np.hypot(ahead[:, 0], ahead[:, 1])
-        i = int(lengths.argmin())
-        if lengths[i] >= least_side:
-            break
-        corners = without_side(corners, i)
-    return corners
+    return without_flat(np.ascontiguousarray(corners, np.float64), least_side)
 
 
 def without_side(corners: Floats, i: int) -> Floats:
     """Drop side i: its neighbours meet instead, where they do so close by; else one corner takes its place."""
-    n = len(corners)
-    before, start, end, after = (corners[k % n] for k in (i - 1, i, i + 1, i + 2))
-    meeting = line_meeting(before, start, end, after)
-    middle = (start + end) / 2.0
-    if meeting is None or np.hypot(*(meeting - middle)) > 3.0 * np.hypot(*(end - start)):
-        meeting = middle
-    kept = np.delete(corners, (i + 1) % n, axis=0)
-    kept[i if i < n - 1 else n - 2] = meeting
-    return kept
-
-
-def _through_rim(corners: Floats, rim_px: Floats) -> Floats:
-    """Lay each side through the rim's pixels near it (median-based weights), and meet them anew at the corners."""
-    starts, ends = _sides_through_rim(corners, rim_px)
-    better = []
-    for i, corner in enumerate(corners):
-        meeting = line_meeting(starts[i - 1], ends[i - 1], starts[i], ends[i])
-        near = meeting is not None and math.hypot(*(meeting - corner)) < FARTHEST_PX
-        better.append(meeting if near else corner)
-    return np.array(better)
-
-
-def _sides_through_rim(corners: Floats, rim_px: Floats) -> tuple[Floats, Floats]:
-    """Each side's two ends, (N, 2) each, moved across it; where there is too little rim they stay."""
-    side = _next(corners) - corners
-    length = np.maximum(np.hypot(side[:, 0], side[:, 1]), 1e-9)
-    along = side / length[:, None]
-    normal = np.column_stack([-along[:, 1], along[:, 0]])
-    t = along @ rim_px.T - (along * corners).sum(axis=1)[:, None]
-    e = normal @ rim_px.T - (normal * corners).sum(axis=1)[:, None]
-    near = (np.abs(e) < 4.0) & (t > 0.08 * length[:, None]) & (t < 0.92 * length[:, None])
-    near &= (np.count_nonzero(near, axis=1) >= 8)[:, None]
-    which, where = np.nonzero(near)
-    t, e = t[which, where], e[which, where]
-    offset = slope = np.zeros(len(corners))
-    weight = np.ones_like(t)
-    for _ in range(4):
-        offset, slope = _weighted_lines(t, e, weight, which, len(corners))
-        weight = 1.0 / np.maximum(np.abs(e - offset[which] - slope[which] * t), 0.3)
-    return corners + normal * offset[:, None], corners + side + normal * (offset + slope * length)[:, None]
-
-
-def _weighted_lines(
-    t: Floats, e: Floats, weight: Floats, which: NDArray[np.int64], count: int
-) -> tuple[Floats, Floats]:
-    """(count,) offsets at t = 0 and slopes of lines, points (N,) belonging to line `which`; 0 of a line without any."""
-
-    def total(values: Floats) -> Floats:
-        return np.asarray(np.bincount(which, values, count), np.float64)
-
-    whole = np.maximum(total(weight), 1e-9)
-    mean_t, mean_e = total(weight * t) / whole, total(weight * e) / whole
-    off = t - mean_t[which]
-    slope = total(weight * off * e) / np.maximum(total(weight * off * off), 1e-9)
-    return mean_e - slope * mean_t, slope
+    return without(np.ascontiguousarray(corners, np.float64), i)

@@ -10,7 +10,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.compiled import compiled
 from vision.outline import possible_outlines
+from vision.parabola import parabola
 from vision.polygons import signed_area
 from vision.regions import Region
 
@@ -23,6 +25,7 @@ LEAST_SHARE = 0.15  # of the rim in bent sides: less is a rounded corner, or a p
 RIM_PX = 5.0  # farther from the side a pixel of the rim belongs to a thread or to another side
 CLEAR_OF_ENDS = 0.04  # of a side's length
 FEWEST = 6  # pixels of the rim that tell a bow
+ROUNDS, LEAST_OFF_PX = 5, 0.3
 
 
 def is_curved(region: Region, rough_px: Floats) -> bool:
@@ -41,7 +44,7 @@ def _is_straight(corners: Floats, rim_px: Floats) -> bool:
     lengths = np.hypot(*ahead.T)
     turns = np.stack([_turns(ahead), np.roll(_turns(ahead), -1)])
     arc_turns = np.where(turns[0] * turns[1] > 0.0, np.sign(turns[0]) * np.min(np.abs(turns), axis=0), 0.0)
-    bows = np.array([_bow_px(rim_px, start, way) for start, way in zip(corners, ahead, strict=True)])
+    bows = _bows_px(rim_px, np.ascontiguousarray(corners), lengths)
     arc_like = np.abs(bows) > ARC_LIKE * np.abs(lengths * arc_turns / 8.0)
     bent = (np.abs(bows) > BENT * lengths) | (arc_like & (bows * arc_turns > 0.0))
     bent &= np.abs(bows) > LEAST_BOW_PX
@@ -54,17 +57,27 @@ def _turns(ahead: Floats) -> Floats:
     return np.asarray(np.arctan2(back[:, 0] * ahead[:, 1] - back[:, 1] * ahead[:, 0], np.sum(back * ahead, axis=1)))
 
 
-def _bow_px(rim_px: Floats, start: Floats, way: Floats) -> float:
-    """How far the rim's middle stands out of its ends along a side, by a parabola with median-based weights."""
-    length = float(np.hypot(*way))
-    along, across = (rim_px - start) @ way / length**2 - 0.5, (rim_px - start) @ np.array([way[1], -way[0]]) / length
-    use = (np.abs(along) < 0.5 - CLEAR_OF_ENDS) & (np.abs(across) < RIM_PX + 0.05 * length)
-    if np.count_nonzero(use) < FEWEST:
-        return 0.0
-    terms = np.column_stack([np.ones(np.count_nonzero(use)), along[use], 0.25 - along[use] ** 2])
-    weight = np.ones(len(terms))
-    fitted = np.zeros(3)
-    for _ in range(5):
-        fitted = np.linalg.lstsq(terms * weight[:, None], across[use] * weight, rcond=None)[0]
-        weight = 1.0 / np.sqrt(np.maximum(np.abs(across[use] - terms @ fitted), 0.3))
-    return float(fitted[2]) / 4.0
+@compiled
+def _bows_px(rim_px: Floats, corners: Floats, lengths: Floats) -> Floats:
+    """(N,) how far the rim's middle stands out of its ends along each side, by a parabola with median-based weights."""
+    bows, n = np.zeros(len(corners)), len(corners)
+    along, across, weight = np.empty((3, len(rim_px)))
+    for k in range(n):
+        start, length = corners[k], lengths[k]
+        way_x, way_y = (corners[(k + 1) % n] - start) / length
+        many = 0
+        for i in range(len(rim_px)):
+            x, y = rim_px[i, 0] - start[0], rim_px[i, 1] - start[1]
+            share, off = (x * way_x + y * way_y) / length - 0.5, x * way_y - y * way_x
+            if abs(share) < 0.5 - CLEAR_OF_ENDS and abs(off) < RIM_PX + 0.05 * length:
+                along[many], across[many], weight[many] = share, off, 1.0
+                many += 1
+        if many < FEWEST:
+            continue
+        t, e, w = along[:many], across[:many], weight[:many]
+        for _ in range(ROUNDS):
+            a, b, c = parabola(t, e, w)
+            for i in range(many):
+                w[i] = 1.0 / max(abs(e[i] - a - b * t[i] - c * t[i] ** 2), LEAST_OFF_PX)
+            bows[k] = -c / 4.0
+    return bows

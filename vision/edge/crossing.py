@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.compiled import compiled
+from vision.parabola import parabola
 
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
@@ -147,7 +148,7 @@ def _across(luma: Floats, outward_px: Ints, middle: int, levels: Floats) -> Floa
         return np.empty((0, 0))
     at, place, keep, line = at[:many], place[:many], np.ones(many, np.bool_), np.zeros(3)
     for _ in range(3):
-        line = _parabola(at[keep], place[keep])
+        line = parabola(at[keep], place[keep], np.ones(np.count_nonzero(keep)))
         off = place - (line[0] + line[1] * at + line[2] * at * at)
         own = np.median(off[keep])
         spread = SD_OF_MAD * np.median(np.abs(off[keep] - own)) + 1e-3
@@ -161,25 +162,3 @@ def _across(luma: Floats, outward_px: Ints, middle: int, levels: Floats) -> Floa
         for r in range(reach):
             across[t, r] = (outward_px[t, r] - (line[0] + line[1] * u + line[2] * u * u)) / math.hypot(1.0, tilt)
     return across
-
-
-@compiled
-def _parabola(t: Floats, values: Floats) -> Floats:
-    """(3,) least squares of 1, t, t^2."""
-    sums, right = np.zeros(5), np.zeros(3)
-    for i in range(len(t)):
-        power = 1.0
-        for k in range(5):
-            sums[k] += power
-            if k < 3:
-                right[k] += power * values[i]
-            power *= t[i]
-    n, a, b, c, d = sums
-    # Cramer's rule; t lies within -1..1.
-    of_0, of_1, of_2 = b * d - c * c, a * d - b * c, a * c - b * b
-    det = n * of_0 - a * of_1 + b * of_2
-    line = np.empty(3)
-    line[0] = (of_0 * right[0] - of_1 * right[1] + of_2 * right[2]) / det
-    line[1] = (-of_1 * right[0] + (n * d - b * b) * right[1] - (n * c - a * b) * right[2]) / det
-    line[2] = (of_2 * right[0] - (n * c - a * b) * right[1] + (n * b - a * a) * right[2]) / det
-    return line
