@@ -31,7 +31,7 @@ def in_the_light_there(window: Window, encoder: Encoder) -> Window:
         return window
     sizes = np.diff([*window.bin_starts, len(window.side)])
     gain = np.repeat(gains, sizes)
-    return replace(window, bare=window.bare * gain, slope=window.slope * gain, around=window.around * gain)
+    return replace(window, bare=window.bare * gain, slope=window.slope * gain, steady=window.steady * gain)
 
 
 def _gains(window: Window, encoder: Encoder) -> Floats:

@@ -144,12 +144,6 @@ class _Solver:
             ]
         # Beside a line, what is not known of the line can seem a shadow.
         doubt = here.equations.after(own_change, common_change).without(self.lined).against(SHADOW)
-        if doubt > CONTRADICTED:
-            # The bare mat's own noise is in the slopes and in what is left: that alone can seem a shadow. Slopes by
-            # what the pixels beside show of the mat have another noise: an instrument (J. Durbin, Errors in variables,
-            # Review of the International Statistical Institute 22, 1954, from memory).
-            apart = self._evaluated(at, levels, told=np.ones(self.count, bool), around=True)
-            doubt = apart.equations.without(self.lined).against(SHADOW)
         return self._result(at, levels, here, doubt, self._by_bars(here, *there))
 
     def _settled(self, change: Floats, equations: Equations, moves_u: Floats | float) -> bool:
@@ -173,13 +167,8 @@ class _Solver:
             levels.append(seen.spread_as(None if self.figured[s] else known.get(s)))
         return levels
 
-    def _evaluated(
-        self, at: Unknowns, levels: Sequence[Levels], told: NDArray[np.bool_], around: bool = False
-    ) -> _Evaluated:
-        """The equations at some unknowns; `told` (S,): whether residuals tell how noisy a side is.
-
-        `around`: slopes are those before the mat as the pixels beside show it.
-        """
+    def _evaluated(self, at: Unknowns, levels: Sequence[Levels], told: NDArray[np.bool_]) -> _Evaluated:
+        """The equations at some unknowns; `told` (S,): whether residuals tell how noisy a side is."""
         n, many = len(OWN), len(OWN) + len(at.common)
         outward, px_per_mm = self.axes.outward, self.axes.scale
         follows, table = at.follows(outward, px_per_mm), tables(self.axes.rims, at, outward, px_per_mm)
@@ -187,9 +176,6 @@ class _Solver:
         info, frees = np.zeros((self.count, 3)), []
         for s, w, level in zip(self.sides, self.pixels, levels, strict=True):
             light = self._light(w, table[s], at, s, level)
-            if around:
-                beside = self._light(replace(w, bare=w.around), table[s], at, s, level)
-                light = replace(light, slopes=beside.slopes)
             free = self._side(w, light, level, bool(told[s]))
             frees.append(free)
             normal[s] = follows[s] @ free.normal.sum(axis=0) @ follows[s].T
@@ -326,15 +312,15 @@ def side_pixels(window: Window, axes: Axes, bars: Bars = NO_BARS) -> tuple[list[
     first = np.searchsorted(window.bin_side, np.arange(window.count + 1))
     for s, run in enumerate(window.runs):
         if run.stop > run.start:
-            seen, bare, slope, around = (
-                _single(one[:, run]) for one in (window.seen, window.bare, window.slope, window.around)
+            seen, bare, slope, steady = (
+                _single(one[:, run]) for one in (window.seen, window.bare, window.slope, window.steady)
             )
             starts = window.bin_starts[first[s] : first[s + 1]] - run.start
             sizes = np.diff([*starts, run.stop - run.start])
             sides.append(s)
             lines = bars.within(run), float(foot_px[s])
             pixels.append(
-                SidePixels(across[run], along[run], bow[run], seen, bare, slope, around, starts, sizes, *lines)
+                SidePixels(across[run], along[run], bow[run], seen, bare, slope, steady, starts, sizes, *lines)
             )
     return sides, pixels
 

@@ -10,6 +10,11 @@ not the blurred product. F is the cloth's light in each short bin along the side
 gain of the mat at this side (shade). What is compared is this light as the camera writes it down (`encoding`): luma
 in full, colour differences with a blur of their own.
 
+M has a noise of its own, which is in what is left of the light. Were it in the slopes too, both would go together and
+draw the edge outward, by as much as a tenth of a pixel beside cloth near the mat's colour: slopes are taken before the
+mat as the pixels beside show it, whose noise is another (an instrument: J. Durbin, Errors in variables, Review of the
+International Statistical Institute 22, 1954, from memory).
+
 Whatever depends on `e` alone is looked up in a table of the side, which is made anew when its unknowns have changed.
 All that happens to one side's pixels fits into a processor's cache: sides are taken one by one, in single precision.
 """
@@ -54,7 +59,7 @@ class SidePixels:
     seen: Singles  # (3, N) encoded
     bare: Singles  # (3, N) linear light of the bare mat
     slope: Singles  # (3, N) of that, outward per px
-    around: Singles  # (3, N) of the bare mat: the mean of the pixels beside each
+    steady: Singles  # (3, N) of the bare mat, as the pixels beside each show it: without its own noise
     starts: Ints  # (B,) first pixel of each bin
     sizes: Ints  # (B,)
     bars: Bars  # of these pixels, lines of the mat that run along the side
@@ -156,7 +161,7 @@ class SideLight:
     """What is predicted of a side's N pixels."""
 
     seen: Singles  # (3, N) encoded
-    slopes: Singles  # (10 or 13, 3, N) by what is done to it (`DOES`)
+    slopes: Singles  # (10 or 13, 3, N) by what is done to it (`DOES`), before a mat without its own noise
     by_level: Singles  # (3, N) by the cloth's encoded level
     by_level_slope: Singles  # (3, N) of that, by the offset
     share: Singles  # (2, N) of cloth, at the luma's and at the colours' blur
@@ -184,8 +189,8 @@ def predicted(
     f = of_bins.take(by_bin, axis=1)
     if figured:
         f = encoder.decode(BGR_OF_YCC @ (levels[0][:, by_bin] + levels[1][:, by_bin] * w.tilt)).astype(np.float32)
-    mat, mat_slope = gain * w.bare, gain * w.slope
-    ahead = f - mat
+    mat, mat_slope, steady = gain * w.bare, gain * w.slope, gain * w.steady
+    ahead = f - steady
     n = len(e)
     seen, by_level, by_level_slope = (np.zeros((3, n), np.float32) for _ in range(3))
     slopes = np.zeros((len(table) - TABLE_WALL + WALL, 3, n), np.float32)
@@ -203,15 +208,20 @@ def predicted(
         low = here.astype(np.int64)
         row = table.take(low, axis=1)
         share, visible, mend = row[:3] + row[3:6] * ((here - low.astype(np.float32)) * np.float32(STEP_PX))
-        parts[:, 1] = mat * visible + mat_slope * mend
-        parts[:, 0] = f * row[3] + mat * row[4] + mat_slope * row[5]
+        mended = mat_slope * mend
+        shown = mat * visible + mended
+        parts[:, 1] = steady * visible + mended
+        parts[:, 0] = f * row[3] + steady * row[4] + mat_slope * row[5]
         parts[:, 2] = ahead * row[6] + mat_slope * row[7]
         if len(on):
             cuts = w.bars.mend(e[on] + reach * chroma_px, w.foot_px, at.blur_px[s], usual_px)
             for part_of, cut in zip((1, 0, 2), cuts, strict=True):
-                parts[:, part_of, on] += (gain * w.bars.light * cut).astype(np.float32)
-        encoded, steepness = encoder.nearest(f * share + parts[:, 1])
-        parts[:, 3], parts[:, 4] = mat, f
+                changed = (gain * w.bars.light * cut).astype(np.float32)
+                parts[:, part_of, on] += changed
+                if part_of == 1:
+                    shown[:, on] += changed
+        encoded, steepness = encoder.nearest(f * share + shown)
+        parts[:, 3], parts[:, 4] = steady, f
         parts *= steepness[:, None]
         by_e, by_gain, by_blur, by_mat, by_f = np.moveaxis((to_seen @ parts.reshape(3, -1)).reshape(-1, 5, n), 1, 0)
         seen[rows] += to_seen @ encoded

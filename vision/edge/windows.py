@@ -13,13 +13,14 @@ from vision.edge.coverage import Rims
 from vision.edge.encoding import YCC_OF_BGR, Encoder
 from vision.edge.neighbours import Neighbours
 from vision.edge.places import KNOWN, pixels_in, rows_about
-from vision.light import BGR_OF_LEVELS
+from vision.light import BGR_OF_LEVELS, LUMA_CHROMA
 from vision.mat import KnownLamp, Scene
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 BIN_PX = 6.0  # along the side: one cloth level each
+LINE = 4.0  # standard deviations that a pixel of the mat differs from those beside it: it is drawn so
 NO_CLOTHS = np.empty((0, 0), np.uint16)
 
 
@@ -115,7 +116,7 @@ class Window:
     seen: Floats  # (3, N) encoded luma and colour differences, 0 to 1
     bare: Floats  # (3, N) the bare mat's linear blue green red
     slope: Floats  # (3, N) of it outward, per px
-    around: Floats  # (3, N) of it, the mean of the four pixels beside each: what it is, but for its own noise
+    steady: Floats  # (3, N) of it, as the pixels beside each show it: without its own noise
     bin_starts: Ints  # (B,) first pixel of each bin
     bin_side: Ints  # (B,)
     count: int  # S
@@ -156,7 +157,7 @@ class Window:
             self.seen[:, use],
             self.bare[:, use],
             self.slope[:, use],
-            self.around[:, use],
+            self.steady[:, use],
             self.count,
         )
 
@@ -216,8 +217,19 @@ def sample(
     right, left = _bgr(scene.bare, x + 1, y), _bgr(scene.bare, x - 1, y)
     below, above = _bgr(scene.bare, x, y + 1), _bgr(scene.bare, x, y - 1)
     slope = ((right - left) * axes.outward_px[sides, 0] + (below - above) * axes.outward_px[sides, 1]) / 2.0
-    mats = (_bgr(scene.bare, x, y), slope, (right + left + below + above) / 4.0)
+    bare, beside = _bgr(scene.bare, x, y), (right + left + below + above) / 4.0
+    mats = bare, slope, _steady(bare, beside, float(scene.noise[0]))
     return _binned(sides, at.points_mat_mm, at.across_px, at.along_px, seen, *mats, len(axes.lengths_mm))
+
+
+def _steady(bare: Floats, beside: Floats, noise: float) -> Floats:
+    """(3, N): the bare mat without its pixels' own noise, but with its lines.
+
+    What a pixel differs by from the mean of those `beside` it is its noise, unless it is more than noise would be.
+    """
+    own = bare - beside
+    more = 1.0 - LINE * noise / np.maximum(np.abs(LUMA_CHROMA[0].astype(np.float64) @ own), 1e-9)
+    return np.asarray(beside + np.maximum(more, 0.0) * own)
 
 
 def _bgr(levels: NDArray[np.float32], x: Ints, y: Ints) -> Floats:
@@ -233,7 +245,7 @@ def _binned(
     seen: Floats,
     bare: Floats,
     slope: Floats,
-    around: Floats,
+    steady: Floats,
     count: int,
 ) -> Window:
     place = np.floor(along / BIN_PX).astype(np.int64)
@@ -250,7 +262,7 @@ def _binned(
         seen[:, order],
         bare[:, order],
         slope[:, order],
-        around[:, order],
+        steady[:, order],
         starts.astype(np.int64),
         side[starts],
         count,

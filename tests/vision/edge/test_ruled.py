@@ -88,7 +88,8 @@ def before_a_bar(side: SidePixels, middle: float, width: float) -> SidePixels:
     bar = replace(bar, light=LINE * bar.light)
     bare = side.bare + LINE * width * profile(across - middle, width)
     slope = side.slope + LINE * width * bar.slope
-    return replace(side, bare=bare.astype(np.float32), slope=slope.astype(np.float32), bars=bar)
+    bare = bare.astype(np.float32)
+    return replace(side, bare=bare, steady=bare, slope=slope.astype(np.float32), bars=bar)
 
 
 @pytest.mark.parametrize("name", ["offset", "gain", "focus", "common chroma"])
