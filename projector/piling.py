@@ -11,6 +11,7 @@ from projector.guide.charts import Chart
 from projector.guide.looks import MatCleared, Observation
 from projector.guide.pile import begin, charted, step
 from projector.guide.pilestate import Pile
+from projector.guide.rounds import Rounds
 from projector.guide.sitting import Sitting
 from projector.guide.steps import Step
 from projector.piecing.plans import Hand
@@ -42,13 +43,16 @@ def pile(
     before: tuple[Verdict, ...] = (),
     hand: Hand = "right",
     charts: Charts = tuple,
+    rounds: Rounds | None = None,
 ) -> Piled:
     """Judge a pile; of the `wanted` units some were judged so `before`, in earlier sittings. Raises CameraError.
+
+    With `rounds` its units are fed in that order, for a gauge study.
 
     `charts` gives the run charts that are to stand in the light, of all that was told so far.
     Without a projector nothing is shown, and the mat is seen in the room's light. A pile ends with its recording.
     """
-    first = begin(expected, lit_mat(bench.rig), sitting, wanted, before, hand, bench.cloth.height_mm)
+    first = begin(expected, lit_mat(bench.rig), sitting, wanted, before, hand, bench.cloth.height_mm, rounds)
     turns = Turns(bench, first, step, _PileCourse(bench, charts))
     with suppress(NoMoreFramesError):  # a recording has come to its end; what was judged stands
         turns.lead()

@@ -5,7 +5,7 @@ The one module that touches a loudspeaker. Where there is none, nothing is heard
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import numpy as np
@@ -39,7 +39,24 @@ def kind_of(event: Mapping[str, Any]) -> str | None:
     >>> kind_of({"event": "unit", "verdict": "trim"}), kind_of({"event": "shown", "scene": "done"})
     ('bad', None)
     """
+    if _is_refused(event):
+        return "doubt"
     return KINDS.get(str(event.get("verdict"))) if event.get("event") in JUDGED else None
+
+
+def kind_of_reading(event: Mapping[str, Any]) -> str | None:
+    """The same where a unit is measured for a study, and its verdict is of no account.
+
+    >>> kind_of_reading({"event": "unit", "verdict": "trim"})
+    'good'
+    """
+    return "good" if event.get("event") == "unit" else kind_of(event)
+
+
+def _is_refused(event: Mapping[str, Any]) -> bool:
+    """A unit that lies there and has no verdict: it is to be laid again."""
+    is_unit = (event.get("event"), event.get("what")) == ("refused", "unit")
+    return is_unit and event.get("why") != "not_guided"
 
 
 def tone(kind: str) -> NDArray[np.int16]:
@@ -58,7 +75,8 @@ def _note(hertz: float, seconds: float) -> NDArray[np.float64]:
 class Tones:
     """Hears the app's events and sounds the verdicts among them."""
 
-    def __init__(self) -> None:
+    def __init__(self, kind_of: Callable[[Mapping[str, Any]], str | None] = kind_of) -> None:
+        self._kind_of = kind_of
         self._sounds: dict[str, Any] = {}
         pygame = imported_pygame()
         try:
@@ -77,6 +95,6 @@ class Tones:
 
     def hears(self, event: Mapping[str, Any]) -> None:
         """Sound what belongs to an event, and return at once."""
-        sound = self._sounds.get(kind_of(event) or "")
+        sound = self._sounds.get(self._kind_of(event) or "")
         if sound is not None:
             sound.play()

@@ -12,6 +12,7 @@ from calibration.rigfile import load_rig
 from projector.checking import check_photographs
 from projector.clock import WallClock
 from projector.commands.check import cloths, expected_of
+from projector.commands.gaugelive import add_live, study_at_table
 from projector.commands.options import OptionError, add_cloth, add_json, add_records, add_tolerances, files, whole
 from projector.events import Teller, unit_event
 from projector.gaugepicture import ENDINGS, draw_study
@@ -22,6 +23,8 @@ from projector.records.opening import open_records
 from projector.records.sessions import Wanted
 from vision.cameras import pictures_in
 from vision.expected import ExpectedShape, Tolerance
+
+PICTURE = "gauge.png"  # of a study at the table, where no other name is said
 
 
 def add(commands: Any) -> None:
@@ -48,7 +51,13 @@ def add(commands: Any) -> None:
     parser.add_argument(
         "--empty", action="append", default=[], metavar="FILE", help="picture of the bare mat; repeatable"
     )
-    parser.add_argument("--picture", type=Path, metavar="FILE", help="draw every reading (.png, .svg or .pdf)")
+    parser.add_argument(
+        "--picture",
+        type=Path,
+        metavar="FILE",
+        help=f"draw every reading (.png, .svg or .pdf; at the table {PICTURE})",
+    )
+    add_live(parser)
     add_tolerances(parser)
     add_cloth(parser)
     add_json(parser)
@@ -60,19 +69,38 @@ def run(args: argparse.Namespace) -> int:
     if args.picture is not None and args.picture.suffix.lower() not in ENDINGS:
         raise OptionError(f"{args.picture}: no picture's name; let it end in {', '.join(ENDINGS)}")
     teller = Teller(WallClock(), args.json)
-    study = _of_photographs(args, teller) if args.session is None else _of_session(args)
+    study = _study(args, teller)
+    if study is None:  # left before its end, to be gone on with
+        return 0
+    words = study_words(study)
     if args.picture is not None:
         draw_study(study, args.picture)
-    teller.tell("summary", words=study_words(study), **study_keys(study))
+        words.append(f"every reading is drawn in {args.picture}")
+    teller.tell("summary", words=words, **study_keys(study))
     return 0
+
+
+def _study(args: argparse.Namespace, teller: Teller) -> SelfStudy | None:
+    if args.session is not None:
+        return _of_session(args)
+    if args.photos or args.rig is None or args.expect is None:
+        return _of_photographs(args, teller)
+    args.picture = args.picture or Path(PICTURE)
+    return study_at_table(args, _shape(args), teller)
+
+
+def _shape(args: argparse.Namespace) -> ExpectedShape:
+    shape = expected_of(args.expect, args.tolerance, args.angle_tolerance)
+    if not isinstance(shape, ExpectedShape):
+        raise OptionError(f"{args.expect}: no unit; give a shape like 'square(4 1/2 in)' or plan.toml:name")
+    return shape
 
 
 def _of_photographs(args: argparse.Namespace, teller: Teller) -> SelfStudy:
     if not args.photos or args.rig is None or args.expect is None:
-        raise OptionError("nothing to study; give --from FOLDER with --rig and --expect, or --session N")
-    shape = expected_of(args.expect, args.tolerance, args.angle_tolerance)
-    if not isinstance(shape, ExpectedShape):
-        raise OptionError(f"{args.expect}: no unit; give a shape like 'square(4 1/2 in)' or plan.toml:name")
+        do = "give --from FOLDER with --rig and --expect, or --session N, or --rig and --expect alone at the table"
+        raise OptionError(f"nothing to study; {do}")
+    shape = _shape(args)
     rig, (cloth, _) = load_rig(args.rig), cloths(args.cloth)
     looks = []
     for checked in check_photographs(list(_stills(args.photos)), rig, [shape], files(args.empty), cloth):
@@ -95,9 +123,10 @@ def _of_session(args: argparse.Namespace) -> SelfStudy:
     if name not in names:
         do = f"name one of {', '.join(names)} with --unit" if names else "feed units to the camera first"
         raise OptionError(f"session {args.session} has {len(names)} kinds of units; {do}")
-    shape = shape_of(readable_plan(found[0].plan), name)
+    shape = shape_of(readable_plan(found[0].plan), name) if args.expect is None else _shape(args)
     if shape is None:
-        raise OptionError(f"{name}: the session's plan does not say what it should be; give another --unit")
+        do = "give --expect SHAPE, or another --unit"
+        raise OptionError(f"{name}: the session's plan does not say what it should be; {do}")
     limits = Tolerance(
         shape.tolerance.width_mm if args.tolerance is None else args.tolerance,
         shape.tolerance.angle_rad if args.angle_tolerance is None else args.angle_tolerance,

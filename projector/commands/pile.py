@@ -28,7 +28,7 @@ from projector.piecing.planreading import plan_text
 from projector.piecing.plans import Plan, Unit
 from projector.piling import pile
 from projector.records.journal import Journal
-from projector.records.sessions import UNIT, Entry
+from projector.records.sessions import Entry, standing_units
 from projector.runwatch import RunWatch
 from projector.samplewish import Sample, sample_of, sample_wish
 from projector.seeing.beside import InThread
@@ -165,15 +165,11 @@ def session_for(
     text = f"# pile of {wished.unit.name}\n{plan_text(wished.plan)}"
 
     def done(entries: Sequence[Entry]) -> Done:
-        count = len(_standing(entries))
+        count = len(standing_units(entries))
         return Done(f"{count} units of {wished.unit.name} are judged", count)
 
     found = left_or_new(args, "pile", text, done, journal, table, rig, sitting)
-    return None if found is None else (found[0], _standing(found[1]))
-
-
-def _standing(entries: Sequence[Entry]) -> Sequence[Entry]:
-    return [entry for entry in entries if entry.kind == UNIT and entry.undone is None]
+    return None if found is None else (found[0], standing_units(found[1]))
 
 
 def _counts(keys: Event) -> dict[str, int]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 from calibration.rig import Rig
@@ -50,10 +50,12 @@ def add_sitting(parser: argparse.ArgumentParser) -> None:
 
 
 @contextmanager
-def company(args: argparse.Namespace, table: Table, rig: Rig) -> Iterator[Monitor | None]:
+def company(
+    args: argparse.Namespace, table: Table, rig: Rig, tones: Callable[[], Tones] = Tones
+) -> Iterator[Monitor | None]:
     """Tones beside the verdicts, and the laptop's window, as far as they are wanted."""
     if not args.quiet:
-        table.teller.listen(Tones().hears)
+        table.teller.listen(tones().hears)
     if not args.monitor:
         yield None
         return

@@ -16,6 +16,7 @@ from projector.guide.meanings import meaning_of, rule_for_key
 from projector.guide.pilestage import number_text, scene_of, standing_text
 from projector.guide.pilestate import Counted, Phase, Pile, Turn
 from projector.guide.present import Lying, Piece, glimpsed, is_another, matched, several_told
+from projector.guide.rounds import UNREADABLE, Rounds, as_reading
 from projector.guide.scenes import Point
 from projector.guide.sitting import USUAL, Sitting
 from projector.guide.steps import Event, Record
@@ -42,9 +43,15 @@ def begin(
     before: tuple[Verdict, ...] = (),
     hand: Hand = "right",
     cloth_mm: float = 0.0,
+    rounds: Rounds | None = None,
 ) -> Step:
-    """Begin a pile of `wanted` units if that is known, or go on where some were judged so `before`."""
-    first = Pile(expected, area_mat_mm, wanted, before=before, sitting=sitting, hand=hand, cloth_mm=cloth_mm)
+    """Begin a pile of `wanted` units if that is known, or go on where some were judged so `before`.
+
+    With `rounds` it is a gauge study: as many readings are wanted as it has.
+    """
+    wanted = wanted if rounds is None else rounds.readings
+    first = Pile(expected, area_mat_mm, wanted, before=before, sitting=sitting, hand=hand)
+    first = replace(first, cloth_mm=cloth_mm, rounds=rounds)
     return _drawn(first, Turn(first, ({"event": "ask", "what": "clear_mat"},)))
 
 
@@ -58,7 +65,7 @@ def _drawn(before: Pile, turn: Turn) -> Step:
     stands = {one.number for one in turn.state.standing}
     latest_first = enumerate(reversed(before.standing), 1)
     undone = tuple(place for place, one in latest_first if one.number not in stands)
-    tally = (_tally(turn.state),) if turn.records or undone else ()
+    tally = (_tally(turn.state),) if (turn.records or undone) and turn.state.rounds is None else ()
     return Step(turn.state, scene_of(turn.state), (*turn.events, *tally), turn.records, undone)
 
 
@@ -78,7 +85,10 @@ def _tally(state: Pile) -> Event:
 
 def _mat_cleared(state: Pile, seen: Observation) -> Turn:
     light = seen.light if isinstance(seen, MatCleared) else None
-    return Turn(replace(state, phase=Phase.LAY_UNITS, sitting=state.sitting.under(light)), (_ask(state),))
+    state = replace(state, sitting=state.sitting.under(light))
+    if state.wanted is not None and state.number >= state.wanted:  # all of them, before it was left
+        return Turn(replace(state, phase=Phase.DONE))
+    return Turn(replace(state, phase=Phase.LAY_UNITS), (_ask(state),))
 
 
 def between(state: Pile, seen: Glimpsed) -> Pile:
@@ -97,6 +107,8 @@ def _measured(state: Pile, seen: Observation) -> Turn:
     assert isinstance(seen, Seen)
     state = replace(state, helps=False)
     pieces = [Piece(cloth.unit.corners_mat_mm, cloth) for cloth in seen.cloths]
+    if state.rounds is not None:
+        pieces = [as_reading(piece, len(pieces) == 1) for piece in pieces]
     where = matched(state.lying, pieces, state.unit_mm2)
     turn = Turn(replace(state, lying=()))
     for i, piece in enumerate(pieces):
@@ -134,7 +146,7 @@ def _lies(turn: Turn, *units: Lying) -> Turn:
 def _unclear(turn: Turn, piece: Piece) -> Turn:
     """It cannot be judged as it lies: it is marked, and does not count yet."""
     trouble = piece.judged.unit.trouble if piece.judged else None
-    do = TROUBLES.get(trouble or "", LAY_ANEW)
+    do = UNREADABLE.get(trouble or "") or TROUBLES.get(trouble or "", LAY_ANEW)
     told: Event = {"event": "refused", "what": "unit", "why": trouble or "look_again", "do": do}
     lying = _lies(turn, Lying.of(piece))
     return replace(lying, events=(*lying.events, told))
@@ -161,7 +173,12 @@ def _undone(turn: Turn, number: int) -> Turn:
 
 def _ask(state: Pile) -> Event:
     of = {} if state.wanted is None else {"of": state.wanted}
-    return {"event": "ask", "what": "unit", "n": state.number + 1, **of, "unit": state.expected.name}
+    which: Event = {}
+    if state.rounds is not None and state.number < state.rounds.readings:
+        unit, turn, person = state.rounds.place(state.number)
+        words = f"unit {unit}, {state.rounds.words(state.number)}"
+        which = {"number": unit, "round": turn, "person": person, "why": words}
+    return {"event": "ask", "what": "unit", "n": state.number + 1, **of, "unit": state.expected.name, **which}
 
 
 # Keys.

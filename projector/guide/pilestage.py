@@ -19,10 +19,11 @@ from projector.guide.page import BESIDE_CUT_MM, Page, title
 from projector.guide.pilestate import Phase, Pile
 from projector.guide.present import Lying
 from projector.guide.room import Row
+from projector.guide.rounds import Rounds
 from projector.guide.scenes import Ink, Mark, Point, Scene
 from projector.guide.trimming import trim_line
 from projector.guide.verdicts import verdict_sign
-from vision.units import Verdict
+from vision.units import Judged, Verdict
 
 LIT = 0.2  # of full light all over: words and signs are five times as bright
 MOST_LETTERS = 24  # of a reason: longer ones are told on the laptop
@@ -55,7 +56,7 @@ def _told(page: Page, state: Pile) -> Page:
     """How the pile stands is always there, on cloth where the mat is full."""
     rows = _rows(state)
     written = page.written(rows, _corner(state))
-    if written is not page or not state.verdicts:
+    if written is not page or not state.verdicts or state.rounds is not None:
         return written
     return page.insisted(Row(f"{state.number}: {standing_text(state)}", TEXT_MM), _corner(state))
 
@@ -67,6 +68,8 @@ def standing_text(state: Pile) -> str:
 
 
 def _rows(state: Pile) -> list[Row]:
+    if state.rounds is not None and state.phase is not Phase.CLEAR_MAT:
+        return _study_rows(state, state.rounds)
     name = state.expected.name
     match state.phase:
         case Phase.CLEAR_MAT:
@@ -85,6 +88,26 @@ def _rows(state: Pile) -> list[Row]:
     return title(standing_text(state), number_text(state), again, state.note)
 
 
+def _study_rows(state: Pile, rounds: Rounds) -> list[Row]:
+    """Which unit is wanted; while one lies there whether it is measured, and which is next."""
+    if state.phase is Phase.DONE:
+        return title("the study is left" if state.stopped else "the study is done", f"{number_text(state)} readings")
+    is_last = state.number >= rounds.readings
+    unit = "" if is_last else f"unit {rounds.place(state.number)[0]}"
+    turn = "" if is_last else rounds.words(state.number)
+    if not state.lying:
+        return title(f"lay down {unit}", turn, "the same way round in every round", state.note)
+    trouble = next((judged.why or "look again" for judged in _unclear(state)), "")
+    if trouble:
+        return title(f"{unit} again", trouble, turn, state.note)
+    following = "take it away" if is_last else f"take it away, then {unit}"
+    return title(f"unit {rounds.place(state.number - 1)[0]} is measured", following, turn, state.note)
+
+
+def _unclear(state: Pile) -> list[Judged]:
+    return [one.piece.judged for one in state.lying if one.number is None and one.piece.judged is not None]
+
+
 def number_text(state: Pile) -> str:
     """How far the pile has come."""
     return f"{state.number} judged" if state.wanted is None else f"{state.number} of {state.wanted}"
@@ -92,6 +115,8 @@ def number_text(state: Pile) -> str:
 
 def _trimmed(page: Page, state: Pile) -> Page:
     """The trim line on every unit that is too large, where it lies, and the cautions that belong to it."""
+    if state.rounds is not None:
+        return page  # nothing is to be cut
     lines = [line for unit in state.lying if (line := _trim_line(unit, state)) is not None]
     for line in lines:
         marks = [replace(mark, lift_mm=state.cloth_mm) for mark in cut_marks(line.shown_mat_mm, line.keep)]

@@ -9,6 +9,7 @@ from enum import Enum
 from projector.guide.charts import Chart
 from projector.guide.looks import Look
 from projector.guide.present import Lying
+from projector.guide.rounds import Rounds
 from projector.guide.scenes import Point
 from projector.guide.sitting import USUAL, Sitting
 from projector.guide.steps import Event, Record
@@ -53,6 +54,7 @@ class Pile:
     cloth_mm: float = 0.0  # how high a trim line lies above the mat
     helps: bool = False  # the page of help is in the light
     charts: tuple[Chart, ...] = ()  # of what stands, the most important first
+    rounds: Rounds | None = None  # of a gauge study: one unit at a time, in this order
 
     @property
     def look(self) -> Look:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -83,6 +83,11 @@ def plain(value: object, depth: int = 1) -> object:
     if isinstance(value, list):
         return [plain(one, depth + 1) for one in value]
     return {key: plain(one, depth + 1) for key, one in value.items()}
+
+
+def standing_units(entries: Iterable[Entry]) -> list[Entry]:
+    """The units that stand, in the order kept."""
+    return [entry for entry in entries if entry.kind == UNIT and entry.undone is None]
 
 
 def plan_name_of(text: str) -> str:

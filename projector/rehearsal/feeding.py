@@ -53,6 +53,12 @@ class PileToFeed:
     sd_mm: float = 0.15  # of each corner
     fabrics: tuple[str, ...] = ("cream", "navy", "red", "sky")
     clumsy: Mapping[Prank, float] = field(default_factory=dict)  # how probable each prank is, a lot
+    rounds: int = 1  # times that all units are fed, always in the same order
+    turned_rad: float = np.pi  # at most, from one way round to another
+
+    @property
+    def feeds(self) -> int:
+        return self.count * self.rounds
 
 
 class Feeder:
@@ -62,6 +68,7 @@ class Feeder:
         self._bench, self.setting, self._pile, self._ledger = bench, setting, pile, ledger
         self._rng = np.random.default_rng([seed, 10])
         self._made = 0  # units taken from the pile
+        self._units: list[Piece] = []  # of the pile, as they were cut
         self._wake_s = 0.0
         self._action: Action | None = None
         self._heard = 0  # verdicts and refusals
@@ -91,14 +98,14 @@ class Feeder:
 
     def keys(self) -> list[str]:
         """When the pile is done it says so by the key that ends it."""
-        if self._action is not None or self._made < self._pile.count or self._said:
+        if self._action is not None or self._made < self._pile.feeds or self._said:
             return []
         self._said = True
         return ["q"]
 
     def _feeds(self) -> Action:
-        while self._made < self._pile.count:
-            size = min(int(self._rng.choice(self._pile.at_once)), self._pile.count - self._made)
+        while self._made < self._pile.feeds:
+            size = min(int(self._rng.choice(self._pile.at_once)), self._pile.feeds - self._made)
             lot = [self._next() for _ in range(size)]
             yield from self._lot(lot, self._prank())
             yield from self._visit(self._there[0].corners_mat_mm.mean(axis=0), [])
@@ -137,7 +144,7 @@ class Feeder:
             yield from self._visit(np.array(MAT_MM) / 2, list(self._there))
             yield from self._waits(0)
         elif prank == "again":  # some are taken away, and more of the pile laid to the others
-            more = [self._next() for _ in range(min(2, self._pile.count - self._made))]
+            more = [self._next() for _ in range(min(2, self._pile.feeds - self._made))]
             lot += more
             yield from self._visit(good[0].corners_mat_mm.mean(axis=0), [*good, *self._spread(more, good)])
             yield from self._waits(len(more))
@@ -185,11 +192,15 @@ class Feeder:
     def _next(self) -> Piece:
         """The next unit of the pile, as it was cut."""
         self._made += 1
+        if self._made > self._pile.count:
+            return self._units[(self._made - 1) % self._pile.count]
         corners = self._pile.corners_mm - self._pile.corners_mm.mean(axis=0)
         corners = corners + self._rng.normal(0.0, self._pile.sd_mm, corners.shape)
         sides = tuple(f"side {k}" for k in range(len(corners)))
         fabric = str(self._rng.choice(self._pile.fabrics))
-        return Piece("fed", corners, sides, (Patch(corners, fabric),), np.empty((0, 2, 2)))
+        unit = Piece("fed", corners, sides, (Patch(corners, fabric),), np.empty((0, 2, 2)))
+        self._units.append(unit)
+        return unit
 
     def _spread(self, units: Sequence[Piece], beside: Sequence[Piece] = ()) -> list[Piece]:
         """Anywhere on the mat, lit and seen, not touching; where that gets too full, all in rows."""
@@ -222,7 +233,8 @@ class Feeder:
         taken = [Polygon(other.corners_mat_mm).buffer(APART_MM) for other in others]
         for _ in range(TRIES):
             x, y = self._rng.uniform(0.0, MAT_MM)
-            placed = unit.moved(Pose(float(x), float(y), float(self._rng.uniform(-np.pi, np.pi))))
+            most = self._pile.turned_rad
+            placed = unit.moved(Pose(float(x), float(y), float(self._rng.uniform(-most, most))))
             corners = placed.corners_mat_mm
             on_mat = bool(np.all((corners > RIM_MM) & (corners < np.array(MAT_MM) - RIM_MM)))
             devices = (self.setting.camera, self.setting.projector)

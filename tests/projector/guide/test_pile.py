@@ -15,7 +15,8 @@ from projector.guide.looks import Glimpsed, HandSeen, KeyPressed, MatCleared, Se
 from projector.guide.pile import IGNORED, RULES, begin, between, step
 from projector.guide.pilestage import LIT, standing_text
 from projector.guide.pilestate import Phase
-from projector.guide.scenes import Ink, Stroke
+from projector.guide.rounds import Rounds
+from projector.guide.scenes import Ink, Stroke, Words
 from vision.expected import ExpectedShape
 from vision.units import Judged, MeasuredUnit, Verdict, Width
 
@@ -196,6 +197,60 @@ def test_signs_lie_on_the_units_and_the_light_is_never_dark() -> None:
     assert any(np.hypot(*(middle - [100, 100])) < 15 for middle in middles)
     assert any(np.hypot(*(middle - [300, 300])) < 15 for middle in middles)
     assert standing_text(turn.state) == "1 fits, 1 trim"
+
+
+STUDY = Rounds(units=2, rounds=2, people=2)
+
+
+def studied():
+    return step(begin(EXPECTED, AREA, rounds=STUDY).state, MatCleared())
+
+
+def title_of(turn):
+    return " ".join(mark.text for mark in turn.scene.marks if isinstance(mark, Words))
+
+
+def test_a_gauge_study_asks_for_unit_after_unit_round_after_round_person_after_person() -> None:
+    turn, asked = studied(), []
+    while not turn.state.done:
+        asked.append(title_of(turn))
+        measured = step(turn.state, seen(unit_at(100, 100, wide=SIDE + 3.0, verdict=Verdict.TRIM)))
+        assert "is measured" in title_of(measured)
+        assert not measured.scene.caution  # nothing is to be cut
+        turn = step(measured.state, seen())
+    assert [text.partition(" the same")[0] for text in asked] == [
+        f"lay down unit {unit} round {turn} of 2, person {person}"
+        for person in "AB"
+        for turn in (1, 2)
+        for unit in (1, 2)
+    ]
+    assert (turn.state.number, turn.state.stopped) == (8, False)
+
+
+def test_in_a_gauge_study_what_is_no_reading_of_the_one_unit_does_not_count() -> None:
+    for cloths, why in (
+        ([A, B], "one_at_a_time"),
+        ([unit_at(100, 100, verdict=Verdict.TURNED_OVER)], "turned_over"),
+        ([unit_at(100, 100, wide=1.2 * SIDE, verdict=Verdict.OTHER)], "other"),
+    ):
+        turn = step(studied().state, seen(*cloths))
+        assert turn.state.number == 0
+        assert {one["why"] for one in turn.events if one["event"] == "refused"} == {why}
+        assert "lay" in title_of(turn)
+        assert step(turn.state, seen(A)).state.number == 1
+
+
+def test_a_reading_that_is_taken_back_is_asked_for_again() -> None:
+    turn = step(step(studied().state, seen(A)).state, seen())
+    assert turn.events[-1]["number"] == 2
+    back = step(turn.state, KeyPressed("z"))
+    assert (back.undone, title_of(back).startswith("lay down unit 1")) == ((1,), True)
+
+
+def test_a_study_or_a_pile_that_had_all_before_it_was_left_is_done() -> None:
+    for rounds, wanted in ((STUDY, None), (None, 8)):
+        first = begin(EXPECTED, AREA, wanted=wanted, before=(Verdict.FITS,) * 8, rounds=rounds)
+        assert step(first.state, MatCleared()).state.done
 
 
 class Feeder:
