@@ -17,32 +17,40 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from vision.edge.encoding import BGR_OF_YCC, YCC_OF_BGR, Encoder
 from vision.edge.fit import MODEL_ERROR
-from vision.edge.levels import HUBER, eliminate, pixel_weights
 from vision.edge.light import COLOUR_BLUR
 from vision.edge.noise import Noise
+from vision.edge.seamlight import (
+    NORMAL,
+    Camera,
+    Levels,
+    Pixels,
+    Seen,
+    Sums,
+    equations,
+    levels_after,
+    predicted,
+    variance_of,
+)
 from vision.edge.windows import Window
-from vision.medians import median
 
 Floats = NDArray[np.float64]
 
-UNKNOWN = ("offset", "turn", "inner", "outer", "width")
 # A rise of 0.3 mm within 0.7 mm takes 8 % of the light from above: on one side, on the other, or on none.
 DIP, DIP_U = 0.03, 0.05
 WIDTH_MM, WIDTH_U_MM = 0.7, 0.25
 # No fold, one on the inner side, one on the outer: dips and their doubts.
 HYPOTHESES = (((0.0, 0.0), (0.02, 0.02)), ((0.08, 0.0), (0.05, 0.02)), ((0.0, 0.08), (0.02, 0.05)))
 LEAST, MOST = np.array([-20.0, -0.5, -0.2, -0.2, 0.2]), np.array([20.0, 0.5, 0.4, 0.4, 4.0])
+FREE = 0.3  # of the encoded range: nothing is known of a level
 HELD = 1e8  # precision of what is not asked
 MOST_STEP_PX = 1.0
 SETTLED_PX = 0.002  # a step of less changes nothing
 FIRST_STEPS = 3  # before which the residuals' spread is not known yet
 AT_FIRST = 0.5  # of the step that a seam must have is asked for before anything is fitted
 SCAN_PX, SCAN_RIM = 0.5, 4  # steps of a first look for the place, and how many of them are left out at either end
-ROOT_TWO_PI = math.sqrt(2.0 * math.pi)
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,54 +76,18 @@ class SeamLine:
 
 
 @dataclass(frozen=True, eq=False, slots=True)
-class _Seen:
-    seen: Floats  # (3, N) as predicted
-    slopes: Floats  # (5, 3, N) by the unknowns
-    by_level: Floats  # (2, 3, N) by the bin's encoded levels, inner and outer
-    share: Floats  # (2, N) of the inner fabric, at the luma's and at the colours' blur
-
-
-@dataclass(frozen=True, eq=False, slots=True)
 class _Equations:
-    normal: Floats  # (5, 5), levels eliminated, with the priors
+    """With the priors."""
+
+    sums: Sums
+    normal: Floats  # (5, 5)
     gradient: Floats  # (5,)
-    scores: Floats  # (5, B)
-    inverse: Floats  # (2, 2, 3, B) covariance of the levels
-    top: Floats  # (2, 3, B)
-    cross: Floats  # (2, 5, 3, B)
-
-
-class _Levels:
-    """Both fabrics' encoded levels in each bin (2, 3, B), their means and spreads along the seam."""
-
-    def __init__(self, values: Floats) -> None:
-        self.values = values
-        self.mean = np.repeat(np.median(values, axis=2, keepdims=True), values.shape[2], axis=2)
-        self.u = np.full_like(values, 0.3)
-
-    def copy(self) -> _Levels:
-        other = _Levels(self.values)
-        other.mean, other.u = self.mean, self.u
-        return other
-
-    def follow(self, values: Floats, inverse: Floats, learning: bool) -> None:
-        """Take new values, and learn how they spread along the seam."""
-        self.values = np.clip(values, [[[0.0], [-0.5], [-0.5]]] * 2, [[[1.0], [0.5], [0.5]]] * 2)
-        if not learning:
-            return
-        doubt = np.stack([inverse[0, 0], inverse[1, 1]])
-        weight = 1.0 / np.maximum(doubt, np.median(doubt, axis=2, keepdims=True))
-        weight = weight / weight.sum(axis=2, keepdims=True)
-        mean = np.sum(weight * self.values, axis=2, keepdims=True)
-        count = self.values.shape[2]
-        variance = np.sum(weight * (self.values - mean) ** 2, axis=2, keepdims=True) * count / max(count - 1.0, 1.0)
-        self.mean, self.u = np.broadcast_to(mean, values.shape), np.broadcast_to(np.sqrt(variance + 1e-6), values.shape)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
 class _State:
     unknown: Floats  # (5,)
-    levels: _Levels
+    levels: Levels
     variance: Floats  # (3, N)
 
 
@@ -123,9 +95,15 @@ class SeamSolver:
     """Gauss-Newton for one seam; both fabrics' levels of each bin are eliminated within each step."""
 
     def __init__(self, window: Window, blurs: Blurs, noise: Noise, encoder: Encoder, px_per_mm: float) -> None:
-        self.w, self.blurs, self.encoder = window, blurs, encoder
-        self.floor, self.together = np.array(noise.sd)[:, None], np.array(noise.together)[:, None]
+        self.w, self.noise = window, np.array([noise.sd, noise.together])
+        self.floor = self.noise[0]
         self.bin = np.repeat(np.arange(len(window.bin_starts)), np.diff([*window.bin_starts, len(window.side)]))
+        reaches, parts = np.array(list(zip(*COLOUR_BLUR, strict=True)))
+        tables = encoder.linear, encoder.encoded, encoder.slope, NORMAL
+        self.camera = Camera(
+            blurs.luma_px, reaches * blurs.chroma_px, parts, YCC_OF_BGR, np.array(BGR_OF_YCC, np.float64), *tables
+        )
+        self.pixels = Pixels(window.across_px, window.along_px, self.bin, np.ascontiguousarray(window.seen))
         self.prior = np.array([0.0, 0.0, DIP, DIP, WIDTH_MM * px_per_mm])
         self.precision = np.array([1e-6, 1e-3, DIP_U**-2, DIP_U**-2, (WIDTH_U_MM * px_per_mm) ** -2])
 
@@ -138,31 +116,30 @@ class SeamSolver:
         if not folded:
             self.precision[2:] = HELD
             unknown[0] = self._likeliest_px()
-        levels = _Levels(self._first_levels(unknown[0]))
+        first = self._first_levels(unknown[0])
+        levels = Levels(first, np.median(first, axis=2), np.full((2, 3), FREE))
         if self._step(levels.values) < AT_FIRST * least_step:
             return None
-        start = _State(unknown, levels, np.broadcast_to(4.0 * self.floor**2, self.w.seen.shape))
+        start = _State(unknown, levels, np.tile(4.0 * self.floor[:, None] ** 2, self.w.seen.shape[1]))
         state, eq, _ = self._settled(start, steps, learning=True)
         if not folded:
             return self._line([(state, eq, 0.0)])
         tries = []
         for dips, doubts in HYPOTHESES:
             self.prior[2:4], self.precision[2:4] = dips, np.array(doubts) ** -2.0
-            first = replace(state, unknown=np.array([*state.unknown[:2], *dips, state.unknown[4]]))
-            tries.append(self._settled(first, steps, learning=False))
+            start = replace(state, unknown=np.array([*state.unknown[:2], *dips, state.unknown[4]]))
+            tries.append(self._settled(start, steps, learning=False))
         return self._line(tries)
 
     def _settled(self, state: _State, steps: int, learning: bool) -> tuple[_State, _Equations, float]:
         """After some steps; where not `learning`, what is known of the residuals and the levels' spread stays."""
-        unknown, levels, variance = state.unknown, state.levels.copy(), state.variance
+        unknown, levels, variance = state.unknown, state.levels, state.variance
         reach = float(np.max(np.abs(self.w.along_px)))
         for step in range(steps + 1):
-            at = self._predict(unknown, levels.values)
-            rest = self.w.seen - at.seen
+            at = predicted(self.pixels, unknown, levels.values, self.camera)
             if step and learning:
-                variance = self._variance(at, rest, levels.values)
-            weights, lone = pixel_weights(rest, variance, self.floor, self.together)
-            eq = self._equations(at, rest, weights, levels, unknown)
+                variance = variance_of(at, self.pixels, levels.values, self.floor, MODEL_ERROR)
+            eq = self._equations(at, variance, levels, unknown)
             if step == steps:
                 break
             change = np.linalg.solve(eq.normal, eq.gradient)
@@ -170,49 +147,11 @@ class SeamSolver:
             if step >= (FIRST_STEPS if learning else 1) and moved_px < SETTLED_PX:
                 break
             change *= min(1.0, MOST_STEP_PX / (moved_px + 1e-9))
-            top = eq.top - np.einsum("lxkb,x->lkb", eq.cross, change)
-            levels.follow(levels.values + np.einsum("lmkb,mkb->lkb", eq.inverse, top), eq.inverse, learning)
+            levels = levels_after(levels, eq.sums, np.asarray(change, np.float64), learning)
             unknown = np.clip(unknown + change, LEAST, MOST)
-        r = np.abs(rest) / np.sqrt(variance)
-        cost = np.sum(lone * np.where(r < HUBER, r * r, HUBER * (2.0 * r - HUBER)))
-        cost += np.sum(((levels.values - levels.mean) / levels.u) ** 2)
-        cost += np.sum(self.precision * (unknown - self.prior) ** 2)
+        cost = eq.sums.cost + np.sum(self.precision * (unknown - self.prior) ** 2)
         evidence = -0.5 * (float(cost) + float(np.linalg.slogdet(eq.normal)[1]) - float(np.sum(np.log(self.precision))))
         return _State(unknown, levels, variance), eq, evidence
-
-    def _predict(self, unknown: Floats, levels: Floats) -> _Seen:
-        w, s = self.w, self.blurs.luma_px
-        offset, turn, inner, outer, width = unknown
-        e = w.across_px - offset - turn * w.along_px
-        light = self.encoder.decode(np.moveaxis(np.tensordot(BGR_OF_YCC, levels, (1, 1)), 0, 1))  # (2, 3, B)
-        steep = self.encoder.encode(light)[1][..., self.bin]
-        f, g = light[0][:, self.bin], light[1][:, self.bin]
-        seen, slopes = np.zeros((3, len(e))), np.zeros((len(UNKNOWN), 3, len(e)))
-        by_level, shares = np.zeros((2, 3, len(e))), np.zeros((2, len(e)))
-        for reach, part in COLOUR_BLUR:
-            away = e + reach * self.blurs.chroma_px
-            rows = slice(0 if reach == 0.0 else 1, 3)
-            to_seen = YCC_OF_BGR[rows] * np.array([1.0, part, part])[rows, None]
-            before, here, after = (ndtr((away + k * width) / s) for k in (1, 0, -1))
-            d_before, d_here, d_after = (
-                np.exp(-0.5 * ((away + k * width) / s) ** 2) / (ROOT_TWO_PI * s) for k in (1, 0, -1)
-            )
-            of_f, of_g = 1.0 - here - inner * (before - here), here - outer * (here - after)
-            encoded, steepness = self.encoder.encode(f * of_f + g * of_g)
-            by_e = f * (-d_here - inner * (d_before - d_here)) + g * (d_here - outer * (d_here - d_after))
-            seen[rows] += to_seen @ encoded
-            slopes[0, rows] -= to_seen @ (steepness * by_e)
-            slopes[2, rows] -= to_seen @ (steepness * f * (before - here))
-            slopes[3, rows] -= to_seen @ (steepness * g * (here - after))
-            slopes[4, rows] -= to_seen @ (steepness * (inner * f * d_before + outer * g * d_after))
-            counts = np.array([1.0, part, part])[rows, None]
-            for k, share in enumerate((of_f, of_g)):
-                by_level[k, rows] += counts * share * (YCC_OF_BGR[0] @ (steepness / steep[k]))
-            shares[1] += part * (1.0 - here)
-            if reach == 0.0:
-                shares[0] = 1.0 - here
-        slopes[1] = slopes[0] * w.along_px
-        return _Seen(seen, slopes, by_level, shares)
 
     def _likeliest_px(self) -> float:
         """The place across the seam at which two levels in each bin explain most: a poor start settles elsewhere."""
@@ -224,7 +163,7 @@ class SeamSolver:
         sums = [np.bincount(key, one, shape[0] * count).reshape(shape) for one in (np.ones(len(key)), *self.w.seen)]
         number, *values = (np.cumsum(one, axis=1) for one in sums)
         rest, gain = number[:, -1:] - number, np.zeros(count)
-        for value, floor in zip(values, self.floor[:, 0], strict=True):
+        for value, floor in zip(values, self.floor, strict=True):
             beyond = value[:, -1:] - value
             explained = value**2 / np.maximum(number, 1.0) + beyond**2 / np.maximum(rest, 1.0)
             gain += explained.sum(axis=0) / floor**2
@@ -242,30 +181,11 @@ class SeamSolver:
                 levels[k, c] = np.where(count > 2, total / np.maximum(count, 1), mean)
         return levels
 
-    def _variance(self, at: _Seen, rest: Floats, levels: Floats) -> Floats:
-        """(3, N): from the residuals of each fabric; what the blur's shape does not know counts at the step."""
-        variance = np.empty_like(rest)
-        step = (levels[0] - levels[1])[:, self.bin]
-        for k in range(3):
-            share, floor = at.share[min(k, 1)], float(self.floor[k, 0])
-            inner, outer = (self._spread(rest[k], own > 0.9, floor) for own in (share, 1.0 - share))
-            middle = 4.0 * share * (1.0 - share)
-            wrong = step[0] if k == 0 else np.maximum(np.abs(step[0]), np.abs(step[k]))
-            variance[k] = share**2 * inner**2 + (1.0 - share) ** 2 * outer**2 + middle * floor**2 / 2.0
-            variance[k] += (MODEL_ERROR * wrong * middle) ** 2
-        return variance
-
-    def _spread(self, rest: Floats, use: NDArray[np.bool_], floor: float) -> float:
-        own = np.abs(rest[use])
-        return max(floor, 1.4826 * median(own)) if own.size >= 5 else floor
-
-    def _equations(self, at: _Seen, rest: Floats, weights: Floats, levels: _Levels, unknown: Floats) -> _Equations:
-        free = eliminate(
-            self.w.bin_starts, at.by_level, at.slopes, rest, weights, levels.u, levels.mean - levels.values
-        )
-        normal = free.normal.sum(axis=0) + np.diag(self.precision)
-        gradient = free.scores.sum(axis=1) + self.precision * (self.prior - unknown)
-        return _Equations(normal, gradient, free.scores, free.inverse, free.top, free.cross)
+    def _equations(self, at: Seen, variance: Floats, levels: Levels, unknown: Floats) -> _Equations:
+        sums = equations(at, self.pixels, variance, self.noise, levels)
+        normal = sums.normal + np.diag(self.precision)
+        gradient = sums.scores.sum(axis=1) + self.precision * (self.prior - unknown)
+        return _Equations(sums, normal, gradient)
 
     def _line(self, tries: list[tuple[_State, _Equations, float]]) -> SeamLine:
         """The mean of what was tried, each weighted by its evidence."""
@@ -284,12 +204,13 @@ class SeamSolver:
         count, steps = levels.shape[2], levels[0] - levels[1]  # (3, B)
         if count < 3:
             return 0.0
-        error = np.hypot(steps.std(axis=1, ddof=1), self.floor[:, 0]) / math.sqrt(count)
+        error = np.hypot(steps.std(axis=1, ddof=1), self.floor) / math.sqrt(count)
         return float(np.max(np.abs(steps.mean(axis=1)) / error))
 
     def _covariance(self, eq: _Equations) -> Floats:
         """(2, 2) of offset and turn; where the bins disagree by more than the model says, by that much more."""
-        inverse, count = np.linalg.inv(eq.normal), eq.scores.shape[1]
-        clustered = inverse @ (eq.scores @ eq.scores.T) @ inverse * count / max(count - 2.0, 1.0)
+        inverse, scores = np.linalg.inv(eq.normal), eq.sums.scores
+        count = scores.shape[1]
+        clustered = inverse @ (scores @ scores.T) @ inverse * count / max(count - 2.0, 1.0)
         grown = np.sqrt(np.maximum(np.diag(clustered) / np.diag(inverse), 1.0))[:2]
         return np.asarray(inverse[:2, :2] * np.outer(grown, grown))
