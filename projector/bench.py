@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cached_property
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +17,6 @@ from projector.guide.steps import Kept as KeptRecord
 from projector.lighting import Lighting
 from projector.monitor import Monitor
 from projector.recordevents import record_event
-from projector.records.journal import Journal
 from projector.seeing.beside import AtOnce, Worker
 from projector.table import Table
 from projector.unitpictures import UnitPictures
@@ -28,13 +27,21 @@ Picture = NDArray[np.uint8]
 Kept = Callable[[Picture, tuple[Judged, ...]], None]
 
 
+class Keeper(Protocol):
+    """Keeps what is judged, as a journal does."""
+
+    def keep_all(self, session: int, events: Sequence[Mapping[str, object]], at: datetime) -> list[int]: ...
+
+    def undo(self, session: int, n: int, at: datetime) -> None: ...
+
+
 @dataclass(frozen=True, eq=False)
 class Bench:
     """What stays the same while a plan is cut or a pile is judged."""
 
     table: Table
     rig: Rig
-    journal: Journal
+    journal: Keeper
     session: int
     cloth: Cloth = PLAIN_CLOTH
     kept: Kept | None = None  # is handed each picture that was measured, with what was found

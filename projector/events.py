@@ -37,8 +37,17 @@ class Teller:
         listeners: Iterable[Listener] = (),
     ) -> None:
         self._clock, self._as_json = clock, as_json
-        self._out, self._err = out or sys.stdout, err or sys.stderr
+        self._given = out, err
         self._listeners = list(listeners)
+
+    @property
+    def _out(self) -> TextIO:
+        """Where it leads now: a progress bar takes both streams meanwhile, so that lines stand above it."""
+        return self._given[0] or sys.stdout
+
+    @property
+    def _err(self) -> TextIO:
+        return self._given[1] or sys.stderr
 
     def listen(self, listener: Listener) -> None:
         """Let one more hear every event from now on."""

@@ -7,19 +7,26 @@ under way at a time as keep the workers busy.
 from __future__ import annotations
 
 import multiprocessing
+import os
+import signal
+import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import CancelledError, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Protocol
+
+import cv2
 
 from projector.checking import Checker, CheckError
 from vision.pictures import PictureError
 from vision.units import Judged
 
 AHEAD = 2  # photographs under way for each worker: the next one waits while one is measured
+THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS")
 
 
 class LotsError(Exception):
@@ -43,14 +50,19 @@ Submit = Callable[[Path], _Future]
 
 
 def measured_lots(paths: Sequence[Path], checker: Checker, workers: int) -> Iterator[Lot]:
-    """Measure photographs by so many processes of this computer; with one, in this very process."""
+    """Measure photographs by so many processes of this computer; with one, in this very process. Raises LotsError."""
     if workers == 1:
         yield from (lot_of(checker, path) for path in paths)
         return
     spawn = multiprocessing.get_context("spawn")  # a fork would copy threads of OpenCV and SDL that are not there
-    with ProcessPoolExecutor(workers, spawn, _keep, (checker,)) as pool:
+    with _one_thread_each(), ProcessPoolExecutor(workers, spawn, _keep, (checker,)) as pool:
         try:
             yield from _in_order(paths, lambda path: pool.submit(_lot_here, path), AHEAD * workers)
+        except BrokenProcessPool:
+            raise LotsError(
+                "a process that measures was ended from outside, for want of memory perhaps; "
+                "go on with --resume and fewer --workers"
+            ) from None
         finally:
             pool.shutdown(cancel_futures=True)
 
@@ -96,7 +108,36 @@ _kept: list[Checker] = []  # a process of the pool is told once what all its pho
 
 
 def _keep(checker: Checker) -> None:
+    """Begin a process of the pool: it works with one thread, as there is one process a core, and ends with its parent.
+
+    Ctrl-C is its parent's business, and a parent that is killed says nothing to anybody.
+    """
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    cv2.setNumThreads(1)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
     _kept[:] = [checker]
+
+
+def _end_with_parent() -> None:
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
+
+
+@contextmanager
+def _one_thread_each() -> Iterator[None]:
+    """Processes that are begun meanwhile load their libraries of linear algebra with one thread."""
+    before = {name: os.environ.get(name) for name in THREADS}
+    os.environ.update(dict.fromkeys(THREADS, "1"))
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                os.environ.pop(name, None)
+            else:
+                os.environ[name] = value
 
 
 def _lot_here(path: Path) -> Lot:
@@ -118,5 +159,7 @@ def _client(scheduler: str) -> Iterator[Any]:
         ) from None
     try:
         yield client
+    except (OSError, CancelledError, library.KilledWorker) as error:
+        raise LotsError(f"{scheduler}: this cluster fails ({error}); mend it, then go on with --resume") from None
     finally:
         client.close()

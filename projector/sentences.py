@@ -70,6 +70,8 @@ def sentence(event: Mapping[str, Any]) -> str:
             return f"Not saved: {left} of what was judged, see {event.get('file') or 'above'}; {event['do']}."
         case {"event": "refused", "what": "records"}:
             return f"Not saved yet: {event['do']}."
+        case {"event": "refused", "what": "picture", "why": str(why)}:
+            return f"Not used, {why}: {event['do']}."
         case {"event": "refused", "what": what, "why": why}:
             return f"Not used, {_thing(what)} {_words(why)}: {event.get('do') or 'try again'}."
         case {"event": "shown", "scene": scene}:

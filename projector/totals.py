@@ -22,7 +22,9 @@ def session_keys(journal: Journal, session: int, units: Sequence[Judged]) -> Eve
     """Of a session, however many sittings it took; while its records cannot be reached, of this sitting's units."""
     try:
         if journal.save():
-            return journal_keys(journal.records.counts(session), len(journal.records.units(session)))
+            counts = journal.records.totals([session])[session]
+            judged = {verdict: count for verdict, count in counts.items() if verdict}
+            return journal_keys(judged, sum(counts.values()))
     except RecordsError:  # they went away just now
         pass
     return pile_keys(sum_up(units))

@@ -180,6 +180,8 @@ class Recording:
     def __init__(self, capture: cv2.VideoCapture, source: str, clock: Watch) -> None:
         self._capture, self._source, self._clock = capture, source, clock
         rate = capture.get(cv2.CAP_PROP_FPS)
+        many = capture.get(cv2.CAP_PROP_FRAME_COUNT)
+        self.frames = int(many) if many > 0 else None  # as many as the file says it has
         self._pace_s = 1.0 / rate if 1.0 <= rate <= 1000.0 else RECORDED_PACE_S
         self._count, self._t_s = 0, -np.inf
 

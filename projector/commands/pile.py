@@ -16,10 +16,10 @@ from projector.bench import Bench
 from projector.clock import WallClock
 from projector.commands.devices import add_devices, board_of, opened, rig_for_light
 from projector.commands.options import CLOTH_U_MM, OptionError, add_cloth, add_json, add_records, add_sheet, read, whole
-from projector.commands.pilefrom import add_from, is_film, judge_film, measure_stills
+from projector.commands.pilefrom import Pictured, add_from, judge_pictures
 from projector.commands.ready import Done, add_going_on, add_pictures, left_or_new, ready, unit_pictures
 from projector.commands.sitting import add_sitting, company
-from projector.events import Event, Teller
+from projector.events import Teller
 from projector.goingon import verdicts_of
 from projector.guide.sitting import Sitting
 from projector.guide.state import wanted_of
@@ -29,11 +29,11 @@ from projector.piecing.plans import Plan, Unit
 from projector.piling import pile
 from projector.records.journal import Journal
 from projector.records.sessions import Entry, standing_units
-from projector.runwatch import RunWatch
 from projector.samplewish import Sample, sample_of, sample_wish
 from projector.seeing.beside import InThread
 from projector.setup.rigwords import rig_keys
 from projector.table import Table
+from projector.tally import Tally
 from projector.totals import session_keys
 from vision.measure import Cloth
 
@@ -74,8 +74,10 @@ def run(args: argparse.Namespace) -> int:
     wished = Wished(plan, unit_of(plan, args.unit, args.plan), sampled(args))
     teller.tell("rig", **rig_keys(rig, args.rig))
     if args.source is not None:
+        expected = wanted_of(plan, wished.unit)
+        text = f"# pile of {wished.unit.name} from {' '.join(args.source)}\n{plan_text(plan)}"
         with Journal.open(args.records, teller.tell) as journal:
-            return _judge_pictures(args, wished, rig, journal, teller)
+            return judge_pictures(args, Pictured(text, expected, wished.sample, rig, journal, teller))
     with Journal.open(args.records, teller.tell) as journal, opened(args, clock, teller) as table:
         _judge(args, wished, rig, board_of(args.board, rig), journal, table)
     return 0
@@ -122,40 +124,16 @@ def _judge(args: argparse.Namespace, wished: Wished, rig: Rig, board: Board, jou
         return
     session, earlier = found
     expected, sample = wanted_of(wished.plan, wished.unit), wished.sample
-    watch = RunWatch(expected, table.teller.tell, [one.event() for one in earlier])
-    table.teller.listen(watch.hears)
-    if sample is not None:
-        table.teller.tell("seen", what="sample", words=sample.words(), **sample.keys())
+    tally = Tally(expected, table.teller, sample, earlier)
     count = args.count if sample is None else len(sample.numbers)
     with InThread() as worker, company(args, table, rig) as monitor:
         cloth = Cloth(args.cloth, CLOTH_U_MM)
         pictures = unit_pictures(args.pictures, rig, cloth, table.teller)
         bench = Bench(table, rig, journal, session, cloth, pictures=pictures, worker=worker, monitor=monitor)
-        piled = pile(bench, expected, sitting, count, verdicts_of(earlier), wished.plan.hand, watch.charts)
-    table.teller.forget(watch.hears)
+        piled = pile(bench, expected, sitting, count, verdicts_of(earlier), wished.plan.hand, tally.charts)
     if not piled.stopped:  # what was left before its end can be resumed
         journal.end(session, datetime.now().astimezone())
-    keys = session_keys(journal, session, piled.units) | watch.keys()
-    if sample is not None:
-        outcome, words = sample.outcome(_counts(keys))
-        table.teller.tell("seen", what="sample", words=words, outcome=outcome, **sample.keys())
-    table.teller.tell("summary", **keys)
-
-
-def _judge_pictures(args: argparse.Namespace, wished: Wished, rig: Rig, journal: Journal, teller: Teller) -> int:
-    """The pile as it was photographed. What was left is gone on with where --resume says so, and else told."""
-    text = f"# pile of {wished.unit.name} from {' '.join(args.source)}\n{plan_text(wished.plan)}"
-    left = None if args.anew else journal.unfinished(text, "pile")
-    earlier = () if left is None else journal.records.units(left.id)
-    if left is not None and not args.resume:
-        teller.tell("seen", what="unfinished_session", units=len(earlier), do="--resume goes on with it")
-        left, earlier = None, ()
-    now = datetime.now().astimezone()
-    session = left.id if left is not None else journal.begin(now, "pile", text, str(args.rig))
-    expected = wanted_of(wished.plan, wished.unit)
-    if is_film(args.source):
-        return judge_film(args, rig, expected, journal, session, earlier, teller, WallClock())
-    return measure_stills(args, rig, expected, journal, session, earlier, teller)
+    tally.close(session_keys(journal, session, piled.units))
 
 
 def session_for(
@@ -170,9 +148,3 @@ def session_for(
 
     found = left_or_new(args, "pile", text, done, journal, table, rig, sitting)
     return None if found is None else (found[0], standing_units(found[1]))
-
-
-def _counts(keys: Event) -> dict[str, int]:
-    """How many were judged so, as the summary has it."""
-    verdicts = keys["verdicts"]
-    return dict(verdicts) if isinstance(verdicts, dict) else {}

@@ -5,40 +5,41 @@ from __future__ import annotations
 import argparse
 import os
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, nullcontext
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
 from calibration.rig import Rig
 from projector.bench import Bench
 from projector.checking import Checker
-from projector.clock import Clock
-from projector.commands.options import CLOTH_U_MM, OptionError, files, whole
+from projector.clock import WallClock
+from projector.commands.options import CLOTH_U_MM, InterruptedByPerson, OptionError, files, whole
 from projector.events import Event, Teller, unit_event
+from projector.filmed import Again, FilmTime, NoLight, Watched
 from projector.goingon import verdicts_of
 from projector.guide.present import several_told
 from projector.guide.sitting import USUAL
 from projector.lots import Lot, lots_by_cluster, measured_lots
 from projector.piling import pile
 from projector.records.journal import Journal
-from projector.records.sessions import Entry
+from projector.records.sessions import Entry, standing_units
+from projector.samplewish import Sample
 from projector.seeing.beside import AtOnce, InThread
 from projector.table import Table
+from projector.tally import Tally
 from projector.totals import session_keys
-from vision.cameras import PICTURE_ENDINGS, STREAMS, open_camera, pictures_in
+from vision.cameras import PICTURE_ENDINGS, STREAMS, Recording, open_camera, pictures_in
 from vision.expected import ExpectedShape
 from vision.measure import Cloth
 from vision.units import Verdict
 
 NOT_A_UNIT = (None, Verdict.LOOK_AGAIN)
+TOGETHER_S = 0.5  # what is measured meanwhile is kept in one: the disk is waited for twice a second at most
 
 
 def add_from(parser: argparse.ArgumentParser) -> None:
@@ -65,108 +66,173 @@ def cores() -> int:
 
 
 def stills_of(sources: Sequence[str]) -> list[Path]:
-    """The photographs that folders, files and patterns name, in that order. Raises OptionError, CameraError."""
+    """The photographs that folders, files and patterns name, in order, each once. Raises OptionError, CameraError."""
     found: list[Path] = []
     for source in sources:
         found += pictures_in(Path(source)) if Path(source).is_dir() else files([source])
     others = [path for path in found if path.suffix.lower() not in PICTURE_ENDINGS]
     if others:
         raise OptionError(f"{others[0]}: no photograph; give .jpg, .png or .tif files")
-    return found
+    once = dict[Path, Path]()
+    for path in found:
+        once.setdefault(path.resolve(), path)
+    return list(once.values())
+
+
+def is_live(source: str) -> bool:
+    """Whether it is an address or a camera, of which what passes unseen is gone."""
+    return source.startswith((*STREAMS, "/dev/")) or (source.isdecimal() and not Path(source).exists())
 
 
 def is_film(sources: Sequence[str]) -> bool:
-    """Whether a video, an address or a numbered sequence was named, and nothing else."""
+    """Whether a video, an address, a camera or a numbered sequence was named, and nothing else."""
     if len(sources) != 1:
         return False
     (source,) = sources
     film = Path(source).is_file() and Path(source).suffix.lower() not in PICTURE_ENDINGS
-    return film or source.startswith(STREAMS) or "%" in source
+    return film or is_live(source) or "%" in source
 
 
-def judge_film(
-    args: argparse.Namespace,
-    rig: Rig,
-    expected: ExpectedShape,
-    journal: Journal,
-    session: int,
-    earlier: Sequence[Entry],
-    teller: Teller,
-    clock: Clock,
-) -> int:
-    """Judge the pile that is fed in a video or a stream, as at the table but without light. Raises CameraError.
+@dataclass(frozen=True, eq=False, slots=True)
+class Pictured:
+    """A pile in pictures, and who hears of it."""
 
-    Of a recording no frame is passed over while a lot is measured; of a stream those that come meanwhile are.
+    text: str  # its plan, unit and sources: by it a session that was left is known again
+    expected: ExpectedShape
+    sample: Sample | None
+    rig: Rig
+    journal: Journal
+    teller: Teller
+
+
+def judge_pictures(args: argparse.Namespace, wished: Pictured) -> int:
+    """Judge the pile as it was photographed or filmed; the exit code.
+
+    What was left is gone on with if --resume says so. Raises CameraError, CheckError, LotsError, OptionError,
+    PictureError, RecordsError.
     """
-    camera = open_camera(args.source[0], clock)
-    live = args.source[0].startswith(STREAMS)
-    unlit = replace(rig, projector=None, mat_over_paper=None)
+    journal, teller = wished.journal, wished.teller
+    left = None if args.anew else journal.unfinished(wished.text, "pile")
+    earlier: Sequence[Entry] = () if left is None else journal.records.entries(left.id)
+    standing = len(standing_units(earlier))
+    if args.resume and not earlier:
+        teller.tell("refused", what="resume", why="nothing_left", do="a new session of this is begun")
+    elif args.resume:
+        teller.tell("seen", what="unfinished_session", units=standing)
+    elif earlier:
+        teller.tell("seen", what="unfinished_session", units=standing, do="--resume goes on with it")
+    if left is None or not args.resume:
+        now = datetime.now().astimezone()
+        session, earlier = journal.begin(now, "pile", wished.text, str(args.rig)), ()
+    else:
+        session = left.id
+    judge = _judge_film if is_film(args.source) else _measure_stills
     try:
-        table = Table(camera, NoLight(), clock, teller)
-        table.latency_s, table.has_light = 0.0, False
-        with InThread() if live else nullcontext(AtOnce()) as worker:
-            bench = Bench(table, unlit, journal, session, Cloth(args.cloth, CLOTH_U_MM), worker=worker)
-            piled = pile(bench, expected, USUAL, args.count, verdicts_of(earlier))
+        return judge(args, wished, session, earlier)
+    except KeyboardInterrupt:
+        units = session_keys(journal, session, ())["units"]
+        raise InterruptedByPerson(
+            f"interrupted; {units} units are judged and kept, the same command with --resume goes on"
+        ) from None
+
+
+def _judge_film(args: argparse.Namespace, wished: Pictured, session: int, earlier: Sequence[Entry]) -> int:
+    """The pile that is fed in a video or a stream, as at the table but without light.
+
+    Of a recording no frame is passed over while a lot is measured, and it is seen again from its beginning; of what is
+    live those that come meanwhile are, and units judged before are not seen again.
+    """
+    (source,) = args.source
+    live, teller, journal, film = is_live(source), wished.teller, wished.journal, FilmTime()
+    clock = WallClock() if live else film
+    camera = open_camera(source, clock)
+    before = standing_units(earlier) if live else []
+    wanted = args.count if wished.sample is None else len(wished.sample.numbers)
+    unlit = replace(wished.rig, projector=None, mat_over_paper=None)
+    try:
+        with (
+            _bar("frames", camera.frames if isinstance(camera, Recording) else None) as advance,
+            InThread() if live else nullcontext(AtOnce()) as worker,
+        ):
+            tally = Tally(wished.expected, teller, wished.sample, before)
+
+            def hears(t_s: float) -> None:
+                film.t_s = t_s
+                advance()
+
+            table = Table(Watched(camera, hears), NoLight(), clock, teller)
+            table.latency_s, table.has_light = 0.0, False
+            keeper = journal if live else Again(journal, earlier)
+            bench = Bench(table, unlit, keeper, session, Cloth(args.cloth, CLOTH_U_MM), worker=worker)
+            piled = pile(bench, wished.expected, USUAL, wanted, verdicts_of(before), charts=tally.charts)
     finally:
         camera.close()
     journal.end(session, datetime.now().astimezone())
-    teller.tell("summary", **session_keys(journal, session, piled.units))
+    tally.close(session_keys(journal, session, piled.units))
     return 0
 
 
-class NoLight:
-    """A display where there is none; nobody presses a key."""
+def _measure_stills(args: argparse.Namespace, wished: Pictured, session: int, earlier: Sequence[Entry]) -> int:
+    """Measure every photograph that is not in the records yet; the exit code is 1 where one could not be measured.
 
-    size_px = (16, 9)
-
-    def show(self, picture: NDArray[np.uint8]) -> None:
-        """Nothing is shown."""
-
-    def keys(self) -> list[str]:
-        return []
-
-    def close(self) -> None:
-        """Nothing to give back."""
-
-
-def measure_stills(
-    args: argparse.Namespace,
-    rig: Rig,
-    expected: ExpectedShape,
-    journal: Journal,
-    session: int,
-    earlier: Sequence[Entry],
-    teller: Teller,
-) -> int:
-    """Measure every photograph that is not in the records yet; the exit code is 1 where one could not be measured."""
-    checker = Checker.of(rig, [expected], files(args.empty), Cloth(args.cloth, CLOTH_U_MM))
-    done = _done(earlier, journal, session)
-    paths = [path for path in stills_of(args.source) if str(path) not in done]
+    With a sample of as many units as there are photographs, only those that were drawn are measured. Otherwise the pile
+    ends with the photograph that has the last unit wanted.
+    """
+    checker = Checker.of(wished.rig, [wished.expected], files(args.empty), Cloth(args.cloth, CLOTH_U_MM))
+    paths, wanted = stills_of(args.source), args.count
+    if wished.sample is not None:
+        wanted = len(wished.sample.numbers)
+        if len(paths) == args.count:
+            paths = [paths[number - 1] for number in wished.sample.numbers]
+    before = standing_units(earlier)
+    done = {str(entry.event().get("frame")) for entry in before}  # those of one photograph are kept all or none
+    paths = [path for path in paths if str(path) not in done]
     if args.scheduler is None:
         lots = measured_lots(paths, checker, min(args.workers, max(len(paths), 1)))
     else:
         lots = lots_by_cluster(paths, checker, args.scheduler)
-    faulty = 0
-    with _bar(len(paths)) as advance:
-        for lot in lots:
-            faulty += bool(lot.trouble)
-            for event in _events(lot, expected):
-                if event["event"] == "unit":
-                    journal.keep(session, event, datetime.now().astimezone())
-                teller.pass_on(event)
+    faulty = seen = 0
+    with _bar("pictures", len(paths)) as advance:
+        tally = Tally(wished.expected, wished.teller, wished.sample, before)
+        for lot in _kept(lots, wished, session, None if wanted is None else wanted - len(before)):
+            faulty, seen = faulty + bool(lot.trouble), seen + 1
             advance()
-    journal.end(session, datetime.now().astimezone())
-    teller.tell("summary", **session_keys(journal, session, ()), pictures=len(paths), not_measured=faulty)
+    wished.journal.end(session, datetime.now().astimezone())
+    tally.close(session_keys(wished.journal, session, ()) | {"pictures": seen, "not_measured": faulty})
     return 1 if faulty else 0
 
 
-def _done(earlier: Sequence[Entry], journal: Journal, session: int) -> set[str]:
-    """The photographs that were measured before; the last may have been left halfway, so it is taken back."""
-    frames = [str(entry.event().get("frame")) for entry in earlier]
-    for entry, frame in zip(earlier, frames, strict=True):
-        if frame == frames[-1]:
-            journal.undo(session, entry.n, datetime.now().astimezone())
-    return set(frames) - set(frames[-1:])
+def _kept(lots: Iterator[Lot], wished: Pictured, session: int, wanted: int | None) -> Iterator[Lot]:
+    """Every lot once it is kept and told, until there are as many units as wanted.
+
+    Those of half a second are kept in one, all or none, and nothing is told of a unit before. Whatever ends it, what is
+    measured is kept.
+    """
+    clock, held = WallClock(), list[tuple[Lot, list[Event]]]()
+    kept_s, units = -TOGETHER_S, 0
+
+    def keep() -> list[Lot]:
+        now = held.copy()
+        held.clear()  # first: what interrupts the journal is not kept once more
+        judged = [event for _, events in now for event in events if event["event"] == "unit"]
+        wished.journal.keep_all(session, judged, datetime.now().astimezone())
+        for _, events in now:
+            for event in events:
+                wished.teller.pass_on(event)
+        return [lot for lot, _ in now]
+
+    try:
+        for lot in lots:
+            held.append((lot, list(_events(lot, wished.expected))))
+            units += sum(event["event"] == "unit" for event in held[-1][1])
+            if clock.now_s() - kept_s >= TOGETHER_S:
+                yield from keep()
+                kept_s = clock.now_s()
+            if wanted is not None and units >= wanted:
+                break
+        yield from keep()
+    finally:
+        keep()
 
 
 def _events(lot: Lot, expected: ExpectedShape) -> Iterator[Event]:
@@ -184,9 +250,16 @@ def _events(lot: Lot, expected: ExpectedShape) -> Iterator[Event]:
 
 
 @contextmanager
-def _bar(total: int) -> Iterator[Any]:
-    """A bar on standard error, quiet where that is no terminal."""
+def _bar(of: str, total: int | None) -> Iterator[Callable[[], None]]:
+    """A bar on standard error, quiet where that is no terminal. What is told meanwhile stands above it."""
     columns = TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn()
-    with Progress(*columns, console=Console(stderr=True), disable=not sys.stderr.isatty(), transient=True) as progress:
-        task = progress.add_task("pictures", total=total)
+    terminal = sys.stderr.isatty()
+    with Progress(
+        *columns,
+        console=Console(stderr=True),
+        disable=not terminal,
+        transient=True,
+        redirect_stdout=terminal and sys.stdout.isatty(),
+    ) as progress:
+        task = progress.add_task(of, total=total)
         yield lambda: progress.advance(task)

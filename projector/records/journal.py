@@ -6,7 +6,6 @@ that went away), one line is told, the unit is kept in memory and in a file of i
 
 from __future__ import annotations
 
-import json
 import platform
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
@@ -19,7 +18,7 @@ from uuid import uuid4
 
 from projector.records.faults import RecordsError
 from projector.records.opening import open_records
-from projector.records.sessions import UNIT, Entry, Session, plain, plan_name_of
+from projector.records.sessions import UNIT, Entry, Session, line_of, plan_name_of
 from projector.records.unsaved import Added, Deed, Ended, Lot, Undone, Unsaved, left_files, size_of
 
 if TYPE_CHECKING:
@@ -161,7 +160,7 @@ def _entry_of(event: Mapping[str, object], at: datetime) -> Entry:
     """Not numbered yet."""
     name, verdict = event.get("name") or event.get("expected"), event.get("verdict")
     name, verdict = (None if text is None else str(text) for text in (name, verdict))
-    return Entry(0, name, verdict, json.dumps(plain(dict(event))), at, str(event["event"]))
+    return Entry(0, name, verdict, line_of(event), at, str(event["event"]))
 
 
 def _taken_in(file: Path, records: Path | None) -> str:

@@ -90,6 +90,11 @@ def standing_units(entries: Iterable[Entry]) -> list[Entry]:
     return [entry for entry in entries if entry.kind == UNIT and entry.undone is None]
 
 
+def line_of(event: Mapping[str, object]) -> str:
+    """An event as it is kept."""
+    return json.dumps(plain(dict(event)))
+
+
 def plan_name_of(text: str) -> str:
     """The name in a plan's text; "" where it has none.
 
