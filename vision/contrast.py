@@ -13,6 +13,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.compiled import compiled
+
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
 Mask = NDArray[np.uint8]
@@ -45,8 +47,23 @@ def in_cells(image: Floats32) -> Floats32:
     if height % CELL_PX or width % CELL_PX:
         rim = (0, height % CELL_PX, 0, width % CELL_PX)
         image = np.asarray(cv2.copyMakeBorder(image, *rim, cv2.BORDER_REPLICATE), np.float32)
-    size = (image.shape[1] // CELL_PX, image.shape[0] // CELL_PX)
-    return np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_AREA), np.float32)
+    return _halved(np.ascontiguousarray(image, np.float32))
+
+
+@compiled
+def _halved(image: Floats32) -> Floats32:
+    """(h, w, 3): means over squares of 2 x 2; OpenCV's own takes three times as long."""
+    height, width = image.shape[0] // 2, image.shape[1] // 2
+    halved, quarter = np.empty((height, width, 3), np.float32), np.float32(0.25)
+    sums = np.empty(6 * width, np.float32)
+    for y in range(height):
+        above, below, own = image[2 * y].reshape(-1), image[2 * y + 1].reshape(-1), halved[y].reshape(-1)
+        for i in range(6 * width):
+            sums[i] = (above[i] + below[i]) * quarter
+        for x in range(width):
+            for c in range(3):
+                own[3 * x + c] = sums[6 * x + c] + sums[6 * x + 3 + c]
+    return halved
 
 
 def measure_contrast(

@@ -258,7 +258,7 @@ def _without_cloth(seen: Floats32, bare: Floats32, shape: tuple[int, ...]) -> ND
     """
     off = np.asarray(cv2.blur(seen - bare, (5, 5)), np.float32)
     least = 0.15 * median(bare @ LUMA_CHROMA[0])
-    most = [max(6.0 * bare_spread(off[..., c].ravel()), least) for c in range(3)]
+    most = [max(6.0 * bare_spread(off[::3, ::3, c].ravel()), least) for c in range(3)]
     covered = np.any(np.abs(off) > np.array(most, np.float32), axis=2).astype(np.uint8)
     covered = np.asarray(cv2.dilate(covered, np.ones((3, 3), np.uint8)), np.uint8)
     return np.asarray(cv2.resize(covered, shape[1::-1], interpolation=cv2.INTER_NEAREST) == 0)

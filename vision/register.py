@@ -29,6 +29,7 @@ TUKEY = 4.685  # a difference this many standard deviations large says nothing o
 MARK = 4.0  # a mark's slope over the noise of slopes
 GRAIN = 1.5  # the same where there are no lines
 NEIGHBOURS = 9.0  # so many pixels err together where a picture is compressed or resampled
+NEAR_PX = 0.3
 LEAST_MOVE_PX = 0.06  # what is less than this moves no side by a hundredth of a pixel
 SURE = 25.0  # chi squared of a move beyond which it is one
 
@@ -49,15 +50,17 @@ def find_move(frame: Floats32, bare: Floats32, usable: NDArray[np.bool_], marks:
     """
     if marks.small is None:
         return _still()
-    size = marks.small.shape[1::-1]
-    small = [np.asarray(cv2.resize(one, size, interpolation=cv2.INTER_AREA), np.float32) for one in (frame, bare)]
-    free = cv2.resize(usable.astype(np.uint8), size, interpolation=cv2.INTER_AREA) > 0
-    rough = _Fit.of(small[0], small[1], free, marks.small)
     fine = _Fit.of(frame, bare, usable, marks.own)
     if fine is None:
         return _still()
     # Where large cloth leaves the first look few marks on one side, it may miss by more than the second look reaches.
-    starts = [np.zeros(8)] if rough is None else [np.zeros(8), rough.settle(np.zeros(8), COARSE_STEPS)[0]]
+    starts = [np.zeros(8)]
+    if not fine.is_near():
+        size = marks.small.shape[1::-1]
+        small = [np.asarray(cv2.resize(one, size, interpolation=cv2.INTER_AREA), np.float32) for one in (frame, bare)]
+        free = cv2.resize(usable.astype(np.uint8), size, interpolation=cv2.INTER_AREA) > 0
+        rough = _Fit.of(small[0], small[1], free, marks.small)
+        starts += [] if rough is None else [rough.settle(np.zeros(8), COARSE_STEPS)[0]]
     change, covariance = fine.settle(fine.most_agreed(starts), FINE_STEPS)
     return _judged(change, covariance, frame.shape, marks.own.axes, marks.cell_px)
 
@@ -165,8 +168,17 @@ class _Fit:
         brighter = float(bare.ravel()[marks] @ light) / max(float(light @ light), 1e-12)
         return _Fit(marked, bare, brighter, np.column_stack([x, y]).astype(float), frame.ravel()[marks])
 
+    def is_near(self) -> bool:
+        """Whether most marks differ by less than a small part of a pixel's move does: no first look is needed."""
+        at = self.places[:, 1].astype(np.int64), self.places[:, 0].astype(np.int64)
+        off = self.seen - self.bare[at]
+        steep = self.brighter * np.maximum(np.abs(self.marked.slope_x[at]), np.abs(self.marked.slope_y[at]))
+        return median(np.abs(off - median(off))) < NEAR_PX * median(steep)
+
     def most_agreed(self, changes: Sequence[Floats]) -> Floats:
         """Which of these the most marks agree with."""
+        if len(changes) == 1:
+            return changes[0]
         offs = [self._off(change) for change in changes]
         spread = min(_spread(off) for off in offs)
         return changes[int(np.argmax([float(_weight(off, spread).sum()) for off in offs]))]

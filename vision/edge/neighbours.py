@@ -31,15 +31,17 @@ class Neighbours:
 
 def neighbours_of(regions: Sequence[Region], shape: tuple[int, ...]) -> Neighbours:
     """Of all regions of a picture of the given (H, W); region i is cloth i + 1."""
-    labels = np.zeros(shape[:2], np.uint16)
-    for i, region in enumerate(regions):
-        x, y, width, height = region.box_px
-        labels[y : y + height, x : x + width][region.mask] = i + 1
-    return _near(labels)
-
-
-def _near(labels: NDArray[np.uint16]) -> Neighbours:
-    square = np.ones((NEAR_PX, NEAR_PX), np.uint8)
-    least = np.where(labels > 0, labels, np.uint16(NOTHING)).astype(np.uint16)
-    highest, lowest = cv2.dilate(labels, square), cv2.erode(least, square)
-    return Neighbours(np.asarray(highest, np.uint16), np.asarray(lowest, np.uint16))
+    highest, lowest = np.zeros(shape[:2], np.uint16), np.full(shape[:2], NOTHING, np.uint16)
+    if not regions:
+        return Neighbours(highest, lowest)
+    boxes = np.array([region.box_px for region in regions])
+    for i, (region, (x, y, width, height)) in enumerate(zip(regions, boxes, strict=True)):
+        box = slice(y, y + height), slice(x, x + width)
+        highest[box][region.mask], lowest[box][region.mask] = i + 1, i + 1
+    # Nothing is near to what lies beyond all of them.
+    left, top = np.maximum(boxes[:, :2].min(axis=0) - NEAR_PX, 0)
+    right, bottom = (boxes[:, :2] + boxes[:, 2:]).max(axis=0) + NEAR_PX
+    all_of_them, square = (slice(top, bottom), slice(left, right)), np.ones((NEAR_PX, NEAR_PX), np.uint8)
+    highest[all_of_them] = cv2.dilate(highest[all_of_them], square)
+    lowest[all_of_them] = cv2.erode(lowest[all_of_them], square)
+    return Neighbours(highest, lowest)

@@ -9,9 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.contrast import bare_spread, commonest
-from vision.edge.encoding import YCC_OF_BGR, Encoder
+from vision.edge.encoding import Encoder
 from vision.edge.neighbours import Neighbours
-from vision.light import BGR_OF_LEVELS
 from vision.mat import MAD_TO_SD, Scene
 from vision.medians import medians
 
@@ -80,9 +79,6 @@ def _blocks(scene: Scene, encoder: Encoder, ys: Ints, xs: Ints) -> Floats:
     """(N, pixels, 3): the encoded frame less the encoded bare mat."""
     inner = np.arange(BLOCK_PX)
     y, x = ys[:, None, None] + inner[:, None], xs[:, None, None] + inner
-
-    def encoded(levels: NDArray[np.float32]) -> Floats:
-        light = BGR_OF_LEVELS @ levels[y, x].reshape(-1, 3).T.astype(np.float64)
-        return np.asarray(YCC_OF_BGR @ encoder.encode(light)[0])
-
-    return np.moveaxis((encoded(scene.levels) - encoded(scene.bare)).reshape(3, len(ys), -1), 0, -1)
+    y, x = (np.broadcast_to(one, (len(ys), BLOCK_PX, BLOCK_PX)).ravel() for one in (y, x))
+    seen, bare = (encoder.luma_chroma_at(levels, x, y) for levels in (scene.levels, scene.bare))
+    return np.asarray((seen - bare).reshape(len(ys), -1, 3))
