@@ -18,6 +18,7 @@ from vision.units import Judged, Width
 Floats = NDArray[np.float64]
 
 SAME_MM = 15.0  # a measured unit lies this near to the true one that it is
+ROUNDS = 3  # of pairing and of taking out what all pairs have in common: pairs no longer change
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,11 +58,14 @@ class StripPair:
 def score(
     units: Sequence[Judged], truth: Truth, margin_mm: float | None = None, strips: Sequence[StripRecord] = ()
 ) -> Score:
-    """Match judged units and strips with true ones by where they lay.
+    """Match judged units and strips with true ones by where they lay, units beside what is common to all of them.
 
+    A rig may find the mat's corner a millimetre aside; a unit lies as near to itself before it was trimmed.
     `margin_mm` is the paper beside the chessboard, for a rig in the first sheet's frame; None for one in the mat's.
     """
-    pairs = [_pairs(judged, truth, margin_mm) for judged in units]
+    seen = [_true_frame(judged.unit.corners_mat_mm, truth, margin_mm) for judged in units]
+    shift_mm = _common_shift_mm(seen, truth)
+    pairs = [_pairs(judged, place + shift_mm, truth) for judged, place in zip(units, seen, strict=True)]
     errors = [pair.error_mm for unit in pairs for pair in unit]
     rms = math.sqrt(float(np.mean(np.square(errors)))) if errors else None
     found = tuple(_strip_pair(record, truth, margin_mm) for record in strips)
@@ -79,22 +83,38 @@ def _strip_pair(record: StripRecord, truth: Truth, margin_mm: float | None) -> S
     return StripPair(strip.width_mm, strip.width_u_mm, true.width.mean_mm, record.bend_rad, true.bend_rad)
 
 
-def _pairs(judged: Judged, truth: Truth, margin_mm: float | None) -> tuple[WidthPair, ...]:
+def _common_shift_mm(seen_mat_mm: Sequence[Floats], truth: Truth) -> Floats:
+    """(2,) from where units were seen to where they truly lay, the median of all; some may be paired wrongly yet."""
+    shift_mm = np.zeros(2)
+    for _ in range(ROUNDS):
+        found = [(place, _nearest(place + shift_mm, truth)) for place in seen_mat_mm]
+        steps = [(np.roll(one[0].laid_mat_mm, one[1], axis=0) - place).mean(axis=0) for place, one in found if one]
+        if steps:
+            shift_mm = np.median(steps, axis=0)
+    return shift_mm
+
+
+def _pairs(judged: Judged, seen_mat_mm: Floats, truth: Truth) -> tuple[WidthPair, ...]:
     """Each width with the true distance of the same two sides."""
-    seen = _true_frame(judged.unit.corners_mat_mm, truth, margin_mm)
+    found = _nearest(seen_mat_mm, truth)
+    if found is None:
+        return ()
+    corners = np.roll(found[0].corners_mm, found[1], axis=0)
+    return tuple(WidthPair(width, side_distances(corners, *width.sides)[0]) for width in judged.unit.widths)
+
+
+def _nearest(seen_mat_mm: Floats, truth: Truth) -> tuple[TrueUnit | TrueSewn, int] | None:
+    """The true unit that lay there, and by how many places its corners are numbered on; None where none did."""
     best: tuple[float, TrueUnit | TrueSewn, int] | None = None
     units: list[TrueUnit | TrueSewn] = [*truth.units, *(one for one in truth.sewn if not one.is_block)]
     for unit in units:
-        if len(unit.laid_mat_mm) != len(seen):
+        if len(unit.laid_mat_mm) != len(seen_mat_mm):
             continue
-        for roll in range(len(seen)):
-            off = float(np.max(np.hypot(*(np.roll(unit.laid_mat_mm, roll, axis=0) - seen).T)))
+        for roll in range(len(seen_mat_mm)):
+            off = float(np.max(np.hypot(*(np.roll(unit.laid_mat_mm, roll, axis=0) - seen_mat_mm).T)))
             if best is None or off < best[0]:
                 best = off, unit, roll
-    if best is None or best[0] > SAME_MM:
-        return ()
-    corners = np.roll(best[1].corners_mm, best[2], axis=0)
-    return tuple(WidthPair(width, side_distances(corners, *width.sides)[0]) for width in judged.unit.widths)
+    return None if best is None or best[0] > SAME_MM else best[1:]
 
 
 def _true_frame(points_mat_mm: Floats, truth: Truth, margin_mm: float | None) -> Floats:

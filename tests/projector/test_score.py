@@ -77,6 +77,25 @@ def test_of_two_true_units_the_one_that_lay_there_counts() -> None:
     assert scored.units[0][0].true_mm == pytest.approx(50.0)
 
 
+@pytest.mark.parametrize("aside_mm", [(0.0, 0.0), (-1.2, 0.3), (0.5, 1.1), (1.2, -0.9)])
+def test_a_unit_that_was_trimmed_where_it_lay_is_not_taken_for_itself_before(aside_mm: tuple[float, float]) -> None:
+    """Five units in a row, 0.8 mm too wide and then trimmed on the left or on the right; the rig's frame lies aside."""
+    on_right = (TRUE_MM[:, :1] > 50.0) * np.array([0.8, 0.0])
+    on_left = (TRUE_MM[:, :1] < 50.0) * np.array([-0.8, 0.0])
+    places = [TRUE_MM + np.array([130.0, 20.0]) * n for n in range(5)]
+    wide = [place + (on_left if n % 2 else on_right) for n, place in enumerate(places)]
+
+    def true(number: int, laid: Floats) -> TrueUnit:
+        return TrueUnit(0.0, "lamp", number, laid - laid[0], (), np.empty((0, 2, 2)), laid)
+
+    known = truth(*(true(n, laid) for n, laid in enumerate([*wide, *places])))
+    seen = [judged(laid + aside_mm, width((1, 3), 100.0)) for laid in places]
+    assert [pair.true_mm for (pair,) in score(seen, known).units] == pytest.approx([100.0] * 5)
+    before = [judged(laid + aside_mm, width((1, 3), 100.8)) for laid in wide]
+    found = score([*before, *seen], known).units
+    assert [pair.true_mm for (pair,) in found] == pytest.approx([100.8] * 5 + [100.0] * 5)
+
+
 def test_a_unit_where_none_truly_lay_has_no_truth() -> None:
     nowhere = score([judged(TRUE_MM, width((0, 2), 50.0))], truth(true_unit(TRUE_MM + 400.0)), MARGIN_MM)
     assert nowhere.units == ((),)
