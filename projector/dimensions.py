@@ -32,7 +32,8 @@ class Dimension:
     """One figure that has limits: planned value plus or minus `limit`, mm or degrees.
 
     Of sides that belong to no width, and of seams, the figure is the offset from where the laid shape wants them.
-    `places` are the sides of a width, the side, the corner, or the seam.
+    `places` are the sides of a width, the side, the corner, or the seam; `each` is how many readings a unit has of it,
+    more than one where several places of it cannot be told apart.
     """
 
     kind: Kind
@@ -40,6 +41,7 @@ class Dimension:
     places: tuple[int, ...]
     planned: float
     limit: float
+    each: int = 1
 
     @property
     def unit(self) -> Literal["mm", "deg"]:

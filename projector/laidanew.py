@@ -2,7 +2,8 @@
 
 A square that was cut is put on a pile and measured again later: which of its widths was the strip's, no one can see
 any more. Its two widths are then told under one name, both readings of every unit; whoever told them apart would mix
-two piles and name them wrongly. At the guided cut the sides are known, and each keeps its name.
+two piles and name them wrongly. At the guided cut it is known which sides were the strip's, but which of its ends a
+unit has turned to the person is not: there only half a turn makes things alike.
 """
 
 from __future__ import annotations
@@ -15,12 +16,13 @@ from vision.expected import ExpectedShape
 from vision.symmetry import Symmetry, symmetries
 
 LAID_ANEW = frozenset({"pile", "check"})  # commands that see units anew
+SQUARE = 4  # corners of the one shape whose sides the guided cut tells apart where a turn does not
 Told = tuple[tuple[Dimension, Reading], ...]  # of one unit; a dimension may be there several times
 
 
-def told_alike(readings: Mapping[Dimension, Reading], shape: ExpectedShape) -> Told:
-    """The readings of a unit that was laid down anew, under the names of what can be told apart."""
-    alike = alike_dimensions(shape)
+def told_alike(readings: Mapping[Dimension, Reading], shape: ExpectedShape, anew: bool = True) -> Told:
+    """The readings of a unit, under the names of what can be told apart on it."""
+    alike = alike_dimensions(shape, anew)
     found = ((alike.get(one, (one, 1)), reading) for one, reading in readings.items())
     return tuple((one, Reading(sign * reading.value, reading.u)) for (one, sign), reading in found)
 
@@ -32,7 +34,7 @@ def dimensions_anew(shape: ExpectedShape) -> tuple[Dimension, ...]:
 
 
 @lru_cache(maxsize=64)
-def alike_dimensions(shape: ExpectedShape) -> dict[Dimension, tuple[Dimension, int]]:
+def alike_dimensions(shape: ExpectedShape, anew: bool = True) -> dict[Dimension, tuple[Dimension, int]]:
     """Each dimension's common one, and -1 where its deviation counts the other way there: of seams, whose left turns.
 
     >>> import numpy as np
@@ -41,6 +43,8 @@ def alike_dimensions(shape: ExpectedShape) -> dict[Dimension, tuple[Dimension, i
     ['any corner', 'side to side, either way']
     """
     ways, dimensions = symmetries(shape), dimensions_of(shape)
+    if not anew and len(shape.corners_mm) == SQUARE:
+        ways = tuple(way for way in ways if way.roll % 2 == 0)
     there = {(one.kind, one.places): one for one in dimensions}
     n, found = len(shape.corners_mm), dict[Dimension, tuple[Dimension, int]]()
     for one in dimensions:
@@ -72,4 +76,4 @@ def _common(first: Dimension, group: tuple[Dimension, ...], n: int) -> Dimension
         "angle": "any corner" if len(group) == n else f"corner {numbers}",
         "seam": f"place of seam {numbers}",
     }[first.kind]
-    return Dimension(first.kind, name, first.places, first.planned, first.limit)
+    return Dimension(first.kind, name, first.places, first.planned, first.limit, len(group))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -14,7 +15,7 @@ from projector.piecing.lengths import inches_text, mm_text
 from vision.expected import ExpectedShape
 from vision.pile import spread
 from vision.statistics.capability import capability
-from vision.statistics.runchart import Limits, limits_from, signals_at_end
+from vision.statistics.runchart import ALONE, Limits, Rule, limits_by_sd, limits_from, signals_at_end
 
 LEAST = 8  # units before anything is called, as in the report
 IN_THE_LIGHT = ("width", "angle")
@@ -28,6 +29,7 @@ class Run:
     values: list[float] = field(default_factory=list)
     numbers: list[int] = field(default_factory=list)  # of the units, from 1; one may have several values
     total: float = 0.0
+    squares: float = 0.0  # of the distances from the first value
     ranges: float = 0.0  # of neighbours, summed
     call: str = ""  # what a rule called last
     called_at: int = 0  # how many values there were then
@@ -36,6 +38,7 @@ class Run:
         self.numbers.append(number)
         self.ranges += abs(value - self.values[-1]) if self.values else 0.0
         self.total += value
+        self.squares += (value - (self.values or [value])[0]) ** 2
         self.values.append(value)
 
     def without(self, number: int) -> Run:
@@ -48,10 +51,14 @@ class Run:
             left.call, left.called_at = self.call, self.called_at - len(self.values) + len(left.values)
         return left
 
-    @property
-    def limits(self) -> Limits:
-        """Of two values or more."""
-        return limits_from(self.total / len(self.values), self.ranges / (len(self.values) - 1))
+    def limits(self, one: Dimension) -> Limits:
+        """Of two values or more: by neighbours, or of a dimension that a unit has several readings of by all."""
+        count = len(self.values)
+        mean = self.total / count
+        if one.each == 1:
+            return limits_from(mean, self.ranges / (count - 1))
+        left = self.squares - count * (mean - self.values[0]) ** 2
+        return limits_by_sd(mean, math.sqrt(max(left, 0.0) / (count - 1)))
 
     @property
     def recent_call(self) -> str:
@@ -83,8 +90,8 @@ class RunWatch:
         for one, run in self._take(event):
             if len(run.values) < LEAST:
                 continue
-            limits = run.limits
-            for signal in signals_at_end(run.values, limits.centre, limits.sigma):
+            limits, rules = run.limits(one), tuple(Rule) if one.each == 1 else ALONE
+            for signal in signals_at_end(run.values, limits.centre, limits.sigma, rules):
                 words = signal.words(run.numbers[-1])
                 run.call, run.called_at = words.partition(":")[0], len(run.values)
                 self._tell(
@@ -135,13 +142,13 @@ class RunWatch:
 
 def _reach(one: Dimension, run: Run) -> float:
     """How far the units reach from what is planned, over the tolerance."""
-    spread = 3.0 * run.limits.sigma if len(run.values) >= LEAST else 0.0
+    spread = 3.0 * run.limits(one).sigma if len(run.values) >= LEAST else 0.0
     return (abs(run.total / len(run.values) - one.planned) + spread) / one.limit
 
 
 def _chart(one: Dimension, run: Run, shape: ExpectedShape) -> Chart:
     limit = inches_text(one.limit, 64) if shape.said_in == "in" else mm_text(one.limit, 2)
-    limits = run.limits if len(run.values) >= LEAST else None
+    limits = run.limits(one) if len(run.values) >= LEAST else None
     return Chart(
         one.name,
         f"{one.limit:g} deg" if one.unit == "deg" else limit,
@@ -173,7 +180,7 @@ def _figures(one: Dimension, run: Run) -> Event:
         "sd": _rounded(one, told.sd),
     }
     if len(values) >= LEAST:
-        figures |= {key: value for key, value in _limits(one, run.limits).items() if key != "mean"}
+        figures |= {key: value for key, value in _limits(one, run.limits(one)).items() if key != "mean"}
     if able is not None:
         figures["cpk"] = [round(number, 3) for number in (able.cpk.value, able.cpk.low, able.cpk.high)]
     return figures

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,7 +15,7 @@ MOST = 24  # distances of one block
 
 @dataclass(frozen=True, slots=True)
 class BlockRows:
-    """A finished block: its name, and a row a distance: what it is, planned, foretold, measured."""
+    """Finished blocks of a name, and a row a distance: what it is, planned, foretold, measured."""
 
     name: str
     rows: tuple[tuple[str, str, str, str], ...]
@@ -34,27 +34,40 @@ def set_words(event: Mapping[str, Any], metric: bool) -> str:
     return f"seam check on {name}: a seam takes {took:.2f} mm of each strip{sure}, {wanted} planned{alone}"
 
 
-def block_rows(event: Mapping[str, Any], metric: bool) -> BlockRows | None:
-    """The distances of a finished block; None where there are none."""
-    rows = [
-        row
-        for one in _listed(event.get("distances"))[:MOST]
-        if isinstance(one, Mapping) and (row := _row(one, metric)) is not None
+def block_tables(events: Iterable[Mapping[str, Any]], metric: bool) -> list[BlockRows]:
+    """The distances of finished blocks, a table for all blocks of a name; none where there are none."""
+    by_name: dict[str, dict[tuple[str, str], list[Mapping[str, Any]]]] = {}
+    for event in events:
+        rows = by_name.setdefault(str(event.get("name") or event.get("expected") or "block"), {})
+        for one in _listed(event.get("distances"))[:MOST]:
+            if isinstance(one, Mapping) and math.isfinite(number(one.get("mm"))):
+                rows.setdefault(_what(one), []).append(one)
+    return [
+        BlockRows(name, tuple(_row(f"{kind} {points}".strip(), same, metric) for (kind, points), same in rows.items()))
+        for name, rows in by_name.items()
+        if rows
     ]
-    return BlockRows(str(event.get("name") or event.get("expected") or "block"), tuple(rows)) if rows else None
 
 
-def _row(one: Mapping[str, Any], metric: bool) -> tuple[str, str, str, str] | None:
-    measured = number(one.get("mm"))
-    if not math.isfinite(measured):
-        return None
+def _what(one: Mapping[str, Any]) -> tuple[str, str]:
     points = "-".join(str(point) for point in _listed(one.get("points")))
-    what = f"{str(one.get('kind') or 'distance').replace('_', ' ')} {points}".strip()
+    return str(one.get("kind") or "distance").replace("_", " "), points
+
+
+def _row(what: str, same: Sequence[Mapping[str, Any]], metric: bool) -> tuple[str, str, str, str]:
+    """One distance; of several blocks the mean, and from the least to the greatest. The last prediction is told."""
+    last, measured = same[-1], [number(one.get("mm")) for one in same]
+    if len(measured) == 1:
+        told = _length(measured[0], number(last.get("u_mm")), metric)
+    else:
+        span = f"{min(measured):.2f} to {max(measured):.2f} mm, {len(measured)} blocks"
+        mean = sum(measured) / len(measured)
+        told = f"{mean:.2f} mm ({span})" if metric else f"{inches_text(mean, 64)} ({span})"
     return (
         what,
-        _length(number(one.get("planned_mm")), math.nan, metric),
-        _length(number(one.get("foretold_mm")), number(one.get("foretold_u_mm")), metric),
-        _length(measured, number(one.get("u_mm")), metric),
+        _length(number(last.get("planned_mm")), math.nan, metric),
+        _length(number(last.get("foretold_mm")), number(last.get("foretold_u_mm")), metric),
+        told,
     )
 
 

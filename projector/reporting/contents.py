@@ -15,11 +15,14 @@ from projector.piecing.plans import Plan, Unit
 from projector.plansaid import shape_of
 from vision.expected import ExpectedShape, Tolerance
 from vision.pile import Spread, spread
-from vision.statistics.capability import Capability, capability
+from vision.statistics.capability import Capability, Interval, capability
 from vision.statistics.drift import Line, line_through
-from vision.statistics.runchart import Limits, Signal, limits_of, signals
+from vision.statistics.groups import Groups, groups_of
+from vision.statistics.runchart import ALONE, Limits, Rule, Signal, limits_by_sd, limits_of, signals
+from vision.statistics.tolerance_interval import most_lie_between, share_outside_at_most
 
 LEAST = 8  # units before control limits and run rules say anything: fewer make no run of eight
+FEWEST = 4  # before anything is said of all that will be cut
 DRIFTS = 0.01  # so improbable must a slope be by chance, to be called a drift
 MOST_WORST = 6
 NO_NAME = "unnamed"
@@ -71,6 +74,7 @@ class Charted:
 
     dimension: Dimension
     numbers: tuple[int, ...]
+    sessions: tuple[int, ...]
     values: tuple[float, ...]
     spread: Spread
     u: float  # median of the stated standard uncertainties
@@ -78,6 +82,20 @@ class Charted:
     signals: tuple[Signal, ...]
     capability: Capability | None
     drift: Line | None  # against the units' numbers
+    most: Interval | None  # between what 95 of 100 of all units lie
+    out_at_most: float  # share of all units that are out of the limits, 95 % sure; 1 where nothing is known
+
+    @property
+    def out(self) -> int:
+        """Readings out of the limits."""
+        return sum(not self.dimension.lower <= value <= self.dimension.upper for value in self.values)
+
+    @property
+    def by_session(self) -> tuple[tuple[int, ...], Groups] | None:
+        """The sessions, and how their means differ; None of fewer than two."""
+        ids = tuple(dict.fromkeys(self.sessions))
+        groups = groups_of([[v for v, own in zip(self.values, self.sessions, strict=True) if own == i] for i in ids])
+        return None if groups is None else (ids, groups)
 
     @property
     def drifts(self) -> bool:
@@ -165,7 +183,7 @@ def measured(
         return Measured(session, n, at, f"strip {named}", verdict or "", event, _strip_width(plan, event))
     shape = shapes(named)
     readings = {} if shape is None else readings_of(event, shape)
-    told = told_alike(readings, shape) if anew and shape is not None else tuple(readings.items())
+    told = () if shape is None else told_alike(readings, shape, anew)
     return Measured(session, n, at, named, verdict or "", event, told)
 
 
@@ -197,20 +215,41 @@ def _planned(unit: Unit, plan: Plan) -> int | None:
 
 def _charted(dimension: Dimension, units: Sequence[Measured]) -> Charted | None:
     read = [unit for unit in units if unit.readings]
-    told = [(i + 1, reading) for i, unit in enumerate(read) for one, reading in unit.readings if one == dimension]
+    told = [
+        (i + 1, unit.session, reading)
+        for i, unit in enumerate(read)
+        for one, reading in unit.readings
+        if one == dimension
+    ]
     if not told:
         return None
-    numbers, values = tuple(number for number, _ in told), tuple(reading.value for _, reading in told)
-    us = sorted(reading.u for _, reading in told if math.isfinite(reading.u))
-    limits = limits_of(values) if len(values) >= LEAST else None
+    numbers, sessions = tuple(number for number, _, _ in told), tuple(session for _, session, _ in told)
+    values = tuple(reading.value for _, _, reading in told)
+    us = sorted(reading.u for _, _, reading in told if math.isfinite(reading.u))
+    pooled, whole = dimension.each > 1, spread(values)
+    limits = None
+    if len(values) >= LEAST:
+        limits = limits_by_sd(whole.mean, whole.sd) if pooled else limits_of(values)
+    able = capability(values, dimension.lower, dimension.upper)
     return Charted(
         dimension,
         numbers,
+        sessions,
         values,
-        spread(values),
+        whole,
         us[len(us) // 2] if us else math.nan,
         limits,
-        () if limits is None else signals(values, limits.centre, limits.sigma),
-        capability(values, dimension.lower, dimension.upper),
-        line_through(numbers, values) if len(values) >= LEAST else None,
+        () if limits is None else signals(values, limits.centre, limits.sigma, ALONE if pooled else tuple(Rule)),
+        able,
+        line_through(*_by_unit(numbers, values)) if len(set(numbers)) >= LEAST else None,
+        most_lie_between(able.count, able.mean, able.sd) if able is not None and able.count >= FEWEST else None,
+        1.0 if able is None else share_outside_at_most(able, dimension.lower, dimension.upper),
     )
+
+
+def _by_unit(numbers: Sequence[int], values: Sequence[float]) -> tuple[list[int], list[float]]:
+    """Several readings of one unit are no several units: their mean stands for them."""
+    by_number: dict[int, list[float]] = {}
+    for unit, value in zip(numbers, values, strict=True):
+        by_number.setdefault(unit, []).append(value)
+    return list(by_number), [sum(mine) / len(mine) for mine in by_number.values()]

@@ -16,7 +16,7 @@ from projector.wholefile import write_whole
 
 COLUMNS = (
     *("plan", "session", "n", "at", "unit", "verdict", "why"),
-    *("dimension", "kind", "in", "planned", "lower", "upper", "value", "u"),
+    *("dimension", "kind", "measured_in", "planned", "lower", "upper", "value", "u"),
 )
 PLACES = 5
 
@@ -59,7 +59,7 @@ def rows_of(parts: Sequence[Part]) -> Iterator[dict[str, Any]]:
                 names = ("planned", "lower", "upper", "value", "u")
                 yield (
                     told
-                    | {"dimension": one.name, "kind": one.kind, "in": one.unit}
+                    | {"dimension": one.name, "kind": one.kind, "measured_in": one.unit}
                     | {
                         name: round(value, PLACES) if math.isfinite(value) else None
                         for name, value in zip(names, figures, strict=True)

@@ -5,13 +5,14 @@ from __future__ import annotations
 import math
 
 from projector.dimensions import Dimension
-from projector.piecing.lengths import inches_text, mm_text
-from projector.reporting.contents import LEAST, Charted, Part
+from projector.piecing.lengths import INCH_MM, inches_text, mm_text
+from projector.reporting.contents import FEWEST, LEAST, Charted, Part
 from vision.statistics.capability import Interval
 from vision.wording import off_by
 
 MANY = 10  # units over which a drift is told
 MOST_STRIPS = 12
+STEADY = {False: "steady: no run rule is met", True: "none lies beyond three sigma"}
 
 
 def plan_lines(part: Part) -> list[str]:
@@ -42,26 +43,52 @@ def planned_words(one: Dimension, metric: bool) -> str:
         return f"{_trimmed(one.planned)}° ± {_trimmed(one.limit)}°"
     limit = mm_text(one.limit, 2) if metric else inches_text(one.limit, 64)
     if one.kind != "width":
-        return f"where it should be ± {limit}"
+        return f"in its place ± {limit}"
     return f"{mm_text(one.planned, 2) if metric else inches_text(one.planned)} ± {limit}"
 
 
 def off_words(off: float, one: Dimension, metric: bool) -> str:
-    """A deviation with its sign: in fractions of an inch too, where those are used."""
+    """A deviation with its sign, first in the person's own unit.
+
+    >>> width = Dimension("width", "width", (0, 2), 63.5, 0.8)
+    >>> off_words(-0.41, width, metric=False), off_words(-0.41, width, metric=True)
+    ('−1/64 in (−0.41 mm)', '−0.41 mm')
+    """
     if one.unit == "deg":
         return f"{_signed(off, 2)}°"
     plain = f"{_signed(off, 2)} mm"
-    return plain if metric else f"{plain} ({off_by(off, 'in')})"
+    return plain if metric else f"{_inches(off)} in ({plain})"
 
 
-def size_words(value: float, one: Dimension) -> str:
-    """A spread or an uncertainty."""
-    return f"{value:.2f}°" if one.unit == "deg" else f"{value:.3f} mm"
+def between_words(told: Interval, one: Dimension, metric: bool) -> str:
+    """From one deviation to another."""
+    low, high = told.low - one.planned, told.high - one.planned
+    if one.unit == "deg":
+        return f"{_signed(low, 2)}° to {_signed(high, 2)}°"
+    plain = f"{_signed(low, 2)} to {_signed(high, 2)} mm"
+    return plain if metric else f"{_inches(low)} to {_inches(high)} in ({plain})"
+
+
+def size_words(value: float, one: Dimension, metric: bool) -> str:
+    """A spread or an uncertainty, to two digits: more of them are not known."""
+    if one.unit == "deg":
+        return f"{_two_digits(value)}°"
+    plain = f"{_two_digits(value)} mm"
+    return plain if metric else f"{_two_digits(value / INCH_MM)} in ({plain})"
 
 
 def interval_words(told: Interval) -> str:
     """A figure and between what it lies in 95 of 100 cases."""
-    return f"{told.value:.2f} ({_plain(told.low)} to {_plain(told.high)})"
+    return f"{index_words(told.value)} ({index_words(told.low)} to {index_words(told.high)})"
+
+
+def index_words(value: float) -> str:
+    """Cp or Cpk; beyond ten it tells of nothing but a spread too small to be seen.
+
+    >>> index_words(1.234), index_words(-0.5), index_words(62.8)
+    ('1.23', '−0.50', 'over 10')
+    """
+    return "over 10" if value > 10.0 else f"{'−' if value < 0 else ''}{abs(value):.2f}"
 
 
 def share_words(share: float) -> str:
@@ -76,16 +103,27 @@ def share_words(share: float) -> str:
     return "fewer than 1 of a million"
 
 
-def drift_words(charted: Charted) -> str:
+def at_most_words(share: float) -> str:
+    """A greatest share, rounded up to a figure that one can remember.
+
+    >>> at_most_words(0.0314), at_most_words(0.6), at_most_words(0.0002), at_most_words(0.0)
+    ('at most 4 of 100', 'at most 60 of 100', 'at most 1 of 1000', 'at most 1 of 1000')
+    """
+    of = 100 if share > 0.0095 else 1000
+    return f"at most {max(1, math.ceil(share * of - 1e-9))} of {of}"
+
+
+def drift_words(charted: Charted, metric: bool) -> str:
     """Whether it drifts, over how many units by how much, and how sure that is."""
     if charted.drift is None:
-        return f"too few units to tell (at least {LEAST})"
-    unit = "°" if charted.dimension.unit == "deg" else " mm"
-    slope, u = charted.drift.slope * MANY, charted.drift.u_slope * MANY
-    amount = f"{_signed(slope, 3)}{unit} in {MANY} units, u {u:.3f}"
+        return f"too few units to tell a drift (at least {LEAST})"
     by_chance = charted.drift.by_chance
-    chance = "under 0.1 %" if by_chance < 0.001 else f"{100.0 * by_chance:.1f} %"
-    return f"{'drifts' if charted.drifts else 'no drift to speak of'}: {amount} (by chance in {chance} of cases)"
+    chance = "under 0.1 %" if by_chance < 0.001 else f"{100.0 * by_chance:.{0 if by_chance >= 0.1 else 1}f} %"
+    if not charted.drifts:
+        return f"no drift to speak of: a line as steep comes by chance in {chance} of cases"
+    one, slope, u = charted.dimension, charted.drift.slope * MANY, charted.drift.u_slope * MANY
+    amount = f"{'−' if slope < 0.0 else '+'}{size_words(abs(slope), one, metric)}"
+    return f"drifts: {amount} in {MANY} units, u {size_words(u, one, metric)} (by chance in {chance} of cases)"
 
 
 def run_words(charted: Charted, most: int = 4) -> list[str]:
@@ -94,7 +132,30 @@ def run_words(charted: Charted, most: int = 4) -> list[str]:
         return [f"too few units for limits and run rules (at least {LEAST})"]
     told = [signal.words(charted.numbers[signal.first]) for signal in charted.signals[:most]]
     left = len(charted.signals) - most
-    return [*told, *([f"and {left} more"] if left > 0 else [])] or ["steady: no run rule is met"]
+    return [*told, *([f"and {left} more"] if left > 0 else [])] or [STEADY[charted.dimension.each > 1]]
+
+
+def doubt_words(charted: Charted) -> list[str]:
+    """Where units differ less than they are measured: what they have in common is in none of the figures."""
+    if charted.spread.count < FEWEST or not charted.spread.sd < charted.u:
+        return []
+    return ["these differ less than one measurement is sure to: what is wrong with all of them alike is not seen here"]
+
+
+def _inches(off_mm: float) -> str:
+    """A deviation in 64ths of an inch, without the unit."""
+    text = off_by(off_mm, "in").removesuffix(" in")
+    return f"{'' if text.startswith('under') else '+' if off_mm > 0.0 else '−'}{text}"
+
+
+def _two_digits(value: float) -> str:
+    """
+    >>> _two_digits(0.1634), _two_digits(0.0064), _two_digits(1.26), _two_digits(0.0)
+    ('0.16', '0.0064', '1.3', '0')
+    """
+    if value <= 0.0 or not math.isfinite(value):
+        return "0" if value <= 0.0 else "unknown"
+    return f"{value:.{max(0, 1 - math.floor(math.log10(value)))}f}"
 
 
 def _trimmed(value: float) -> str:
@@ -104,7 +165,3 @@ def _trimmed(value: float) -> str:
 def _signed(value: float, places: int) -> str:
     text = f"{abs(value):.{places}f}"
     return text if not float(text) else f"{'+' if value > 0 else '−'}{text}"
-
-
-def _plain(value: float) -> str:
-    return f"{'−' if value < 0 else ''}{abs(value):.2f}" if math.isfinite(value) else "unknown"

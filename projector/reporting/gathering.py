@@ -22,7 +22,7 @@ from projector.predicting import PredictError, predict
 from projector.predictwords import prediction_words
 from projector.records.sessions import Entry, Session, Wanted
 from projector.records.store import Store
-from projector.reporting.blockrows import block_rows, set_words
+from projector.reporting.blockrows import block_tables, set_words
 from projector.reporting.contents import Measured, ShapeOf, Sitting, measured, part_of
 from projector.reporting.faults import ReportError
 from projector.reporting.page import RigNote, Told
@@ -70,7 +70,7 @@ def _same(text: str) -> str:
 def _told(text: str, sessions: Sequence[Session], entries: Mapping[int, Sequence[Entry]], rigs: Rigs) -> Told:
     plan = readable_plan(text)
     kept = [(session.id, one) for session in sessions for one in entries[session.id] if one.undone is None]
-    events_of_sets = [one.event() for _, one in kept if one.kind == "strip" and "seam_mm" in one.event()]
+    of_sets = [(id_, one.event()) for id_, one in kept if one.kind == "strip" and "seam_mm" in one.event()]
     shapes = cache(lambda name: shape_of(plan, name))
     anew = {session.id: session.command in LAID_ANEW for session in sessions}
     each = (unit for id_, one in kept for unit in _measured(plan, shapes, id_, one, anew[id_]))
@@ -82,9 +82,12 @@ def _told(text: str, sessions: Sequence[Session], entries: Mapping[int, Sequence
     metric = (part := part_of(plan, title, text, sittings, units)).metric
     lines = [told] if isinstance(told, str) else prediction_words(told, metric)
     files = dict.fromkeys(one.rig for one in sessions)
-    seams = [*(set_words(event, metric) for event in events_of_sets), *_seams(told, units)]
-    blocks = [block for _, one in kept if one.kind == "block" for block in (block_rows(one.event(), metric),) if block]
-    return Told(part, seams or [NO_SEAM], lines, blocks, [rigs.note(file) for file in files])
+    several = len(sessions) > 1
+    checks = (f"{f'session {id_}, ' if several else ''}{set_words(event, metric)}" for id_, event in of_sets)
+    seams = [*checks, *_seams(told, units)]
+    blocks = block_tables((one.event() for _, one in kept if one.kind == "block"), metric)
+    undone = sum(one.undone is not None for session in sessions for one in entries[session.id])
+    return Told(part, seams or [NO_SEAM], lines, blocks, [rigs.note(file) for file in files], undone)
 
 
 def _measured(plan: Plan | None, shapes: ShapeOf, session: int, entry: Entry, anew: bool) -> Iterator[Measured]:

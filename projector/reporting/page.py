@@ -11,9 +11,14 @@ from typing import Any
 
 from projector.reporting.blockrows import BlockRows
 from projector.reporting.contents import Charted, Kind, Measured, Part
-from projector.reporting.dimensionchart import dimension_chart
+from projector.reporting.days import day_table
+from projector.reporting.dimensionchart import FULL, HALF, dimension_chart
 from projector.reporting.figures import (
+    at_most_words,
+    between_words,
+    doubt_words,
     drift_words,
+    index_words,
     interval_words,
     off_words,
     plan_lines,
@@ -22,8 +27,10 @@ from projector.reporting.figures import (
     share_words,
     size_words,
 )
+from projector.reporting.inshort import in_short
 from projector.reporting.timechart import time_chart
 from projector.reporting.unitdrawing import plan_drawing, unit_drawing
+from projector.reporting.wandering import wander_of, wander_words
 from vision.overlay import SIGNS
 from vision.units import Verdict
 
@@ -53,6 +60,7 @@ class Told:
     foretold: Sequence[str]
     blocks: Sequence[BlockRows]
     rigs: Sequence[RigNote]
+    undone: int = 0  # units and strips that the person took back
 
 
 def page(told: Sequence[Told], made: datetime, photograph: Photograph = lambda unit: None) -> str:
@@ -70,27 +78,41 @@ def page(told: Sequence[Told], made: datetime, photograph: Photograph = lambda u
 
 
 def _part(told: Told, photograph: Photograph) -> dict[str, Any]:
-    part = told.part
+    part, wander = told.part, wander_of(told.part)
     units = part.units
     return {
         "title": part.title,
         "sittings": part.sittings,
+        "in_short": in_short(part),
         "from": units[0].at if units else None,
         "to": units[-1].at if units else None,
-        "measured": len(units),
+        "measured": _counted_words(part, told.undone),
         "to_cut": part.to_cut,
         "verdicts": _verdicts([unit.verdict for unit in units]),
-        "unjudged": sum(not unit.verdict for unit in units),
         "plan": plan_lines(part),
         "kinds": [_kind(kind, part.metric, photograph) for kind in part.kinds],
         "tells_drift": part.tells_drift,
-        "over_time": time_chart(part),
-        "drifts": [f"{kind.name}, {one.dimension.name}: {drift_words(one)}" for kind, one in part.drifting],
+        "over_time": time_chart(part, wander),
+        "wanders": [] if wander is None else wander_words(part, wander),
+        "drifts": [
+            f"{kind.name}, {one.dimension.name}: {drift_words(one, part.metric)}" for kind, one in part.drifting
+        ],
+        "days": day_table(part),
         "seams": told.seams,
         "foretold": told.foretold,
         "blocks": told.blocks,
         "rigs": told.rigs,
     }
+
+
+def _counted_words(part: Part, undone: int) -> str:
+    """How many units and strips were measured, and what the person took back."""
+    strips = sum(unit.event.get("event") == "strip" for unit in part.units)
+    units = len(part.units) - strips
+    said = [f"{units} unit{'' if units == 1 else 's'}"] if units or not strips else []
+    said += [f"{strips} strip{'' if strips == 1 else 's'}"] if strips else []
+    back = f"; {undone} {'was' if undone == 1 else 'were'} taken back and {'is' if undone == 1 else 'are'} left out"
+    return f"{' and '.join(said)} measured{back if undone else ''}"
 
 
 def _verdicts(said: Sequence[str]) -> list[dict[str, Any]]:
@@ -135,22 +157,29 @@ def _kind(kind: Kind, metric: bool, photograph: Photograph) -> dict[str, Any]:
 def _chart(charted: Charted, metric: bool) -> dict[str, Any]:
     one, told = charted.dimension, charted.capability
     unit = "deg" if one.unit == "deg" else "mm" if metric else "in"
+    off = off_words(charted.spread.mean - one.planned, one, metric)
+    count, half = charted.spread.count, one.kind in ("angle", "seam")
     return {
         "name": one.name,
         "planned": planned_words(one, metric),
-        "count": charted.spread.count,
-        "off": off_words(charted.spread.mean - one.planned, one, metric),
-        "sd": size_words(charted.spread.sd, one) if charted.spread.count > 1 else "-",
-        "u": size_words(charted.u, one) if math.isfinite(charted.u) else "unknown",
-        "out": sum(not one.lower <= value <= one.upper for value in charted.values),
+        "count": count if count == len(set(charted.numbers)) else f"{count} on {len(set(charted.numbers))} units",
+        "out": charted.out,
+        "off": off,
+        "most": None if charted.most is None else between_words(charted.most, one, metric),
+        "sd": size_words(charted.spread.sd, one, metric) if count > 1 else "-",
+        "u": size_words(charted.u, one, metric) if math.isfinite(charted.u) else "unknown",
         "cp": None if told is None else interval_words(told.cp),
         "cpk": None if told is None else interval_words(told.cpk),
+        "cpk_alone": None if told is None else index_words(told.cpk.value),
         "foretold_out": None if told is None else share_words(told.outside),
+        "at_most": at_most_words(charted.out_at_most),
         "runs": run_words(charted),
-        "drift": drift_words(charted),
+        "drift": drift_words(charted, metric),
         "calls": bool(charted.signals),
         "drifts": charted.drifts,
-        "picture": dimension_chart(charted, unit),
+        "doubt": doubt_words(charted),
+        "half": half,
+        "picture": dimension_chart(charted, unit, HALF if half else FULL),
     }
 
 

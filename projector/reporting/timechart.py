@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
-from datetime import datetime
 
 import numpy as np
 
-from projector.reporting.contents import Kind, Measured, Part
+from projector.reporting.contents import Kind, Part
 from projector.reporting.dimensionchart import MOST_DOTS
 from projector.reporting.scales import Axis, ticks
 from projector.reporting.svg import (
@@ -23,68 +23,64 @@ from projector.reporting.svg import (
     path,
     picture,
     rectangle,
+    ring,
     words,
 )
+from projector.reporting.wandering import Wander, wander_words
 
 WIDE, TALL = 720.0, 220.0
 LEFT, RIGHT, TOP, BOTTOM = 58.0, 700.0, 12.0, 168.0
 FORMS = ("circle", "square", "diamond", "cross", "bar")
 COLOURS = (BLUE, VERMILLION, GREEN, PURPLE, ORANGE)
 MOST_LABELS = 8
+TIME_WIDE, DATE_WIDE = 34.0, 126.0  # what a label takes
 LONGEST = 32  # name in the legend
 
 
-def mean_off_mm(unit: Measured) -> float | None:
-    """How much a unit's widths, or else its sides, lie outward of the plan in the mean."""
-    for kind in ("width", "side"):
-        off = [reading.value - one.planned for one, reading in unit.readings if one.kind == kind]
-        if off:
-            return float(np.mean(off))
-    return None
-
-
-def time_chart(part: Part) -> str | None:
+def time_chart(part: Part, wander: Wander | None) -> str | None:
     """SVG; None where fewer than two units have a width. Units stand in the order measured, not by the clock."""
-    told = [(i, unit, off) for i, unit in enumerate(part.units) if (off := mean_off_mm(unit)) is not None]
-    if len(told) < 2:
+    if wander is None:
         return None
     limit = max(
         (one.limit for kind in part.kinds for c in kind.charts if (one := c.dimension).unit == "mm"), default=1.0
     )
-    reach = max(1.25 * limit, min(4.0 * limit, 1.1 * max(abs(off) for _, _, off in told)))
-    axis, kinds = Axis(-reach, reach, BOTTOM, TOP), [kind for kind in part.kinds if kind.units]
-    every = max(1, -(-len(told) // MOST_DOTS))
+    reach = max(1.25 * limit, min(4.0 * limit, 1.1 * max(map(abs, wander.off_mm))))
+    axis, kinds, count = Axis(-reach, reach, BOTTOM, TOP), [kind for kind in part.kinds if kind.units], len(part.units)
+    place = {kind.name: i for i, kind in enumerate(kinds)}
+    every = max(1, -(-len(wander.places) // MOST_DOTS))
+    shown = list(zip(wander.places, wander.off_mm, wander.line_mm, strict=True))[::every]
     parts = [
         *_ground(part, axis, limit),
-        *(
-            _mark(_across(i, len(part.units)), axis.place(off), _place(kinds, unit.name))
-            for i, unit, off in told[::every]
-        ),
-        path(_running(told, axis, len(part.units)), stroke=INK, stroke_width=1.8),
+        *_chance(wander, axis),
+        *(_mark(_across(i, count), axis.place(off), place[part.units[i].name]) for i, off, _ in shown),
+        path([(_across(i, count), axis.place(line)) for i, _, line in shown], stroke=INK, stroke_width=1.8),
+        *(ring(_across(wander.places[i], count), axis.place(wander.line_mm[i])) for i in wander.out[:MOST_DOTS]),
         *_legend(kinds),
     ]
-    return picture(WIDE, TALL, _says(part, told), parts, "chart")
+    return picture(WIDE, TALL, _says(part, wander), parts, "chart")
 
 
-def _says(part: Part, told: Sequence[tuple[int, Measured, float]]) -> str:
-    halves = [np.mean([off for _, _, off in half]) for half in (told[: len(told) // 2], told[len(told) // 2 :])]
+def _says(part: Part, wander: Wander) -> str:
+    off = wander.off_mm
+    halves = [np.mean(half) for half in (off[: len(off) // 2], off[len(off) // 2 :])]
+    told = f"{halves[0]:+.3f} mm in the first half, {halves[1]:+.3f} mm in the second"
     return (
-        f"Mean deviation of the widths of {len(told)} units over {len(part.sittings)} session(s), in the order "
-        f"measured: {halves[0]:+.3f} mm in the first half, {halves[1]:+.3f} mm in the second."
+        f"Mean deviation of the widths of {len(off)} units over {len(part.sittings)} session(s), in the order "
+        f"measured: {told}; {'; '.join(wander_words(part, wander))}."
     )
+
+
+def _chance(wander: Wander, axis: Axis) -> Iterator[Element]:
+    """Between what the average stays by chance."""
+    if wander.reach_mm is None:
+        return
+    for off in (wander.centre_mm - wander.reach_mm, wander.centre_mm + wander.reach_mm):
+        if axis.low <= off <= axis.high:
+            yield line(LEFT, axis.place(off), RIGHT, axis.place(off), ORANGE, 1.4, "5 4")
 
 
 def _across(i: int, count: int) -> float:
     return LEFT + 8.0 + (RIGHT - LEFT - 16.0) * (0.5 if count == 1 else i / (count - 1))
-
-
-def _running(told: Sequence[tuple[int, Measured, float]], axis: Axis, count: int) -> list[tuple[float, float]]:
-    """Mean of neighbours, about a tenth of all."""
-    half, off = max(2, len(told) // 20), np.array([value for _, _, value in told])
-    total = np.concatenate([[0.0], np.cumsum(off)])
-    low, high = np.maximum(np.arange(len(off)) - half, 0), np.minimum(np.arange(len(off)) + half + 1, len(off))
-    means, every = (total[high] - total[low]) / (high - low), max(1, len(off) // MOST_DOTS)
-    return [(_across(i, count), axis.place(float(m))) for (i, _, _), m in list(zip(told, means, strict=True))[::every]]
 
 
 def _ground(part: Part, axis: Axis, limit: float) -> Iterator[Element]:
@@ -101,23 +97,23 @@ def _ground(part: Part, axis: Axis, limit: float) -> Iterator[Element]:
 
 
 def _clock(part: Part) -> Iterator[Element]:
-    """When units were measured, and where a session begins."""
+    """When units were measured, and where a session begins; what would stand on other words is left out."""
     units, every = part.units, max(1, len(part.units) // MOST_LABELS)
-    before: datetime | None = None
-    for i, unit in enumerate(units):
-        begins = i == 0 or unit.session != units[i - 1].session
+    begins = [i for i, unit in enumerate(units) if i == 0 or unit.session != units[i - 1].session]
+    taken, dated = list[float](), -math.inf
+    for i in begins:
         x = _across(i, len(units))
-        if begins and i:
+        if i:
             yield line(x - 3, TOP, x - 3, BOTTOM, INK, 1.0, "2 3")
-        if begins or (i % every == 0 and (before is None or (unit.at - before).total_seconds() >= 60.0)):
-            yield words(x, BOTTOM + 15, f"{unit.at:%H:%M}", "middle", 10)
-            if begins:
-                yield words(x - 6, BOTTOM + 28, f"{unit.at:%Y-%m-%d}, session {unit.session}", "start", 10, GREY)
-            before = unit.at
-
-
-def _place(kinds: Sequence[Kind], name: str) -> int:
-    return next(i for i, kind in enumerate(kinds) if kind.name == name)
+        if x - dated >= DATE_WIDE:
+            yield words(x, BOTTOM + 15, f"{units[i].at:%H:%M}", "middle", 10)
+            yield words(x - 12, BOTTOM + 28, f"{units[i].at:%Y-%m-%d}, session {units[i].session}", "start", 10, GREY)
+            taken.append(dated := x)
+    for i in range(0, len(units), every):
+        x = _across(i, len(units))
+        if all(abs(x - other) >= TIME_WIDE for other in taken):
+            yield words(x, BOTTOM + 15, f"{units[i].at:%H:%M}", "middle", 10)
+            taken.append(x)
 
 
 def _legend(kinds: Sequence[Kind]) -> Iterator[Element]:

@@ -72,6 +72,9 @@ def plan_drawing(shape: ExpectedShape, metric: bool) -> str:
         inward = np.sum(ways / np.hypot(*ways.T)[:, None], axis=0)
         x, y = np.array(place) + 13.0 * inward / max(float(np.hypot(*inward)), 1e-6)
         parts.append(words(float(x), float(y) + 3.5, f"{i}", "middle", 10, BLUE))
+    for i, seam in enumerate(shape.seams_mm):
+        (x0, y0), (x1, y1) = show(np.asarray(seam))
+        parts.append(words((x0 + x1) / 2.0, (y0 + y1) / 2.0 - 3.0, f"seam {i}", "middle", 9, GREY))
     return picture(PLAN_WIDE, TALL, f"{shape.name} as planned, its corners numbered.", parts, "planned")
 
 

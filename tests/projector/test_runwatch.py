@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
 
+from projector.dimensions import Dimension
 from projector.runwatch import Run, RunWatch
 from projector.sentences import sentence
 from tests.projector.drawn import drawn_event, expected
 from vision.statistics.runchart import limits_of
 
 SHAPE = expected("slant(3 1/2 in, 2 in, 45 deg, right)")
+WIDTH = Dimension("width", "width", (0, 2), 60.0, 0.8)
 CUTS = "cut edge to cut edge"
 
 
@@ -134,5 +137,7 @@ def test_limits_from_sums_are_those_of_all_values() -> None:
     for i, value in enumerate(values, 1):
         run.add(value, i)
         if i >= 2:
-            want = limits_of(values[:i])
-            assert (run.limits.centre, run.limits.sigma) == pytest.approx((want.centre, want.sigma), abs=1e-9)
+            want, found = limits_of(values[:i]), run.limits(WIDTH)
+            assert (found.centre, found.sigma) == pytest.approx((want.centre, want.sigma), abs=1e-9)
+            pooled = run.limits(replace(WIDTH, each=2))
+            assert (pooled.centre, pooled.sigma) == pytest.approx((want.centre, np.std(values[:i], ddof=1)), abs=1e-9)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
@@ -47,6 +48,11 @@ def limits_of(values: Sequence[float]) -> Limits:
     return limits_from(float(array.mean()), float(np.abs(np.diff(array)).mean()))
 
 
+def limits_by_sd(centre: float, sd: float) -> Limits:
+    """Where neighbours tell nothing, as several readings of one unit: three standard deviations of all, no ranges."""
+    return Limits(centre, sd, math.nan, math.nan)
+
+
 def limits_from(centre: float, range_mean: float) -> Limits:
     """The same from the mean, and the mean moving range of two neighbours."""
     d2 = mean_range(2)
@@ -71,6 +77,7 @@ class Rule(Enum):
         return {Rule.BEYOND: "outlier", Rule.SIX_ONE_WAY: "trend"}.get(self, "shift")
 
 
+ALONE = (Rule.BEYOND,)  # the rule that asks for no order
 WESTERN_ELECTRIC = (Rule.BEYOND, Rule.TWO_OF_THREE, Rule.FOUR_OF_FIVE, Rule.EIGHT_ON_ONE_SIDE)
 
 # How many of how many lie how far out, on one side: (how many, of how many, sigma).
@@ -124,10 +131,12 @@ def _runs(flags: Flags, count: int, of: int) -> Flags:
     return np.asarray(flags & (total - before >= count))
 
 
-def signals_at_end(values: Sequence[float], centre: float, sigma: float) -> tuple[Signal, ...]:
+def signals_at_end(
+    values: Sequence[float], centre: float, sigma: float, rules: Sequence[Rule] = tuple(Rule)
+) -> tuple[Signal, ...]:
     """Those of `signals` that begin at the last point; no rule looks at more than `LOOK_BACK` points before it."""
     skipped = max(0, len(values) - 1 - LOOK_BACK)
-    found = signals(values[skipped:], centre, sigma)
+    found = signals(values[skipped:], centre, sigma, rules)
     return tuple(replace(one, first=one.first + skipped) for one in found if one.first + skipped == len(values) - 1)
 
 

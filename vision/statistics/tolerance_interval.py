@@ -6,9 +6,10 @@ import math
 
 from scipy.special import chdtri, nctdtrinc, ndtr, ndtri
 
-from vision.statistics.capability import CONFIDENCE, Interval
+from vision.statistics.capability import CONFIDENCE, Capability, Interval
 
 MOST = 0.95  # of all units
+FAR = 30.0  # standard deviations: from here on the mean's own doubt is nothing beside that of the deviation
 
 
 def most_lie_between(
@@ -37,12 +38,28 @@ def tolerance_factor(count: int, share: float = MOST, confidence: float = CONFID
     return z * math.sqrt(freedom * (1.0 + 1.0 / count) / float(chdtri(freedom, confidence)))
 
 
-def share_beyond_at_most(count: int, mean: float, sd: float, limit: float, confidence: float = CONFIDENCE) -> float:
-    """The greatest share of all units beyond `limit`, above the mean or below it, that `count` values speak for.
+def share_outside_at_most(able: Capability, lower: float, upper: float, confidence: float = CONFIDENCE) -> float:
+    """The greatest share out of two limits: of both sides together, each with half of the risk, at most 1."""
+    each = (1.0 + confidence) / 2.0
+    beyond = (
+        share_beyond_at_most(able.count, able.mean, able.sd, limit, each, above)
+        for limit, above in ((lower, False), (upper, True))
+    )
+    return min(1.0, sum(beyond))
+
+
+def share_beyond_at_most(
+    count: int, mean: float, sd: float, limit: float, confidence: float = CONFIDENCE, above: bool = True
+) -> float:
+    """The greatest share of all units above a limit, or below it, that the mean and deviation of `count` speak for.
 
     The one-sided tolerance limit read backwards: sqrt(n) (limit - mean) / sd is non-central t with n - 1 degrees of
     freedom about sqrt(n) times the true distance (NIST/SEMATECH e-Handbook 7.2.6.3; Resnikoff and Lieberman 1957).
     """
-    root = math.sqrt(count)
-    away = float(nctdtrinc(count - 1, confidence, root * abs(limit - mean) / sd)) / root
-    return float(ndtr(-away)) if math.isfinite(away) else 0.0
+    root, freedom = math.sqrt(count), count - 1
+    apart = (limit - mean if above else mean - limit) / sd
+    if abs(apart) > FAR:
+        away = apart * math.sqrt(float(chdtri(freedom, confidence if apart > 0.0 else 1.0 - confidence)) / freedom)
+    else:
+        away = float(nctdtrinc(freedom, confidence, root * apart)) / root
+    return float(ndtr(-away))

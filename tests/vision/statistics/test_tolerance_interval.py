@@ -8,7 +8,13 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
-from vision.statistics.tolerance_interval import most_lie_between, share_beyond_at_most, tolerance_factor
+from vision.statistics.capability import capability_of
+from vision.statistics.tolerance_interval import (
+    most_lie_between,
+    share_beyond_at_most,
+    share_outside_at_most,
+    tolerance_factor,
+)
 
 
 def test_two_sided_factor():
@@ -31,8 +37,8 @@ def test_two_sided_factor_beside_a_printed_table(count, printed):
 def test_one_sided_share():
     # C. Zaiontz, Real Statistics, tolerance interval, example 1: of 40 values 10 % lie beyond 1.9017 standard
     # deviations with 99 % confidence, by non-central t
-    for side in (1.0, -1.0):
-        told = share_beyond_at_most(40, 10.0, 0.2, 10.0 + side * 0.2 * 1.9017, 0.99)
+    for side, above in ((1.0, True), (-1.0, False)):
+        told = share_beyond_at_most(40, 10.0, 0.2, 10.0 + side * 0.2 * 1.9017, 0.99, above)
         assert told == pytest.approx(0.1, abs=2e-5)
 
 
@@ -55,3 +61,15 @@ def test_of_few_units_little_is_known():
     assert most_lie_between(3, 0.0, 1.0).high > 2.0 * most_lie_between(30, 0.0, 1.0).high
     assert share_beyond_at_most(3, 0.0, 1.0, 3.0) > 0.1 > 0.05 > share_beyond_at_most(30, 0.0, 1.0, 3.0)
     assert share_beyond_at_most(500, 0.0, 1.0, 60.0) == pytest.approx(0.0, abs=1e-12)
+    assert [share_beyond_at_most(40, 0.0, 1e-7, limit) for limit in (1.0, -1.0)] == [0.0, 1.0]
+    near, far = (share_beyond_at_most(2, 0.0, 1.0, limit) for limit in (29.99, 30.01))
+    assert near == pytest.approx(far, rel=0.02)  # one way goes over into the other
+
+
+def test_of_two_limits_both_count_and_a_mean_beyond_one_is_more_than_half():
+    able = capability_of(40, 0.0, 1.0, -2.0, 2.0)
+    both = share_outside_at_most(able, -2.0, 2.0)
+    assert both == pytest.approx(2.0 * share_beyond_at_most(40, 0.0, 1.0, 2.0, 0.975))
+    assert share_outside_at_most(able, -30.0, 2.0) == pytest.approx(both / 2.0, abs=1e-9)
+    assert share_beyond_at_most(40, 0.0, 1.0, -0.5) > 0.69 > 0.5 > share_beyond_at_most(40, 0.0, 1.0, -0.5, above=False)
+    assert share_outside_at_most(capability_of(3, 0.0, 1.0, -0.1, 0.1), -0.1, 0.1) == 1.0
