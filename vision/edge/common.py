@@ -19,6 +19,7 @@ LEAST_REST = 0.05  # of the light: what walls and people throw back
 LENS_SOFT_MM, LENS_SOFT_U_MM = 0.03, 0.03  # of the shadow that a lens throws of thin cloth: as its edge is woven
 SHARE_U = 0.02
 HELD_U = 1e-4
+SHAPE_U = 0.25  # of each shadow: lamps are no even discs, rooms no even skies
 OWN_U = np.array([np.inf, np.inf, np.inf, 0.15, 0.05, 0.3, 0.1])  # the lamp's shadow as a share of the picture's
 
 
@@ -48,8 +49,9 @@ def unseen(height_px: float, shadowed: bool = False) -> Common:
     that does not explain what is seen: a lamp or window to one side, a shadow that the height does not account for.
     """
     thick = min(1.0, height_px / USUAL_HEIGHT_PX)
-    values = [0.85, 1.0, thick, 0.0, 0.0, 0.1 * thick, 0.25]
-    u = [0.3, 0.4, 0.05 + 0.4 * thick, 0.05 + 0.2 * thick, 0.05 + 0.2 * thick, 0.02 + 0.1 * thick, 0.12]
+    # Of a room's light a tenth to a half comes from all around: ceiling, walls, a sky behind a window.
+    values = [0.85, 1.0, thick, 0.0, 0.0, 0.25 * thick, 0.25]
+    u = [0.3, 0.4, 0.05 + 0.4 * thick, 0.05 + 0.2 * thick, 0.05 + 0.2 * thick, 0.02 + 0.2 * thick, 0.12]
     if shadowed:
         values, u = [*values, *CAST_VALUES], [*u, *CAST_U]
     return Common(np.array(values), np.diag(np.array(u) ** 2))
@@ -80,3 +82,14 @@ def doubted_light(fitted: Common, reach_u_mm: float) -> Common:
     """The same with what is not known of a lamp's shadow that was held; `reach_u_mm`: of how far it reaches."""
     held = [*np.zeros(len(COMMON)), SHARE_U, reach_u_mm, reach_u_mm, LENS_SOFT_U_MM]
     return Common(fitted.values, fitted.covariance + np.diag(np.array(held) ** 2))
+
+
+def doubted_shape(fitted: Common) -> Common:
+    """The same with what is not known of how the shadows that were fitted fall off, away from the cloth.
+
+    Pixels tell closely how much of each assumed shape there is; but the true shape is another, and beside dark cloth
+    what is left of it looks like more cloth. Where there is no shadow, nothing is doubted.
+    """
+    shadows = fitted.values.copy()
+    shadows[: SHADOW.start], shadows[SHADOW.stop : len(COMMON)], shadows[len(COMMON) + 3 :] = 0.0, 0.0, 0.0
+    return Common(fitted.values, fitted.covariance + np.diag((SHAPE_U * shadows) ** 2))

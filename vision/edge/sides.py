@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from calibration.pinhole import Pinhole
 from calibration.tone import Tone
 from vision.edge.across import in_the_light_there
-from vision.edge.common import Common, doubted_light, held_light, in_known_light, unseen
+from vision.edge.common import Common, doubted_light, doubted_shape, held_light, in_known_light, unseen
 from vision.edge.encoding import BGR_OF_YCC, Encoder
 from vision.edge.fit import CONTRADICTED, OWN_PRIOR, VALLEY_PX, Beside, Fits, Until, solve
 from vision.edge.light import Unknowns
@@ -201,10 +201,10 @@ def _under_shadow_px(placed: Window, picture: Picture, axes: Axes) -> Floats:
 
 
 def _doubted(common: Common, picture: Picture, axes: Axes) -> Common:
-    """What is common, and how far it is known where a lamp's shadow was held for known."""
+    """What is common, and how far it is known: the shadows' shapes, and a lamp's shadow that was held for known."""
     lamp = picture.scene.lamp
     if lamp is None:
-        return common
+        return doubted_shape(common)
     reach_mm = np.hypot(*lamp.shadow_mm(axes.middles_mat_mm, picture.height_mm).T)
     return doubted_light(common, lamp.u * float(np.sqrt(np.mean(reach_mm**2))))
 
