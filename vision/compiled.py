@@ -1,11 +1,20 @@
-"""Loops over pixels as machine code: compiled when first called, and kept beside the module for the next start."""
+"""Loops over pixels as machine code: compiled when first called, and kept for the next start.
+
+Numba looks for changes in a loop's own module alone, not in those whose loops and constants are compiled into it. So
+what is kept lies in a folder that is named for all these sources, and goes when they change.
+"""
 
 from __future__ import annotations
 
+import hashlib
+import os
+import re
+import shutil
 from collections.abc import Callable
+from pathlib import Path
 from typing import ParamSpec, TypeVar
 
-from numba import njit
+from numba import config, njit
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -18,3 +27,22 @@ def compiled(loop: Callable[P, R]) -> Callable[P, R]:
     """`loop` of arrays and numbers as machine code, on one core, without holding up other threads."""
     fast: Callable[P, R] = njit(cache=True, nogil=True, fastmath=set(FAST), error_model="numpy")(loop)
     return fast
+
+
+def kept_in(package: Path) -> Path:
+    """The folder for loops of these sources; where it cannot be written, Numba takes one of the user's own."""
+    texts = {path.relative_to(package.parent): path.read_text(encoding="utf-8") for path in package.rglob("*.py")}
+    looped = {path: text for path, text in texts.items() if f"from {__name__} import" in text}
+    named = re.findall(r"^from (\S+) import", "\n".join(looped.values()), re.MULTILINE)
+    used = {Path(*name.split(".")).with_suffix(".py") for name in named} & texts.keys()
+    sources = "".join(texts[path] for path in sorted(used | looped.keys()))
+    name = f"compiled-{hashlib.sha256(sources.encode()).hexdigest()[:16]}"
+    folder = package / "__pycache__"
+    for older in folder.glob("compiled-*"):
+        if older.name != name:
+            shutil.rmtree(older, ignore_errors=True)
+    return folder / name
+
+
+if "NUMBA_CACHE_DIR" not in os.environ:
+    config.CACHE_DIR = str(kept_in(Path(__file__).parent))  # type: ignore[attr-defined]

@@ -30,45 +30,19 @@ from numpy.typing import NDArray
 from vision.edge.cast import CastShadow
 from vision.edge.common import COMMON, OWN
 from vision.edge.coverage import RimLight, Rims
-from vision.edge.encoding import BGR_OF_YCC, YCC_OF_BGR, Encoder
-from vision.edge.ruled import Bars
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
-Ints = NDArray[np.int64]
 
 # Colours are blurred once more when they are written down: places, in standard deviations of that blur, and their
 # shares (Gauss-Hermite quadrature of three points).
 COLOUR_BLUR = ((0.0, 2.0 / 3.0), (math.sqrt(3.0), 1.0 / 6.0), (-math.sqrt(3.0), 1.0 / 6.0))
 SOFT_TURN = 0.1  # of a shadow's strength, over which it sets in as a side turns away from the light
 FIRST_PX, LAST_PX, STEP_PX = -10.0, 14.0, 0.05  # of a side's table, outward of its line
-TABLE_TOP, TABLE_WALL = 8, 9  # its rows of the cloth's top, and of the wall; those of what takes light follow
 # What the light of one side follows: several unknowns may do the same to it (`follows`).
 DOES = ("offset", "turn", "bow", "gain", "blur", "chroma", "wall", "lamp", "cast", "sky")
 DOES_SHADOWED = (*DOES, "share", "reach", "soft")  # with the shadow of a light to one side
 OFFSET, TURN, BOW, GAIN, BLUR, CHROMA, WALL, LAMP, CAST, SKY, SHARE, REACH, SOFT = range(len(DOES_SHADOWED))
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class SidePixels:
-    """The N pixels of one side in the order of its B bins along it."""
-
-    across_px: Singles  # (N,) outward of its line
-    along_px: Singles  # (N,) from its middle
-    bow: Singles  # (N,) the parabola along it
-    seen: Singles  # (3, N) encoded
-    bare: Singles  # (3, N) linear light of the bare mat
-    slope: Singles  # (3, N) of that, outward per px
-    steady: Singles  # (3, N) of the bare mat, as the pixels beside each show it: without its own noise
-    starts: Ints  # (B,) first pixel of each bin
-    sizes: Ints  # (B,)
-    bars: Bars  # of these pixels, lines of the mat that run along the side
-    foot_px: float  # from how far outward of the line the mat shows
-
-    @property
-    def tilt(self) -> Singles:
-        """(N,) across the print: -1 at the inner end of what is seen of it, +1 at the line."""
-        return np.asarray(np.clip(self.across_px / 1.2 + 1.0, -1.5, 1.0), np.float32)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -107,13 +81,17 @@ class Unknowns:
         """Whether a light to one side is among the unknowns."""
         return len(self.common) > len(COMMON)
 
+    @property
+    def does(self) -> tuple[str, ...]:
+        """What the light of one side follows."""
+        return DOES_SHADOWED if self.shadowed else DOES
+
     def follows(self, outward: Floats, px_per_mm: Floats) -> Floats:
         """(S, 14 or 18, 10 or 13): how what the light does (`DOES`) follows the sides' own and the common unknowns.
 
         Sides face `outward` (S, 2), with `px_per_mm` (S,) across them.
         """
-        does = DOES_SHADOWED if self.shadowed else DOES
-        result = np.zeros((len(outward), len(OWN) + len(self.common), len(does)))
+        result = np.zeros((len(outward), len(OWN) + len(self.common), len(self.does)))
         for unknown, does_so in enumerate((OFFSET, TURN, BOW, GAIN, BLUR, LAMP, WALL, BLUR, CHROMA, LAMP)):
             result[:, unknown, does_so] = 1.0
         result[:, 10:12, CAST] = outward * self.cast(outward)[1][:, None]
@@ -154,90 +132,3 @@ def tables(rims: Rims, at: Unknowns, outward: Floats, px_per_mm: Floats) -> Sing
     flats = np.stack([e * density / blur, density * (blur + e * e / blur), top, wall, *shades], axis=1)
     parts = lines[..., :-1], np.diff(lines) / STEP_PX, (flats[..., :-1] + flats[..., 1:]) / 2.0
     return np.concatenate(parts, axis=1).astype(np.float32)
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class SideLight:
-    """What is predicted of a side's N pixels."""
-
-    seen: Singles  # (3, N) encoded
-    slopes: Singles  # (10 or 13, 3, N) by what is done to it (`DOES`), before a mat without its own noise
-    by_level: Singles  # (3, N) by the cloth's encoded level
-    by_level_slope: Singles  # (3, N) of that, by the offset
-    share: Singles  # (2, N) of cloth, at the luma's and at the colours' blur
-
-
-def predicted(
-    w: SidePixels,
-    table: Singles,
-    at: Unknowns,
-    s: int,
-    levels: Floats,
-    figured: bool,
-    encoder: Encoder,
-) -> SideLight:
-    """The light of side `s` with its `table` (13 or 16, K) and its cloth's `levels` (2, 3, B).
-
-    `figured`: it is a print, whose level changes across the side too.
-    """
-    offset, turn, bow, gain = (np.float32(one) for one in at.own[s, :4])
-    usual_px, chroma_px = at.common[:2]
-    e = w.across_px - offset - turn * w.along_px - bow * w.bow
-    by_bin = np.arange(len(w.sizes)).repeat(w.sizes)
-    of_bins = encoder.decode(BGR_OF_YCC @ levels[0]).astype(np.float32)
-    f_steep = encoder.nearest(of_bins)[1].take(by_bin, axis=1)
-    f = of_bins.take(by_bin, axis=1)
-    if figured:
-        f = encoder.decode(BGR_OF_YCC @ (levels[0][:, by_bin] + levels[1][:, by_bin] * w.tilt)).astype(np.float32)
-    mat, mat_slope, steady = gain * w.bare, gain * w.slope, gain * w.steady
-    ahead = f - steady
-    n = len(e)
-    seen, by_level, by_level_slope = (np.zeros((3, n), np.float32) for _ in range(3))
-    slopes = np.zeros((len(table) - TABLE_WALL + WALL, 3, n), np.float32)
-    shares = np.zeros((2, n), np.float32)
-    of_light = YCC_OF_BGR.astype(np.float32)
-    parts, on = np.empty((3, 5, n), np.float32), w.bars.pixels
-    place = (e - np.float32(FIRST_PX)) * np.float32(1.0 / STEP_PX)
-    last = np.float32(table.shape[1] - 0.001)
-    for reach, part in COLOUR_BLUR:
-        # Luma is seen at the place itself, colours also at places to both sides.
-        rows = slice(0 if reach == 0.0 else 1, 3)
-        counts = np.array([1.0, part, part], np.float32)[rows, None]
-        to_seen = of_light[rows] * counts
-        here = np.clip(place + np.float32(reach * chroma_px / STEP_PX), np.float32(0.0), last)
-        low = here.astype(np.int64)
-        row = table.take(low, axis=1)
-        share, visible, mend = row[:3] + row[3:6] * ((here - low.astype(np.float32)) * np.float32(STEP_PX))
-        mended = mat_slope * mend
-        shown = mat * visible + mended
-        parts[:, 1] = steady * visible + mended
-        parts[:, 0] = f * row[3] + steady * row[4] + mat_slope * row[5]
-        parts[:, 2] = ahead * row[6] + mat_slope * row[7]
-        if len(on):
-            cuts = w.bars.mend(e[on] + reach * chroma_px, w.foot_px, at.blur_px[s], usual_px)
-            for part_of, cut in zip((1, 0, 2), cuts, strict=True):
-                changed = (gain * w.bars.light * cut).astype(np.float32)
-                parts[:, part_of, on] += changed
-                if part_of == 1:
-                    shown[:, on] += changed
-        encoded, steepness = encoder.nearest(f * share + shown)
-        parts[:, 3], parts[:, 4] = steady, f
-        parts *= steepness[:, None]
-        by_e, by_gain, by_blur, by_mat, by_f = np.moveaxis((to_seen @ parts.reshape(3, -1)).reshape(-1, 5, n), 1, 0)
-        seen[rows] += to_seen @ encoded
-        slopes[OFFSET, rows] -= by_e
-        slopes[GAIN, rows] += by_gain
-        slopes[BLUR, rows] += by_blur
-        if reach:
-            slopes[CHROMA, rows] += np.float32(reach) * by_e
-        slopes[WALL, rows] += by_f * row[TABLE_WALL]
-        slopes[LAMP:, rows] -= by_mat * row[TABLE_WALL + 1 :, None]
-        relative = of_light[0] @ (steepness / f_steep)
-        by_level[rows] += counts * (share * relative)
-        by_level_slope[rows] -= counts * (row[3] * relative)
-        shares[1] += np.float32(part) * row[TABLE_TOP]
-        if reach == 0.0:
-            shares[0] = row[TABLE_TOP]
-    slopes[GAIN] /= gain
-    slopes[TURN], slopes[BOW] = slopes[OFFSET] * w.along_px, slopes[OFFSET] * w.bow
-    return SideLight(seen, slopes, by_level, by_level_slope, shares)

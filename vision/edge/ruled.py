@@ -85,19 +85,20 @@ class Bars:
         return replace(self, variance=wider), replace(self, away_px=self.away_px - self.away_u_px)
 
     def mend(
-        self, distance_px: Floats, foot_px: float, blur_px: float, usual_px: float
+        self, distance_px: Floats, foot_px: Floats | float, blur_px: Floats | float, usual_px: float
     ) -> tuple[Floats, Floats, Floats]:
         """What is to be added to M V + s^2 M' g, in units of `light`; its slopes by distance and by blur; (K,) each.
 
-        At distances (K,) outward of the cloth's edge, the mat showing from `foot_px` outward of it. How wide a bar is
-        follows from the picture's `usual_px` blur: a side's own is hard to tell from the width.
+        At distances (K,) outward of the cloth's edge, the mat showing from `foot_px` outward of it; that and the blur
+        are one, or (K,). How wide a bar is follows from the picture's `usual_px` blur: a side's own is hard to tell
+        from the width.
         """
         width = np.sqrt(np.maximum(12.0 * (self.variance - usual_px**2), LEAST_WIDTH2))
         here, by_distance = self._mend(distance_px, foot_px, blur_px, width)
         there, _ = self._mend(distance_px, foot_px, blur_px - STEP, width)
         return here, by_distance, (here - there) / STEP
 
-    def _mend(self, e: Floats, foot: float, s: float, width: Floats) -> tuple[Floats, Floats]:
+    def _mend(self, e: Floats, foot: Floats | float, s: Floats | float, width: Floats) -> tuple[Floats, Floats]:
         bar = _bar(self.away_px, width, s)
         low, high = e - self.away_px - width / 2.0, e - self.away_px + width / 2.0
         z_low, z_high = (e - np.maximum(low, foot)) / s, (e - np.maximum(high, foot)) / s
@@ -258,11 +259,11 @@ def _shape(away: Floats, variance: float, blur: float) -> Floats:
     return _bar(away, math.sqrt(12.0 * (variance - s * s)), s)
 
 
-def _density(z: Floats, s: float) -> Floats:
+def _density(z: Floats, s: Floats | float) -> Floats:
     """Per px, `z` standard deviations of `s` px away."""
     return np.asarray(np.exp(-0.5 * z * z) / (ROOT_TWO_PI * s))
 
 
-def _bar(away: Floats, width: Floats | float, s: float) -> Floats:
+def _bar(away: Floats, width: Floats | float, s: Floats | float) -> Floats:
     """A blurred bar's profile, its sum 1."""
     return np.asarray((ndtr((away + width / 2.0) / s) - ndtr((away - width / 2.0) / s)) / width)

@@ -19,7 +19,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.edge.encoding import BGR_OF_YCC, YCC_OF_BGR, Encoder
-from vision.edge.fit import MODEL_ERROR
 from vision.edge.light import COLOUR_BLUR
 from vision.edge.noise import Noise
 from vision.edge.seamlight import (
@@ -34,6 +33,7 @@ from vision.edge.seamlight import (
     predicted,
     variance_of,
 )
+from vision.edge.weighing import MODEL_ERROR
 from vision.edge.windows import Window
 
 Floats = NDArray[np.float64]

@@ -5,6 +5,9 @@ The frames are generated; the bound is Cramer and Rao's (`tests.measure.edge_bou
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -13,8 +16,10 @@ from calibration.tone import SRGB
 from tests.vision.exact import MM_PER_PX, Piece, camera, everywhere, grey, least_offset_sd_px, picture
 from vision.edge.common import COMMON, OWN
 from vision.edge.encoding import YCC_OF_BGR, Encoder
-from vision.edge.fit import side_pixels
-from vision.edge.light import SideLight, SidePixels, Unknowns, predicted, tables
+from vision.edge.light import Unknowns, tables
+from vision.edge.predicting import REACHES, Light, lay_out, predict, room_for
+from vision.edge.ruled import NO_BARS, Bars
+from vision.edge.sidepixels import SidePixels, cuts_of, side_pixels
 from vision.edge.sides import Picture, SideStart, fit_sides
 from vision.edge.windows import Axes, sample
 from vision.light import linear_image, mean_light
@@ -31,8 +36,18 @@ STEPS = {
 }
 
 
-def two_sides(height_mm: float = HEIGHT_MM) -> tuple[list[SidePixels], Axes, list[Floats]]:
-    """Two sides before a mat that grows brighter across the picture, and levels of their cloth (2, 3, B)."""
+@dataclass(frozen=True, eq=False, slots=True)
+class Sides:
+    """Pixels of some sides, lines of the mat along them, and levels of their cloth (2, 3, B)."""
+
+    pixels: SidePixels
+    axes: Axes
+    levels: Floats
+    bars: Bars = NO_BARS
+
+
+def two_sides(height_mm: float = HEIGHT_MM) -> Sides:
+    """Two sides before a mat that grows brighter across the picture."""
     ramp = np.broadcast_to(np.linspace(0.05, 0.12, 200, dtype=np.float32)[None, :, None], (160, 200, 3))
     bare = np.ascontiguousarray(ramp * np.array([0.8, 1.0, 0.9], np.float32))
     scene = compare_with_mat(bare, mat_picture(bare), np.ones(bare.shape[:2], bool))
@@ -40,10 +55,9 @@ def two_sides(height_mm: float = HEIGHT_MM) -> tuple[list[SidePixels], Axes, lis
     turns = np.array([0.4, 2.2])
     axes = Axes.at(camera(), height_mm, middle, np.column_stack([np.cos(turns), np.sin(turns)]), np.full(2, 24.0))
     window = sample(Picture.of(scene, camera(), height_mm), axes, 5.0, 6.0, np.zeros((2, 2)), np.zeros(2, np.int64))
-    _, pixels = side_pixels(window, axes)
-    rng = np.random.default_rng(1)
-    levels = [YCC_OF_BGR @ rng.uniform(0.5, 0.9, (3, len(side.sizes))) for side in pixels]
-    return pixels, axes, [np.stack([one, 0.02 * np.sin(10.0 * one)]) for one in levels]
+    pixels = side_pixels(window, Encoder.of(SRGB))
+    levels = YCC_OF_BGR @ np.random.default_rng(1).uniform(0.5, 0.9, (3, len(window.bin_starts)))
+    return Sides(pixels, axes, np.stack([levels, 0.02 * np.sin(10.0 * levels)]))
 
 
 def start() -> tuple[Floats, Floats]:
@@ -52,13 +66,19 @@ def start() -> tuple[Floats, Floats]:
     return own, np.array([0.85, 0.9, 0.5, 0.3, -0.2, 0.15, 0.25])
 
 
-def lights(
-    sides: tuple[list[SidePixels], Axes, list[Floats]], own: Floats, common: Floats, figured: bool
-) -> list[SideLight]:
-    pixels, axes, levels = sides
-    at = Unknowns(own, common)
+def lights(sides: Sides, own: Floats, common: Floats, figured: bool) -> list[Light]:
+    w, axes, at, encoder = sides.pixels, sides.axes, Unknowns(own, common), Encoder.of(SRGB)
     table = tables(axes.rims, at, axes.outward, axes.scale)
-    return [predicted(one, table[s], at, s, levels[s], figured, Encoder.of(SRGB)) for s, one in enumerate(pixels)]
+    offset, turn, bow = own[:, :3].repeat(np.diff(w.side_starts), axis=0).T
+    e = (w.across_px - offset - turn * w.along_px - bow * w.bow)[sides.bars.pixels]
+    cuts = cuts_of(sides.bars, w, e + np.outer(REACHES, common[1]), np.zeros(len(own)), at.blur_px, common[0])
+    result = []
+    for s, (first, last) in enumerate(pairwise(w.side_starts)):
+        light, room = room_for(last - first, at.shadowed)
+        lay_out(room, w, s, own[s], sides.levels, figured, encoder.linear, encoder.steps)
+        predict(light, room, w, s, own[s, 3], common[1], table[s], encoder.steps, cuts)
+        result.append(light)
+    return result
 
 
 @pytest.mark.parametrize("figured", [False, True])
@@ -74,14 +94,7 @@ def test_slopes_are_finite_differences(name: str, figured: bool) -> None:
     hold_slopes(sides, own, common, k, STEPS.get(name, 0.1), figured)
 
 
-def hold_slopes(
-    sides: tuple[list[SidePixels], Axes, list[Floats]],
-    own: Floats,
-    common: Floats,
-    k: int,
-    step: float,
-    figured: bool = False,
-) -> None:
+def hold_slopes(sides: Sides, own: Floats, common: Floats, k: int, step: float, figured: bool = False) -> None:
     """Slopes by unknown k, own ones before common ones, against differences over twice a step."""
     ends = []
     for way in (step, -step):
@@ -91,7 +104,7 @@ def hold_slopes(
         else:
             there[k - len(OWN)] += way
         ends.append(lights(sides, here, there, figured))
-    follows = Unknowns(own, common).follows(sides[1].outward, sides[1].scale)
+    follows = Unknowns(own, common).follows(sides.axes.outward, sides.axes.scale)
     for s, (light, ahead, behind) in enumerate(zip(lights(sides, own, common, figured), *ends, strict=True)):
         numerical = (ahead.seen - behind.seen) / (2.0 * step)
         slopes = np.tensordot(follows[s, k].astype(np.float32), light.slopes, 1)

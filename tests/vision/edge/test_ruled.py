@@ -13,10 +13,9 @@ import pytest
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from tests.vision.edge.test_light import STEPS, hold_slopes, start, two_sides
+from tests.vision.edge.test_light import STEPS, Sides, hold_slopes, start, two_sides
 from tests.vision.exact import BLUR_PX, MM_PER_PX, Piece, camera, everywhere, grey, picture
 from vision.edge.common import COMMON, OWN
-from vision.edge.light import SidePixels
 from vision.edge.ruled import Bars, find_bars
 from vision.edge.sides import Picture, SideStart, fit_sides
 from vision.edge.windows import Axes, sample
@@ -41,7 +40,7 @@ def profile(away: Floats, width: float) -> Floats:
     return np.asarray((ndtr((away + width / 2) / BLUR) - ndtr((away - width / 2) / BLUR)) / width)
 
 
-def a_bar(places: Floats, middle: float, width: float) -> Bars:
+def a_bar(places: Floats, middle: Floats | float, width: float) -> Bars:
     """Of light 1 over the mat's, seen at places across."""
 
     n, away = len(places), places - middle
@@ -81,26 +80,26 @@ def test_slopes_of_a_cut_line_are_finite_differences() -> None:
     assert np.allclose(by_blur, (more - less) / (2 * step), atol=3e-3)
 
 
-def before_a_bar(side: SidePixels, middle: float, width: float) -> SidePixels:
-    """A side before a mat with a line along it."""
-    across = side.across_px.astype(np.float64)
+def before_a_bar(sides: Sides, middles: Floats, width: float) -> Sides:
+    """Sides before a mat with a line along each."""
+    w = sides.pixels
+    across, middle = w.across_px.astype(np.float64), middles.repeat(np.diff(w.side_starts))
     bar = a_bar(across, middle, width)
-    bar = replace(bar, light=LINE * bar.light)
-    bare = side.bare + LINE * width * profile(across - middle, width)
-    slope = side.slope + LINE * width * bar.slope
+    bare = w.bare + LINE * width * profile(across - middle, width)
+    slope = w.slope + LINE * width * bar.slope
     bare = bare.astype(np.float32)
-    return replace(side, bare=bare, steady=bare, slope=slope.astype(np.float32), bars=bar)
+    lined = w._replace(bare=bare, steady=bare, slope=slope.astype(np.float32))
+    return replace(sides, pixels=lined, bars=replace(bar, light=LINE * bar.light))
 
 
 @pytest.mark.parametrize("name", ["offset", "gain", "focus", "common chroma"])
 def test_slopes_of_light_before_a_cut_line_are_finite_differences(name: str) -> None:
-    pixels, axes, levels = two_sides(0.0)  # flat, as the blur's slope is exact there
     own, common = start()
     own[:, 5:], common[:] = 0.0, (BLUR, common[1], *np.zeros(len(COMMON) - 2))
     # The edge runs within the line all along: where it passes a line's own edge, slopes change at once.
-    lined = [before_a_bar(side, offset + 0.1, 1.1) for side, offset in zip(pixels, own[:, 0], strict=True)]
+    lined = before_a_bar(two_sides(0.0), own[:, 0] + 0.1, 1.1)  # flat, as the blur's slope is exact there
     k = [*OWN, *(f"common {part}" for part in COMMON)].index(name)
-    hold_slopes((lined, axes, levels), own, common, k, STEPS.get(name, 0.1))
+    hold_slopes(lined, own, common, k, STEPS.get(name, 0.1))
 
 
 def bare_scene() -> Scene:

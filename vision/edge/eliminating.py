@@ -1,0 +1,147 @@
+"""The equations of a side's unknowns from its pixels, with the cloth's level of each bin eliminated from them."""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.compiled import compiled
+from vision.edge.levels import Levels
+from vision.edge.predicting import Light
+from vision.edge.sidepixels import SidePixels
+from vision.edge.weighing import Weighed
+
+Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
+Real = float | np.floating[Any]
+
+DRAWN = 0.25  # of what levels without order would draw: a print lies between order and none
+ZERO = np.float32(0.0)
+
+
+class Sums(NamedTuple):
+    """Of S sides with X unknowns of their light, and of their B bins."""
+
+    normal: Floats  # (S, X, X) normal equations, levels eliminated
+    info: Floats  # (S, 3) of the offset, by luma and colours
+    scores: Floats  # (B, X) the gradient, bin by bin
+    inverse: Floats  # (2, 2, 3, B) covariance of the levels and of their slopes across
+    top: Floats  # (2, 3, B) what pulls at them
+    cross: Floats  # (2, 3, B, X) how they follow the unknowns, before the inverse
+
+
+def no_sums(sides: int, bins: int, unknowns: int) -> Sums:
+    """Nothing summed yet."""
+    shapes = (sides, unknowns, unknowns), (sides, 3), (bins, unknowns), (2, 2, 3, bins), (2, 3, bins)
+    return Sums(*(np.zeros(shape) for shape in (*shapes, (2, 3, bins, unknowns))))
+
+
+@compiled
+def sum_side(
+    to: Sums, acting: Singles, light: Light, of: Weighed, w: SidePixels, s: int, levels: Levels, figured: bool
+) -> None:
+    """Sum the pixels of side `s`; of a print (`figured`) the levels' slopes across are eliminated, too.
+
+    `acting` (3, N) is room. A Schur complement: the levels' prior is their spread along the side, so that plain cloth
+    pays nothing for them.
+    """
+    first = w.bin_starts[w.side_bins[s]]
+    n, many = w.bin_starts[w.side_bins[s + 1]] - first, len(light.slopes)
+    for c in range(3):
+        by_level, before = light.by_level[min(c, 1)], to.normal[s, 0, 0]
+        for i in range(n):
+            acting[0, i] = of.weights[c, i] * by_level[i]
+            acting[1, i] = acting[0, i] * w.tilt[first + i]
+            acting[2, i] = of.weights[c, i] * of.rest[c, i]
+        for x in range(many):
+            for y in range(x + 1):
+                total = ZERO
+                for i in range(n):
+                    total += of.weights[c, i] * light.slopes[x, c, i] * light.slopes[y, c, i]
+                to.normal[s, x, y] += total
+        for b in range(w.side_bins[s], w.side_bins[s + 1]):
+            begin, end = w.bin_starts[b] - first, w.bin_starts[b + 1] - first
+            for x in range(many):
+                pull, of_level, of_slope = ZERO, ZERO, ZERO
+                for i in range(begin, end):
+                    pull += acting[2, i] * light.slopes[x, c, i]
+                    of_level += acting[0, i] * light.slopes[x, c, i]
+                    of_slope += acting[1, i] * light.slopes[x, c, i]
+                to.scores[b, x] += pull
+                to.cross[0, c, b, x], to.cross[1, c, b, x] = of_level, of_slope
+            level, both, slope, at_level, at_slope = ZERO, ZERO, ZERO, ZERO, ZERO
+            for i in range(begin, end):
+                level += acting[0, i] * by_level[i]
+                both += acting[1, i] * by_level[i]
+                slope += acting[1, i] * by_level[i] * w.tilt[first + i]
+                at_level += acting[0, i] * of.rest[c, i]
+                at_slope += acting[1, i] * of.rest[c, i]
+            _eliminate(to, c, b, s, levels, figured, level, both, slope, at_level, at_slope)
+        to.info[s, c] = to.normal[s, 0, 0] - before
+    for x in range(many):
+        for y in range(x):
+            to.normal[s, y, x] = to.normal[s, x, y]
+
+
+@compiled
+def _eliminate(
+    to: Sums,
+    c: int,
+    b: int,
+    s: int,
+    levels: Levels,
+    figured: bool,
+    level: Real,
+    both: Real,
+    slope: Real,
+    at_level: Real,
+    at_slope: Real,
+) -> None:
+    """Take out the level of one bin and channel, and its slope, from how its pixels tell each of them and both."""
+    prior = 1.0 / levels.u[0, c, s] ** 2
+    level = level + prior
+    to.top[0, c, b] = at_level + prior * (levels.mean[0, c, s] - levels.values[0, c, b])
+    to.inverse[0, 0, c, b] = 1.0 / level
+    if figured:
+        prior = 1.0 / levels.u[1, c, s] ** 2
+        slope = slope + prior
+        to.top[1, c, b] = at_slope + prior * (levels.mean[1, c, s] - levels.values[1, c, b])
+        determinant = level * slope - both * both
+        to.inverse[0, 0, c, b], to.inverse[1, 1, c, b] = slope / determinant, level / determinant
+        to.inverse[0, 1, c, b] = to.inverse[1, 0, c, b] = -both / determinant
+    for k in range(2 if figured else 1):
+        for x in range(len(to.scores[b])):
+            share = to.inverse[k, 0, c, b] * to.cross[0, c, b, x]
+            if figured:
+                share += to.inverse[k, 1, c, b] * to.cross[1, c, b, x]
+            to.scores[b, x] -= share * to.top[k, c, b]
+            for y in range(x + 1):
+                to.normal[s, x, y] -= share * to.cross[k, c, b, y]
+
+
+@compiled
+def take_back(to: Sums, light: Light, of: Weighed, w: SidePixels, s: int) -> None:
+    """Mend the gradient of side `s`, by offset, turn and bow, for what doubt of the levels does.
+
+    The levels are only known so far: their doubt would draw the edge outward, where they explain more pixels. The
+    likelihood's slope with the levels integrated out takes that back (Fisher's identity).
+    """
+    first = w.bin_starts[w.side_bins[s]]
+    for b in range(w.side_bins[s], w.side_bins[s + 1]):
+        drawn, turned, bent = ZERO, ZERO, ZERO
+        for c in range(3):
+            part = min(c, 1)
+            level, both = np.float32(to.inverse[0, 0, c, b]), np.float32(to.inverse[0, 1, c, b])
+            slope = np.float32(to.inverse[1, 1, c, b])
+            for i in range(w.bin_starts[b], w.bin_starts[b + 1]):
+                k, tilt = i - first, w.tilt[i]
+                doubt = level + (both + both) * tilt + slope * tilt * tilt
+                by = of.weights[c, k] * light.by_level[part, k] * light.by_level_slope[part, k] * of.lone[c, k] * doubt
+                drawn += by
+                turned += by * w.along_px[i]
+                bent += by * w.bow[i]
+        to.scores[b, 0] -= DRAWN * drawn
+        to.scores[b, 1] -= DRAWN * turned
+        to.scores[b, 2] -= DRAWN * bent
