@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.compiled import compiled
+from vision.medians import median
 
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
@@ -26,6 +27,7 @@ SMEAR = (0.4, 0.4, 0.5)  # of the contrast nearby: less is a neighbour's edge, s
 HALO, HALO_CELLS = 0.08, 4  # of a strong contrast so near: less may be compression's blocks or sharpening
 SEEN = 10.0  # standard deviations: cloth of so much contrast shows all over
 BARE = 4.0  # standard deviations within which a place counts as bare mat when its noise is measured
+FEW = 64  # values whose median is their commonest
 SPARSE = 8  # every so many cells each way, for what is measured over the whole picture
 
 
@@ -85,7 +87,9 @@ def measure_contrast(
     # What is averaged over many cells is as good in every other one.
     half = difference.shape[1] // 2, difference.shape[0] // 2
     if min(half) > SIZES[2]:
-        broad = _mean(np.asarray(cv2.resize(difference, half, interpolation=cv2.INTER_AREA), np.float32), SIZES[2])
+        even = difference.shape[0] % 2 == 0 and difference.shape[1] % 2 == 0
+        halved = _halved(difference) if even else cv2.resize(difference, half, interpolation=cv2.INTER_AREA)
+        broad = _mean(np.asarray(halved, np.float32), SIZES[2])
         of_half = np.asarray(cv2.resize(noisier, half, interpolation=cv2.INTER_AREA), np.float32)
         distance, broad_noise = _distance(broad, of_half, SPARSE // 2, middle, bare, least_sd)
         weak = _weak(_beyond(distance, SIZES[2], SMEAR[2]), distance, noise / broad_noise)
@@ -167,18 +171,27 @@ def _covariance(sample: Floats32 | Floats, least_sd: float) -> Floats:
 
 def commonest(values: Floats32) -> float:
     """The commonest value: the middle of the narrowest interval that holds a quarter of them (half-sample mode)."""
-    ordered = np.sort(values)
-    while ordered.size > 64:
-        half = ordered.size // 2
-        start = int(np.argmin(ordered[half:] - ordered[:-half]))
-        ordered = ordered[start : start + half]
-    return float(np.median(ordered))
+    first, end = _narrowest(ordered := np.sort(values), FEW)
+    return median(ordered[first:end])
 
 
-def bare_spread(values: Floats32) -> float:
-    """Standard deviation of the commonest part of `values`, cloth and stains left out."""
-    mode = commonest(values)
-    distance = np.sort(np.abs(values - mode))
+@compiled
+def _narrowest(ordered: Floats32, few: int) -> tuple[int, int]:
+    """From where to where the values lie that half of half of them, and so on, crowd together in: `few` at most."""
+    first, end = 0, len(ordered)
+    while end - first > few:
+        half, best = (end - first) // 2, first
+        for k in range(first, end - half):
+            if ordered[k + half] - ordered[k] < ordered[best + half] - ordered[best]:
+                best = k
+        first, end = best, best + half
+    return first, end
+
+
+def bare_spread(values: Floats32, mode: float | None = None) -> float:
+    """Standard deviation of the commonest part of `values`, cloth and stains left out; `mode` is its `commonest`."""
+    distance = np.abs(values - np.float32(commonest(values) if mode is None else mode))
+    third = distance.size // 3
     # A third of the picture is taken to be bare mat at least; of a normal distribution's distances from its
     # middle, the share within z standard deviations is erf(z / sqrt 2): a third of them within 0.4307.
-    return float(max(distance[distance.size // 3] / 0.4307, 2e-4))
+    return float(max(np.partition(distance, third)[third] / 0.4307, 2e-4))

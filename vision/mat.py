@@ -186,7 +186,8 @@ def compare_with_mat(
         difference = difference[_likely_bare(difference[:, 0], light)]
     noise = np.full(3, 2e-4)
     if len(difference):
-        near = np.abs(difference[:, 0] - commonest(difference[:, 0])) < 4.0 * bare_spread(difference[:, 0])
+        mode = commonest(difference[:, 0])
+        near = np.abs(difference[:, 0] - mode) < 4.0 * bare_spread(difference[:, 0], mode)
         noise = np.array([bare_spread(difference[near, c]) for c in range(3)])
     return Scene(levels, bare.levels, seen, bare.cells, noise, mat.known, tone, bare.moved_px, lamp, mat.held)
 
