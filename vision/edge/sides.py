@@ -18,6 +18,7 @@ from vision.edge.fit import CONTRADICTED, OWN_PRIOR, VALLEY_PX, Beside, Fits, Un
 from vision.edge.light import Unknowns
 from vision.edge.neighbours import Neighbours
 from vision.edge.noise import Noise, encoded_noise
+from vision.edge.overexposed import moved_px
 from vision.edge.ruled import find_bars
 from vision.edge.valley import SURELY_INSIDE_PX, contradicted, figures, likeliest_offsets_px, softness_px
 from vision.edge.windows import Axes, Window, sample
@@ -166,7 +167,11 @@ def fit_sides(
     bent = np.where(printed & picture.scene.known, fits.own[:, 2], 0.0)
     blur_px = float(fits.common.values[0])
     bent = np.where(contradicted(placed, picture.noise, picture.encoder, blur_px, bent), bent, 0.0)
-    doubts = np.column_stack([astray, bent])
+    # What the camera cannot tell of cloth that is too bright for it, a print's levels least of all.
+    moves_px, moves_u = moved_px(placed, picture.noise, picture.encoder, blur_px + fits.own[:, 4])
+    moves_px = np.where(printed, 0.0, moves_px)
+    axes = replace(axes, middles_mat_mm=axes.middles_mat_mm + axes.outward * (moves_px / axes.scale)[:, None])
+    doubts = np.column_stack([np.hypot(astray, moves_u), bent])
     found = [
         _fit(s, fits, last, axes, float(seen_px[s]), float(soft_px[s]), doubts[s], bool(printed[s]))
         if count[s] >= FEWEST

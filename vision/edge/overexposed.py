@@ -1,0 +1,121 @@
+"""Where an edge truly lies of cloth that is brighter than the camera can tell: its light is cut off at the top.
+
+Such cloth seems less bright than it is, and pixels that see a little less of it seem to be all cloth: the edge seems
+to lie outward, by a twentieth of a pixel and more. How much brighter it is, nothing but the edge itself can tell: its
+rise is then too steep at the mat and broken off at the top. So the mean rise across the side is fitted twice, with
+cloth just as bright as the camera can tell and with brighter cloth; the difference of the two places is what the edge
+has to move. What else there is (shadow, wall) is the same in both and cancels, about.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from vision.edge.encoding import BGR_OF_YCC, YCC_OF_BGR, Encoder
+from vision.edge.noise import Noise
+from vision.edge.windows import Window
+
+Floats = NDArray[np.float64]
+
+FULL = 0.985  # of the encoded range: at it or above, a channel tells no level
+MOSTLY = 0.5  # of the pixels well inside
+INSIDE_PX, FROM_PX, TO_PX, BIN_PX = 2.0, -4.0, 4.0, 0.25
+BRIGHTER = math.log(2.5) * np.linspace(0.0, 1.0, 12) ** 2  # log of how many times as bright as the camera can tell
+SPACING = np.gradient(BRIGHTER)
+BRIGHTER_U = math.log(1.5)  # exposures are off by half a stop and more
+BLUR_U = 0.1  # of its log: where all cloth is too bright, the picture's blur is told too small
+MODEL_ERROR = 0.01  # of the step: what the blur's shape does not know
+STEPS, MOST_PX = 5, 0.5
+
+
+def overexposed(window: Window, encoder: Encoder) -> NDArray[np.bool_]:
+    """(S,): beside which lines the cloth is too bright for a channel at least."""
+    result = np.zeros(window.count, np.bool_)
+    for s, run in enumerate(window.runs):
+        inside = window.across_px[run] < -INSIDE_PX
+        if inside.any():
+            encoded = BGR_OF_YCC @ window.seen[:, run][:, inside]
+            result[s] = bool(np.any(np.mean(encoded >= FULL, axis=1) > MOSTLY))
+    return result
+
+
+def moved_px(window: Window, noise: Noise, encoder: Encoder, blur_px: Floats) -> tuple[Floats, Floats]:
+    """(S,) each: by how much to move the lines of overexposed sides outward, and the standard uncertainty of that.
+
+    `blur_px` (S,) of the fit; 0 where nothing is overexposed.
+    """
+    moves, u = np.zeros(window.count), np.zeros(window.count)
+    for s in np.flatnonzero(overexposed(window, encoder)):
+        rise = _Rise.of(window, int(s), noise, encoder)
+        if rise is not None:
+            moves[s], u[s] = rise.moved(encoder, float(blur_px[s]))
+    return moves, u
+
+
+class _Rise:
+    """The mean encoded luma across one side, from cloth to mat, in K steps."""
+
+    def __init__(self, across_px: Floats, luma: Floats, mat: Floats, cloth: Floats, u: Floats) -> None:
+        self.across_px, self.luma, self.mat, self.cloth, self.u = across_px, luma, mat, cloth, u
+
+    @staticmethod
+    def of(window: Window, s: int, noise: Noise, encoder: Encoder) -> _Rise | None:
+        run = window.runs[s]
+        across, seen, bare = window.across_px[run], window.seen[:, run], window.bare[:, run]
+        near = (across > FROM_PX) & (across < TO_PX)
+        many = round((TO_PX - FROM_PX) / BIN_PX)
+        place = np.clip(((across[near] - FROM_PX) / BIN_PX).astype(np.int64), 0, many - 1)
+        count = np.bincount(place, minlength=many)
+        inside, outside = across < -INSIDE_PX, across > INSIDE_PX
+        if np.any(count == 0) or not inside.any() or not outside.any():
+            return None
+
+        def mean(values: Floats) -> Floats:
+            return np.asarray(np.bincount(place, values[near], many) / count)
+
+        luma = mean(seen[0])
+        cloth = encoder.decode(BGR_OF_YCC @ seen[:, inside].mean(axis=1))
+        full = np.mean((BGR_OF_YCC @ seen[:, inside]) >= FULL, axis=1) > MOSTLY
+        light = encoder.decode(BGR_OF_YCC @ seen[:, outside])
+        gain = light.sum(axis=1) / np.maximum(bare[:, outside].sum(axis=1), 1e-6)
+        mat = np.stack([mean(gain[c] * bare[c]) for c in range(3)])
+        u = np.hypot(noise.sd[0] * np.sqrt(noise.together[0] / count), MODEL_ERROR * abs(luma[0] - luma[-1]))
+        return _Rise(mean(across), luma, mat, np.where(full, -1.0, cloth), u)
+
+    def moved(self, encoder: Encoder, blur_px: float) -> tuple[float, float]:
+        """Mean and spread of the difference, over all that the cloth's light may be (a grid of its posterior)."""
+        places, cost = self._fitted(encoder, blur_px)
+        cost = cost + (BRIGHTER / BRIGHTER_U) ** 2
+        weight = SPACING * np.exp(-0.5 * (cost - cost.min()))
+        weight /= weight.sum()
+        away = places - places[0]
+        mean = float(weight @ away)
+        return mean, math.sqrt(float(weight @ (away - mean) ** 2))
+
+    def _fitted(self, encoder: Encoder, blur_px: float) -> tuple[Floats, Floats]:
+        """(G,) each: the place (px outward) that explains the rise best with each light of the cloth, its chi-square.
+
+        Gauss-Newton on the place and the blur, with all lights at once.
+        """
+        at, weights = np.zeros((len(BRIGHTER), 2)), 1.0 / self.u**2
+        for _ in range(STEPS):
+            here = self._luma(encoder, blur_px, at)
+            slopes = np.stack([(self._luma(encoder, blur_px, at + d) - here) / 1e-3 for d in np.eye(2) * 1e-3], axis=1)
+            normal = (slopes * weights) @ np.swapaxes(slopes, 1, 2) + np.diag([1e-6, 1.0 / BLUR_U**2])
+            pull = np.einsum("gxk,gk->gx", slopes * weights, self.luma - here)
+            pull[:, 1] -= at[:, 1] / BLUR_U**2
+            at = at + np.clip(np.linalg.solve(normal, pull[..., None])[..., 0], -MOST_PX, MOST_PX)
+        rest = (self.luma - self._luma(encoder, blur_px, at)) / self.u
+        return at[:, 0], np.sum(rest**2, axis=1) + (at[:, 1] / BLUR_U) ** 2
+
+    def _luma(self, encoder: Encoder, blur_px: float, at: Floats) -> Floats:
+        """(G, K): as the camera writes it down, with edges at (G, 2) places and logs of the blur over `blur_px`."""
+        share = ndtr((at[:, :1] - self.across_px) / (blur_px * np.exp(at[:, 1:])))[:, None]
+        brighter = np.exp(BRIGHTER)[:, None]
+        cloth = np.where(self.cloth < 0.0, brighter, self.cloth)[..., None]
+        light = cloth * share + self.mat * (1.0 - share)
+        return np.asarray(np.einsum("c,gck->gk", YCC_OF_BGR[0], encoder.encode(light)[0]))
