@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from calibration.pinhole import Pinhole
 from calibration.tone import Tone
 from vision.edge.across import in_the_light_there
+from vision.edge.barsearch import find_bars
 from vision.edge.common import Common, doubted_light, doubted_shape, held_light, in_known_light, unseen
 from vision.edge.encoding import BGR_OF_YCC, Encoder
 from vision.edge.fit import CONTRADICTED, OWN_PRIOR, VALLEY_PX, Beside, Fits, Until, solve
@@ -19,7 +20,6 @@ from vision.edge.light import Unknowns
 from vision.edge.neighbours import Neighbours
 from vision.edge.noise import Noise, encoded_noise
 from vision.edge.overexposed import moved_px
-from vision.edge.ruled import find_bars
 from vision.edge.valley import SURELY_INSIDE_PX, contradicted, figures, likeliest_offsets_px, softness_px
 from vision.edge.windows import Axes, Window, sample
 from vision.mat import Scene

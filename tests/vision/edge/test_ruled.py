@@ -15,8 +15,9 @@ from scipy.special import ndtr
 
 from tests.vision.edge.test_light import STEPS, Sides, hold_slopes, start, two_sides
 from tests.vision.exact import BLUR_PX, MM_PER_PX, Piece, camera, everywhere, grey, picture
+from vision.edge.barsearch import find_bars
 from vision.edge.common import COMMON, OWN
-from vision.edge.ruled import Bars, find_bars
+from vision.edge.ruled import Bars
 from vision.edge.sides import Picture, SideStart, fit_sides
 from vision.edge.windows import Axes, sample
 from vision.light import linear_image, mean_light
