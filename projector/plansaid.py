@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from projector.guide.state import wanted_of
+from projector.piecing.lengths import is_metric
 from projector.piecing.planreading import plan_from_text
 from projector.piecing.plans import Plan
 from projector.piecing.shapes import ShapeError, parse_shape
 from projector.piecing.tables import PlanError
-from vision.expected import ExpectedShape
+from vision.expected import ExpectedShape, LengthUnit
 
 
 def readable_plan(text: str) -> Plan | None:
@@ -29,4 +30,5 @@ def shape_of(plan: Plan | None, name: str) -> ExpectedShape | None:
         shape = parse_shape(name)
     except ShapeError:
         return None
-    return ExpectedShape(name, shape.corners_mm, shape.seams_mm, shape.side_names)
+    said_in: LengthUnit = "mm" if is_metric(name) else "in"
+    return ExpectedShape(name, shape.corners_mm, shape.seams_mm, shape.side_names, said_in=said_in)

@@ -22,7 +22,7 @@ from projector.guide.sitting import USUAL, Sitting
 from projector.guide.steps import Event as Event
 from projector.guide.steps import Record as Record
 from projector.piecing.plans import Cut, Plan, Strip, Unit, expected_shape
-from vision.expected import ExpectedShape, Tolerance
+from vision.expected import ExpectedShape, LengthUnit, Tolerance
 
 Floats = NDArray[np.float64]
 
@@ -155,4 +155,5 @@ def wanted_of(plan: Plan, unit: Unit) -> ExpectedShape:
     width_mm = plan.tolerance_mm if unit.tolerance_mm is None else unit.tolerance_mm
     tolerance = Tolerance(width_mm, angle_rad)
     own = unit.side_tolerances_mm
-    return ExpectedShape(unit.name, shape.corners_mm, shape.seams_mm, shape.side_names, tolerance, own)
+    said_in: LengthUnit = "mm" if plan.metric else "in"
+    return ExpectedShape(unit.name, shape.corners_mm, shape.seams_mm, shape.side_names, tolerance, own, said_in)

@@ -11,7 +11,7 @@ from typing import Literal
 
 import numpy as np
 
-from projector.piecing.lengths import INCH_MM
+from projector.piecing.lengths import INCH_MM, is_metric
 from projector.piecing.shapes import Lean, Shape, ShapeError, parse_shape, slant
 
 Hand = Literal["left", "right"]
@@ -176,6 +176,22 @@ class Plan:
     def wanted(self) -> int:
         """Number of units to be cut."""
         return sum(unit.cut.make for unit in self.units if unit.cut)
+
+    @property
+    def metric(self) -> bool:
+        """Whether it was meant in millimetres: no 64th of an inch hits its finished size, or else any of its widths.
+
+        What a plan leaves to the usual, like a quarter of an inch for seams, tells nothing of whoever made it.
+
+        >>> Plan("a", (Strip("sea", 60.0, 1000.0),)).metric, Plan("a", (Strip("sea", 63.5, 1000.0),)).metric
+        (True, False)
+        """
+        widths = [strip.width_mm for strip in self.strips] + [unit.cut.width_mm for unit in self.units if unit.cut]
+        own = widths if self.making is None else [self.making.finish_mm]
+        if not own:
+            return any(is_metric(unit.written or "") for unit in self.units)
+        parts = (length_mm / INCH_MM * 64.0 for length_mm in own)
+        return all(abs(part - round(part)) > 1e-6 for part in parts)
 
 
 def expected_shape(plan: Plan, unit: Unit) -> Shape:

@@ -7,7 +7,6 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from projector.piecing.lengths import INCH_MM
 from projector.piecing.making import Made
 from projector.piecing.patchwork.patches import Block
 from projector.piecing.plans import Plan
@@ -38,18 +37,10 @@ def write_pictures(path: Path, block: Block, made: Made) -> None:
         plt.close(page)
 
 
-def is_metric(plan: Plan) -> bool:
-    """Whether a plan was meant in millimetres: no eighth of an inch hits the finished size."""
-    if plan.making is None:
-        return False
-    eighths = plan.making.finish_mm / INCH_MM * 8.0
-    return abs(eighths - round(eighths)) > 1e-6
-
-
 def _page(plt: Any, block: Block, made: Made) -> Any:
     plan = made.plan
     looks = swatches([f for strip in plan.strips for f in strip.fabrics] + [p.fabric for p in block.patches])
-    metric, units, lines = is_metric(plan), plan.units[:MOST_UNITS], _sewing(plan)
+    metric, units, lines = plan.metric, plan.units[:MOST_UNITS], _sewing(plan)
     strips = [strip_tall(strip) * (WIDE_IN - 2 * MARGIN_IN) + HEAD_IN for strip in plan.strips]
     rows = [UNIT_IN] * -(-len(units) // COLUMNS)
     tall = [TITLE_IN, BLOCK_IN, *strips, *rows, 0.5 + LINE_IN * len(lines)]

@@ -83,7 +83,7 @@ class Charted:
     capability: Capability | None
     drift: Line | None  # against the units' numbers
     most: Interval | None  # between what 95 of 100 of all units lie
-    out_at_most: float  # share of all units that are out of the limits, 95 % sure; 1 where nothing is known
+    out_at_most: float  # share of all units out of the limits, 95 % sure, no less than is; 1 where nothing is known
 
     @property
     def out(self) -> int:
@@ -157,13 +157,14 @@ class Part:
         return tuple(sorted((unit for kind in self.kinds for unit in kind.units), key=lambda one: (one.at, one.n)))
 
 
-def part_of(plan: Plan | None, title: str, text: str, sittings: Sequence[Sitting], units: Iterable[Measured]) -> Part:
-    """`text` is the plan's own; it tells whether lengths are metric. Kinds come in the plan's order."""
+def part_of(plan: Plan | None, title: str, sittings: Sequence[Sitting], units: Iterable[Measured]) -> Part:
+    """Kinds come in the plan's order. Lengths are told as the plan has them, without one as the units are named."""
     by_name: dict[str, list[Measured]] = {unit.name: [] for unit in plan.units} if plan is not None else {}
     for unit in units:
         by_name.setdefault(unit.name, []).append(unit)
     kinds = tuple(_kind(name, plan, found) for name, found in by_name.items())
-    return Part(plan, title, is_metric(text), tuple(sittings), kinds)
+    metric = plan.metric if plan is not None else is_metric(" ".join(by_name))
+    return Part(plan, title, metric, tuple(sittings), kinds)
 
 
 def measured(
@@ -231,6 +232,7 @@ def _charted(dimension: Dimension, units: Sequence[Measured]) -> Charted | None:
     if len(values) >= LEAST:
         limits = limits_by_sd(whole.mean, whole.sd) if pooled else limits_of(values)
     able = capability(values, dimension.lower, dimension.upper)
+    out = sum(not dimension.lower <= value <= dimension.upper for value in values) / len(values)
     return Charted(
         dimension,
         numbers,
@@ -243,7 +245,7 @@ def _charted(dimension: Dimension, units: Sequence[Measured]) -> Charted | None:
         able,
         line_through(*_by_unit(numbers, values)) if len(set(numbers)) >= LEAST else None,
         most_lie_between(able.count, able.mean, able.sd) if able is not None and able.count >= FEWEST else None,
-        1.0 if able is None else share_outside_at_most(able, dimension.lower, dimension.upper),
+        1.0 if able is None else max(out, share_outside_at_most(able, dimension.lower, dimension.upper)),
     )
 
 

@@ -8,10 +8,11 @@ from projector.dimensions import Dimension
 from projector.piecing.lengths import INCH_MM, inches_text, mm_text
 from projector.reporting.contents import FEWEST, LEAST, Charted, Part
 from vision.statistics.capability import Interval
+from vision.statistics.drift import neighbours_correlation
 from vision.wording import off_by
 
-MANY = 10  # units over which a drift is told
 MOST_STRIPS = 12
+ALIKE_FROM = 20  # units before their neighbours' likeness is looked at
 STEADY = {False: "steady: no run rule is met", True: "none lies beyond three sigma"}
 
 
@@ -121,9 +122,11 @@ def drift_words(charted: Charted, metric: bool) -> str:
     chance = "under 0.1 %" if by_chance < 0.001 else f"{100.0 * by_chance:.{0 if by_chance >= 0.1 else 1}f} %"
     if not charted.drifts:
         return f"no drift to speak of: a line as steep comes by chance in {chance} of cases"
-    one, slope, u = charted.dimension, charted.drift.slope * MANY, charted.drift.u_slope * MANY
-    amount = f"{'−' if slope < 0.0 else '+'}{size_words(abs(slope), one, metric)}"
-    return f"drifts: {amount} in {MANY} units, u {size_words(u, one, metric)} (by chance in {chance} of cases)"
+    one, span = charted.dimension, charted.numbers[-1] - charted.numbers[0]
+    moved, u = charted.drift.slope * span, charted.drift.u_slope * span
+    amount = f"{'−' if moved < 0.0 else '+'}{size_words(abs(moved), one, metric)}"
+    sure = f"u {size_words(u, one, metric)}, by chance in {chance} of cases"
+    return f"drifts: {amount} from the first unit to the last ({sure})"
 
 
 def run_words(charted: Charted, most: int = 4) -> list[str]:
@@ -136,10 +139,17 @@ def run_words(charted: Charted, most: int = 4) -> list[str]:
 
 
 def doubt_words(charted: Charted) -> list[str]:
-    """Where units differ less than they are measured: what they have in common is in none of the figures."""
-    if charted.spread.count < FEWEST or not charted.spread.sd < charted.u:
-        return []
-    return ["these differ less than one measurement is sure to: what is wrong with all of them alike is not seen here"]
+    """What the figures do not show: an error that units share, and neighbours that are alike."""
+    told, count = [], charted.spread.count
+    if count >= FEWEST and charted.spread.sd < charted.u:
+        told.append("these differ less than one measurement is sure to: an error that all share is not seen here")
+    if charted.dimension.each == 1 and count >= ALIKE_FROM and charted.spread.sd > 0.0:
+        alike = neighbours_correlation(charted.values)
+        if alike > 2.0 / math.sqrt(count):
+            told.append(
+                f"neighbours are alike (correlation {alike:.1f}), as in one strip: the run rules call too often"
+            )
+    return told
 
 
 def _inches(off_mm: float) -> str:

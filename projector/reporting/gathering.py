@@ -79,7 +79,7 @@ def _told(text: str, sessions: Sequence[Session], entries: Mapping[int, Sequence
     title = (plan.name if plan is not None else sessions[0].plan_name) or NO_PLAN
     events = [unit.event for unit in units]
     told = _NO_PLAN[bool(text)] if plan is None else _foretold(plan, events)
-    metric = (part := part_of(plan, title, text, sittings, units)).metric
+    metric = (part := part_of(plan, title, sittings, units)).metric
     lines = [told] if isinstance(told, str) else prediction_words(told, metric)
     files = dict.fromkeys(one.rig for one in sessions)
     several = len(sessions) > 1

@@ -23,6 +23,7 @@ from vision.wording import off_by
 Floats = NDArray[np.float64]
 
 WIDE, TALL, MARGIN = 230.0, 200.0, 34.0
+BESIDE = 62.0  # room for "under 1/64" beside a side
 PLAN_WIDE = 420.0
 SHOWN = 0.07  # of the unit's size, that the worst deviation takes on paper
 LEANING = 0.3  # of a side's outward direction: from here on its figure stands beside it
@@ -43,7 +44,7 @@ def unit_drawing(unit: Measured, shape: ExpectedShape | None, metric: bool) -> s
     drawn = planned + times * (outline - planned)
     placed = placed_seams(tuple(seams_of(unit.event)), wanted)
     seams = [wanted[one.index] + times * (one.found.ends_mat_mm - wanted[one.index]) for one in placed]
-    show = _Paper(np.concatenate([planned, drawn]) @ turn)
+    show = _Paper(np.concatenate([planned, drawn]) @ turn, side_room=BESIDE)
     parts = [
         path(show(planned @ turn), True, **PLANNED),
         *(path(show(seam @ turn), **PLANNED) for seam in wanted),

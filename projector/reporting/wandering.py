@@ -29,11 +29,16 @@ class Wander:
 
     @property
     def out(self) -> tuple[int, ...]:
-        """Where the average leaves its limits, each time once: indices into `places`."""
+        """Where the average leaves its limits: indices into `places`. It must have come half back to leave again."""
         if self.reach_mm is None:
             return ()
-        beyond = np.abs(np.array(self.line_mm) - self.centre_mm) > self.reach_mm
-        return tuple(np.flatnonzero(beyond & ~np.concatenate([[False], beyond[:-1]])).tolist())
+        found, inside = [], True
+        for i, line_mm in enumerate(self.line_mm):
+            away = abs(line_mm - self.centre_mm)
+            if inside and away > self.reach_mm:
+                found.append(i)
+            inside = away < self.reach_mm / 2.0 or (inside and away <= self.reach_mm)
+        return tuple(found)
 
 
 def mean_off_mm(unit: Measured) -> float | None:

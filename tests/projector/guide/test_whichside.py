@@ -84,7 +84,7 @@ def test_all_that_is_said_of_a_side_is_said_of_the_right_one() -> None:
     for unit, along in zip(both, (ACROSS, UP), strict=True):
         told = numbered(unit, SHAPE, Before({STRIP_SIDES: (60.0, U_MM)}, along))
         assert told.verdict is Verdict.SHORT
-        assert told.why.startswith("from cut edge to cut edge 1/16 in too narrow")
+        assert told.why.startswith("from cut edge to cut edge 1.4 mm too narrow")
         assert told.marks == CUT_SIDES
         assert told.offsets_mm is not None
         assert told.offsets_mm == pytest.approx([0.0, -0.7, 0.0, -0.7], abs=1e-6)

@@ -13,7 +13,7 @@ from projector.guide.state import wanted_of
 from projector.plansaid import shape_of
 from projector.reporting.contents import Part, Sitting, measured, part_of
 from projector.reporting.days import day_table
-from projector.reporting.figures import between_words, planned_words
+from projector.reporting.figures import between_words, doubt_words, planned_words
 from projector.reporting.inshort import in_short
 from projector.reporting.timechart import time_chart
 from projector.reporting.wandering import wander_of, wander_words
@@ -37,7 +37,7 @@ def part(sessions: list[list[float]], more: dict[int, dict[str, Any]] | None = N
             told = (session, n, at, NAME, event["verdict"], event)
             units.append(measured(PLAN, partial(shape_of, PLAN), *told, anew=command == "pile"))
     sittings = [Sitting(i, BEGUN + timedelta(days=i), None, command, "") for i in range(1, len(sessions) + 1)]
-    return part_of(PLAN, "a plan", "", sittings, units)
+    return part_of(PLAN, "a plan", sittings, units)
 
 
 def said(of: Part) -> list[tuple[str, str]]:
@@ -145,3 +145,18 @@ def test_of_few_units_nothing_is_said_that_they_do_not_tell(count: int) -> None:
     of = part([[0.1 * i for i in range(count)]])
     assert all(chart.most is None for kind in of.kinds for chart in kind.charts if chart.spread.count < 4)
     assert said(of) == []
+
+
+def test_what_the_figures_do_not_show_is_said() -> None:
+    """Drawn units are measured to u 0.05 mm; two strips of ten, 0.4 mm apart, hang together."""
+
+    def told(offs: list[float]) -> list[str]:
+        charts = part([offs]).kinds[0].charts
+        return doubt_words(next(one for one in charts if one.dimension.places == (1, 3)))
+
+    assert told(steady(30)) == []
+    assert [words.split(":")[0] for words in told([0.01, 0.02] * 4)] == [
+        "these differ less than one measurement is sure to"
+    ]
+    (words,) = told([*steady(10), *steady(10, 0.4, 2)])
+    assert words.startswith("neighbours are alike (correlation 0.")

@@ -59,7 +59,7 @@ def part(told: list[dict[str, Any]], plan: Plan | None = PLAN) -> Part:
         )
         for i, event in enumerate(told)
     ]
-    return part_of(plan, "a plan", "", [], units)
+    return part_of(plan, "a plan", [], units)
 
 
 def kind(widths_mm: list[float]) -> Kind:
