@@ -19,7 +19,7 @@ from vision.expected import ExpectedShape
 from vision.figures import GUARD, Figure, figures_of, offsets_u_mm
 from vision.findings import find_changes
 from vision.polygons import outward_normals
-from vision.rigidfit import OTHER_MM, Fit, best_fit, fit_numbered, motion_rows, turn_matrix
+from vision.rigidfit import OTHER_MM, Fit, best_fit, fit_numbered, may_fit, motion_rows, turn_matrix
 from vision.seamplace import PlacedSeam, placed_seams
 from vision.units import Judged, MeasuredUnit, Verdict
 
@@ -89,7 +89,10 @@ def _nearest(unit: MeasuredUnit, expected: Sequence[ExpectedShape]) -> Fit | Non
     """The best of the expected shapes; one within 6 mm at every corner goes before any that is not."""
     if unit.curved is not None:
         return None
-    fits = [fit for shape in expected for fit in (best_fit(unit, shape),) if fit is not None]
+    near = [may_fit(unit, shape) for shape in expected]
+    fits = [fit for shape, may in zip(expected, near, strict=True) if may and (fit := best_fit(unit, shape))]
+    if not any(fit.worst_corner_mm <= OTHER_MM for fit in fits):
+        fits += [fit for shape, may in zip(expected, near, strict=True) if not may and (fit := best_fit(unit, shape))]
     return min(fits, key=lambda fit: (fit.worst_corner_mm > OTHER_MM, fit.misfit_mm), default=None)
 
 

@@ -10,7 +10,12 @@ Floats = NDArray[np.float64]
 
 def sides_of(corners: Floats) -> Floats:
     """(N, 2): each side as a vector."""
-    return np.asarray(np.roll(corners, -1, axis=0) - corners)
+    return np.asarray(_following(corners) - corners)
+
+
+def _following(corners: Floats) -> Floats:
+    """As `np.roll(corners, -1, axis=0)`, which takes ten times as long."""
+    return np.concatenate([corners[1:], corners[:1]])
 
 
 def side_lengths(corners: Floats) -> Floats:
@@ -38,7 +43,7 @@ def interior_angles(corners: Floats) -> Floats:
 
 def signed_area(corners: Floats) -> float:
     """Positive where the corners run from x to y: counter-clockwise on the mat, clockwise to the eye in pixels."""
-    ahead = np.roll(corners, -1, axis=0)
+    ahead = _following(corners)
     return float(np.sum(corners[:, 0] * ahead[:, 1] - corners[:, 1] * ahead[:, 0]) / 2.0)
 
 

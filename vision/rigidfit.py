@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.expected import ExpectedShape
+from vision.laying import farthest_off, laid_on
 from vision.polygons import outward_normals, side_lengths, sides_of
 from vision.units import MeasuredUnit, Seam
 
@@ -63,6 +64,19 @@ def best_fit(unit: MeasuredUnit, shape: ExpectedShape) -> Fit | None:
     return turned if (by_outline or by_seams) and turned.misfit_mm < 0.5 * upright.misfit_mm else upright
 
 
+def may_fit(unit: MeasuredUnit, shape: ExpectedShape) -> bool:
+    """Whether the shape, either side up, may lie within 6 mm of the outline at every corner.
+
+    Laid on it by least squares its corners' distances have the least RMS of any way to lay it, and the worst of N is at
+    most sqrt N times their RMS: where that is more than it could be, no fit is near.
+    """
+    n = len(unit.corners_mat_mm)
+    if n != len(shape.corners_mm):
+        return False
+    least = (_farthest_off(unit, one).min() for one in (shape, shape.mirrored()))
+    return bool(min(least) <= math.sqrt(n) * OTHER_MM)
+
+
 def fit_numbered(unit: MeasuredUnit, shape: ExpectedShape, roll: int) -> Fit:
     """The fit of a unit that lies face up, its corner 0 on the shape's corner `roll`."""
     return _fit(unit, shape, roll, mirrored=False)
@@ -70,14 +84,13 @@ def fit_numbered(unit: MeasuredUnit, shape: ExpectedShape, roll: int) -> Fit:
 
 def _best_roll(unit: MeasuredUnit, shape: ExpectedShape, mirrored: bool) -> Fit:
     """The best numbering, of those that do not lay corners far farther off than another does."""
-    n = len(shape.corners_mm)
-    far = []
-    for roll in range(n):
-        measured = np.roll(unit.corners_mat_mm, roll, axis=0)
-        angle, shift = _centred(shape.corners_mm, measured)
-        far.append(float(np.max(np.hypot(*(shape.corners_mm @ turn_matrix(angle).T + shift - measured).T))))
-    near = [roll for roll in range(n) if far[roll] <= 2.0 * (min(far) + OTHER_MM)]
-    return _lowest([_fit(unit, shape, roll, mirrored) for roll in near], unit)
+    far = _farthest_off(unit, shape)
+    near = np.flatnonzero(far <= 2.0 * (far.min() + OTHER_MM))
+    return _lowest([_fit(unit, shape, int(roll), mirrored) for roll in near], unit)
+
+
+def _farthest_off(unit: MeasuredUnit, shape: ExpectedShape) -> Floats:
+    return farthest_off(np.ascontiguousarray(shape.corners_mm, np.float64), np.ascontiguousarray(unit.corners_mat_mm))
 
 
 def _lowest(fits: Sequence[Fit], unit: MeasuredUnit) -> Fit:
@@ -88,53 +101,13 @@ def _lowest(fits: Sequence[Fit], unit: MeasuredUnit) -> Fit:
 
 
 def _fit(unit: MeasuredUnit, shape: ExpectedShape, roll: int, mirrored: bool) -> Fit:
-    measured = np.roll(unit.corners_mat_mm, roll, axis=0)
-    turn, shift = _rigid_fit(shape.corners_mm, measured)
-    placed, seams = shape.corners_mm @ turn.T + shift, shape.seams_mm @ turn.T + shift
-    offsets = np.sum((measured + sides_of(measured) / 2.0 - placed) * outward_normals(placed), axis=1)
-    worst = float(np.max(np.hypot(*(placed - measured).T)))
+    corners = unit.corners_mat_mm
+    measured = np.concatenate([corners[len(corners) - roll :], corners[: len(corners) - roll]])
+    laid = laid_on(np.ascontiguousarray(shape.corners_mm, np.float64), measured, BLIND)
+    seams = shape.seams_mm @ turn_matrix(laid.angle).T + laid.shift
     seam_off = _seam_off(unit.seams, seams)
-    misfit = math.sqrt(float(np.mean(offsets**2)) + (worst / 10.0) ** 2) + seam_off / SEAM_LOST_MM
-    return Fit(shape, roll, mirrored, placed, seams, np.asarray(offsets), misfit, worst, seam_off)
-
-
-def _rigid_fit(expected: Floats, measured: Floats) -> tuple[Floats, Floats]:
-    """Turn (2, 2) and shift (2,)."""
-    halves = sides_of(measured) / 2.0
-    middles, inner = measured + halves, halves / math.sqrt(3.0)
-    motion = _centred(expected, measured)
-    motion = _stepped(motion, expected, np.concatenate([middles - inner, middles + inner]), 0.0)
-    angle, shift = _stepped(motion, expected, middles, BLIND)
-    return turn_matrix(angle), shift
-
-
-def _centred(expected: Floats, measured: Floats) -> tuple[float, Floats]:
-    """Angle and shift that lay corners on corners best (least squares)."""
-    centre_e, centre_m = expected.mean(axis=0), measured.mean(axis=0)
-    e, m = expected - centre_e, measured - centre_m
-    angle = math.atan2(float(np.sum(e[:, 0] * m[:, 1] - e[:, 1] * m[:, 0])), float(np.sum(e * m)))
-    return angle, centre_m - turn_matrix(angle) @ centre_e
-
-
-def _stepped(motion: tuple[float, Floats], expected: Floats, points: Floats, blind: float) -> tuple[float, Floats]:
-    """Gauss-Newton on the distances of points (k N, 2) from the sides that they belong to, in turn.
-
-    Motions to which the points are blind, by this share of what they see best, are left as they are.
-    """
-    angle, shift = motion
-    centre, times = points.mean(axis=0), len(points) // len(expected)
-    size = _size(points)
-    for _ in range(5):
-        placed = expected @ turn_matrix(angle).T + shift
-        normals = np.tile(outward_normals(placed), (times, 1))
-        offsets = np.sum((points - np.tile(placed, (times, 1))) * normals, axis=1)
-        change = np.linalg.lstsq(motion_rows(points, normals, centre, size), offsets, rcond=blind or None)[0]
-        turn = float(change[2]) / size
-        shift = centre + turn_matrix(turn) @ (shift - centre) + change[:2]
-        angle += turn
-        if float(np.max(np.abs(change))) < 1e-7:
-            break
-    return angle, shift
+    misfit = math.sqrt(float(np.mean(laid.offsets**2)) + (laid.worst / 10.0) ** 2) + seam_off / SEAM_LOST_MM
+    return Fit(shape, roll, mirrored, laid.corners, seams, laid.offsets, misfit, laid.worst, seam_off)
 
 
 def turn_matrix(angle: float) -> Floats:
