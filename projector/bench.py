@@ -68,8 +68,8 @@ class Judgements:
         """What was kept in this sitting and stands, in order."""
         return tuple(record for _, record in self._stands if record is not None)
 
-    def keep(self, bench: Bench, turn: Step[Any]) -> None:
-        """Mark what was taken back, then keep what is new; each is told as soon as it is on the disk, and no sooner.
+    def keep(self, bench: Bench, turn: Step[Any]) -> list[Event]:
+        """Mark what was taken back, then keep what is new; what is to be told of it, once that is in the light.
 
         What one look saw is kept in one: part of a lot, kept before a power cut, would count again once laid again.
         """
@@ -77,18 +77,15 @@ class Judgements:
             number, _ = self._stands[-place] if place <= len(self._stands) else (None, None)
             if number is not None:
                 bench.journal.undo(bench.session, number, datetime.now().astimezone())
-        for event in turn.events:
-            if says_undone(event):
-                bench.table.teller.pass_on(event)
         gone = {len(self._stands) - place for place in turn.undone}
         self._stands = [one for i, one in enumerate(self._stands) if i not in gone]
         events = [record_event(record) for record in turn.records]
         numbers = bench.journal.keep_all(bench.session, events, datetime.now().astimezone())
         self._stands += zip(numbers, turn.records, strict=True)
-        for event, number, record in zip(events, numbers, turn.records, strict=True):
-            bench.table.teller.pass_on(event)
+        for number, record in zip(numbers, turn.records, strict=True):
             if isinstance(record, Record) and bench.pictures is not None:
                 bench.pictures.keep(bench.session, number, record.judged.unit.corners_mat_mm)
+        return [*filter(says_undone, turn.events), *events]
 
 
 def says_undone(event: Event) -> bool:

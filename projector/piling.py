@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Protocol
 
 from projector.bench import Bench, Picture
 from projector.guide.charts import Chart
@@ -13,7 +14,7 @@ from projector.guide.pile import begin, charted, step
 from projector.guide.pilestate import Pile
 from projector.guide.rounds import Rounds
 from projector.guide.sitting import Sitting
-from projector.guide.steps import Step
+from projector.guide.steps import Event, Step
 from projector.piecing.plans import Hand
 from projector.seeing.taking import Taken
 from projector.seeing.watching import LitMat, Watch
@@ -24,7 +25,16 @@ from vision.expected import ExpectedShape
 from vision.units import Judged, Verdict
 
 BARE_FRAMES = 8  # of the bare mat in the pile's own light
-Charts = Callable[[], tuple[Chart, ...]]
+
+
+class Runs(Protocol):
+    """The run charts of a pile."""
+
+    def hears(self, event: Event) -> list[Event]:
+        """One event that is kept; what is to be told after it."""
+
+    def charts(self) -> tuple[Chart, ...]:
+        """Those that are to stand in the light."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -42,18 +52,18 @@ def pile(
     wanted: int | None = None,
     before: tuple[Verdict, ...] = (),
     hand: Hand = "right",
-    charts: Charts = tuple,
+    runs: Runs | None = None,
     rounds: Rounds | None = None,
 ) -> Piled:
     """Judge a pile; of the `wanted` units some were judged so `before`, in earlier sittings. Raises CameraError.
 
     With `rounds` its units are fed in that order, for a gauge study.
 
-    `charts` gives the run charts that are to stand in the light, of all that was told so far.
+    The charts of `runs` go on with its units and stand in the light.
     Without a projector nothing is shown, and the mat is seen in the room's light. A pile ends with its recording.
     """
     first = begin(expected, lit_mat(bench.rig), sitting, wanted, before, hand, bench.cloth.height_mm, rounds)
-    turns = Turns(bench, first, step, _PileCourse(bench, charts))
+    turns = Turns(bench, first, step, _PileCourse(bench, runs))
     with suppress(NoMoreFramesError):  # a recording has come to its end; what was judged stands
         turns.lead()
     return Piled(tuple(one.judged for one in turns.state.standing), turns.state.stopped)
@@ -62,8 +72,8 @@ def pile(
 class _PileCourse(Course[Pile]):
     """Watches what is laid down and taken away, once it is known how the bare mat looks in the pile's light."""
 
-    def __init__(self, bench: Bench, charts: Charts) -> None:
-        self._bench, self._charts = bench, charts
+    def __init__(self, bench: Bench, runs: Runs | None) -> None:
+        self._bench, self._runs = bench, runs
         self._mat: LitMat | None = None
         self._taken: Taken | None = None  # the last that was taken of the bare mat
         self._watch: Watch | None = None  # of the scene that is in the light
@@ -84,8 +94,12 @@ class _PileCourse(Course[Pile]):
     def known(self, state: Pile) -> Pile:
         return state if self._watch is None else self._watch.state
 
-    def drawn(self, turn: Step[Pile]) -> Step[Pile]:
-        return charted(turn, self._charts())
+    def drawn(self, turn: Step[Pile], kept: Sequence[Event]) -> Step[Pile]:
+        """With the run charts as they go on, and what they call."""
+        if self._runs is None:
+            return turn
+        called = tuple(call for event in kept for call in self._runs.hears(event))
+        return replace(charted(turn, self._runs.charts()), events=(*turn.events, *called))
 
     def shown(self, now: Step[Pile], seen: Observation | None) -> None:
         """The bare mat lies in the pile's light: it is looked at before anybody is asked for units."""

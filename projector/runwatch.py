@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -11,7 +11,6 @@ from projector.dimensions import Dimension, readings_of
 from projector.events import DEG_PLACES, MM_PLACES, Event
 from projector.guide.charts import MOST, Chart
 from projector.laidanew import dimensions_anew, told_alike
-from projector.piecing.lengths import inches_text, mm_text
 from vision.expected import ExpectedShape
 from vision.pile import spread
 from vision.statistics.capability import capability
@@ -19,7 +18,6 @@ from vision.statistics.runchart import ALONE, Limits, Rule, limits_by_sd, limits
 
 LEAST = 8  # units before anything is called, as in the report
 IN_THE_LIGHT = ("width", "angle")
-Tell = Callable[..., object]
 
 
 @dataclass(slots=True)
@@ -67,14 +65,14 @@ class Run:
 
 
 class RunWatch:
-    """Hears every event of a session, and tells `seen` `run_chart` for each beginning of a rule's being met.
+    """Hears what is kept in a session, and says `seen` `run_chart` for each beginning of a rule's being met.
 
     Limits are those of the units so far. A unit that is taken back leaves the chart, and those after it have
     another number. What cannot be told apart on a unit that was laid down anew, as a square's widths, is one dimension.
     """
 
-    def __init__(self, shape: ExpectedShape, tell: Tell, before: Iterable[Mapping[str, Any]] = ()) -> None:
-        self._shape, self._tell = shape, tell
+    def __init__(self, shape: ExpectedShape, before: Iterable[Mapping[str, Any]] = ()) -> None:
+        self._shape = shape
         self._runs = {one: Run() for one in dimensions_anew(shape)}
         self._units = 0
         for event in before:
@@ -82,8 +80,9 @@ class RunWatch:
                 pass
         self._sitting: list[int] = []  # the number of each unit heard in this sitting; 0 of one that tells nothing
 
-    def hears(self, event: Event) -> None:
-        """One event; only units count, and those that are taken back, by their number in this sitting."""
+    def hears(self, event: Event) -> list[Event]:
+        """One event, and what is called by it. Only units count; those taken back go by their number in it."""
+        called: list[Event] = []
         if event.get("what") == "undone" and isinstance(number := event.get("number"), int):
             self._take_back(number)
         before = self._units
@@ -94,18 +93,12 @@ class RunWatch:
             for signal in signals_at_end(run.values, limits.centre, limits.sigma, rules):
                 words = signal.words(run.numbers[-1])
                 run.call, run.called_at = words.partition(":")[0], len(run.values)
-                self._tell(
-                    "seen",
-                    what="run_chart",
-                    dimension=one.name,
-                    calls=signal.rule.calls,
-                    upward=signal.upward,
-                    number=run.numbers[-1],
-                    **_limits(one, limits),
-                    words=f"{one.name}: {words}",
-                )
+                call = {"dimension": one.name, "calls": signal.rule.calls, "upward": signal.upward}
+                figures = {"number": run.numbers[-1], **_limits(one, limits), "words": f"{one.name}: {words}"}
+                called.append({"event": "seen", "what": "run_chart", **call, **figures})
         if event["event"] == "unit":
             self._sitting.append(self._units if self._units > before else 0)
+        return called
 
     def keys(self) -> Event:
         """Every dimension so far, for the summary."""
@@ -118,7 +111,7 @@ class RunWatch:
             runs = {one: run for one, run in self._runs.items() if one.kind == kind and run.values}
             if runs:
                 one = max(runs, key=lambda one: (bool(runs[one].recent_call), _reach(one, runs[one])))
-                found.append(_chart(one, runs[one], self._shape))
+                found.append(_chart(one, runs[one]))
         return tuple(found)
 
     def _take_back(self, unit: int) -> None:
@@ -146,12 +139,10 @@ def _reach(one: Dimension, run: Run) -> float:
     return (abs(run.total / len(run.values) - one.planned) + spread) / one.limit
 
 
-def _chart(one: Dimension, run: Run, shape: ExpectedShape) -> Chart:
-    limit = inches_text(one.limit, 64) if shape.said_in == "in" else mm_text(one.limit, 2)
+def _chart(one: Dimension, run: Run) -> Chart:
     limits = run.limits(one) if len(run.values) >= LEAST else None
     return Chart(
         one.name,
-        f"{one.limit:g} deg" if one.unit == "deg" else limit,
         one.limit,
         tuple(value - one.planned for value in run.values[-MOST:]),
         None if limits is None else (limits.lower - one.planned, limits.upper - one.planned),

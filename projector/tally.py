@@ -13,7 +13,7 @@ from vision.expected import ExpectedShape
 
 
 class Tally:
-    """Tells the sample, then what a run rule calls, unit by unit; `close` sums up.
+    """Tells the sample, then says what a run rule calls, unit by unit; `close` sums up.
 
     `earlier` are the units of sittings before this one.
     """
@@ -22,10 +22,13 @@ class Tally:
         self, expected: ExpectedShape, teller: Teller, sample: Sample | None = None, earlier: Sequence[Entry] = ()
     ) -> None:
         self._teller, self._sample = teller, sample
-        self._watch = RunWatch(expected, teller.tell, [one.event() for one in earlier])
-        teller.listen(self._watch.hears)
+        self._watch = RunWatch(expected, [one.event() for one in earlier])
         if sample is not None:
             teller.tell("seen", what="sample", words=sample.words(), **sample.keys())
+
+    def hears(self, event: Event) -> list[Event]:
+        """One event that is kept; what is to be told after it."""
+        return self._watch.hears(event)
 
     def charts(self) -> tuple[Chart, ...]:
         """The run charts so far, for the light."""
@@ -33,7 +36,6 @@ class Tally:
 
     def close(self, keys: Event) -> None:
         """Tell what came of the sample, and the summary: `keys` of the session, and every dimension."""
-        self._teller.forget(self._watch.hears)
         if self._sample is not None:
             outcome, words = self._sample.outcome(_counts(keys))
             self._teller.tell("seen", what="sample", words=words, outcome=outcome, **self._sample.keys())

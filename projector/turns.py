@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from typing import Generic, Protocol, TypeVar
 
@@ -10,7 +10,7 @@ from projector.bench import Bench, Judgements, Picture, says_undone
 from projector.guide.looks import KeyPressed, Look, MatCleared, Observation, Seen
 from projector.guide.meanings import meaning_of
 from projector.guide.sitting import Sitting
-from projector.guide.steps import Step
+from projector.guide.steps import Event, Step
 from projector.lighting import Measured, outlines_of
 from projector.opening import readable_cautions
 from projector.seeing.looking import NotClear, Seeing
@@ -62,8 +62,8 @@ class Course(Generic[S]):
         """Whether the work goes on after this turn."""
         return True
 
-    def drawn(self, turn: Step[S]) -> Step[S]:
-        """The turn as it is to be shown, once its records are kept."""
+    def drawn(self, turn: Step[S], kept: Sequence[Event]) -> Step[S]:
+        """The turn as it is to be shown, once its records are kept and before they are told."""
         return turn
 
     def shown(self, now: Step[S], seen: Observation | None) -> None:
@@ -144,7 +144,8 @@ class Turns(Generic[S]):
         turn = self._step(before, heard)
         if not self._course.goes_on(before, turn.state):
             self._ended = True
-            self.judged.keep(bench, turn)
+            for event in self.judged.keep(bench, turn):
+                bench.table.teller.pass_on(event)
             return None
         as_it_lies = self._carry_out(turn, heard)
         return None if self._course.is_laid(before, turn.state) else as_it_lies
@@ -156,16 +157,16 @@ class Turns(Generic[S]):
         return KeyPressed("q") if sitting is None else MatCleared(sitting.light)
 
     def _carry_out(self, turn: Step[S], seen: Observation | None) -> Still:
-        """Keep the records, then show and look, then ask: nothing is said of a unit before it is on the disk.
+        """Keep the records, then show and look, then tell and ask: nothing is said of a unit before it is on the disk.
 
-        The look that comes back is taken before anybody is asked, so that whatever the person does is a change from it.
+        The look that comes back is taken before anything is said, a tone sounded or anybody asked, so that whatever the
+        person does upon it is a change from it.
         """
-        self.judged.keep(self._bench, turn)
-        self.now = turn = self._course.drawn(turn)
+        kept = self.judged.keep(self._bench, turn)
+        self.now = turn = self._course.drawn(turn, kept)
         self._bench.lighting.show(turn.scene)
         as_it_lies = self._bench.table.glance()
         self._course.shown(turn, seen)
-        for event in turn.events:
-            if not says_undone(event):
-                self._bench.table.teller.pass_on(event)
+        for event in (*kept, *(event for event in turn.events if not says_undone(event))):
+            self._bench.table.teller.pass_on(event)
         return as_it_lies

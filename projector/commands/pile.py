@@ -130,7 +130,7 @@ def _judge(args: argparse.Namespace, wished: Wished, rig: Rig, board: Board, jou
         cloth = Cloth(args.cloth, CLOTH_U_MM)
         pictures = unit_pictures(args.pictures, rig, cloth, table.teller)
         bench = Bench(table, rig, journal, session, cloth, pictures=pictures, worker=worker, monitor=monitor)
-        piled = pile(bench, expected, sitting, count, verdicts_of(earlier), wished.plan.hand, tally.charts)
+        piled = pile(bench, expected, sitting, count, verdicts_of(earlier), wished.plan.hand, tally)
     if not piled.stopped:  # what was left before its end can be resumed
         journal.end(session, datetime.now().astimezone())
     tally.close(session_keys(journal, session, piled.units))

@@ -164,7 +164,7 @@ def _judge_film(args: argparse.Namespace, wished: Pictured, session: int, earlie
             table.latency_s, table.has_light = 0.0, False
             keeper = journal if live else Again(journal, earlier)
             bench = Bench(table, unlit, keeper, session, Cloth(args.cloth, CLOTH_U_MM), worker=worker)
-            piled = pile(bench, wished.expected, USUAL, wanted, verdicts_of(before), charts=tally.charts)
+            piled = pile(bench, wished.expected, USUAL, wanted, verdicts_of(before), runs=tally)
     finally:
         camera.close()
     journal.end(session, datetime.now().astimezone())
@@ -194,7 +194,7 @@ def _measure_stills(args: argparse.Namespace, wished: Pictured, session: int, ea
     faulty = seen = 0
     with _bar("pictures", len(paths)) as advance:
         tally = Tally(wished.expected, wished.teller, wished.sample, before)
-        for lot in _kept(lots, wished, session, None if wanted is None else wanted - len(before)):
+        for lot in _kept(lots, wished, tally, session, None if wanted is None else wanted - len(before)):
             faulty, seen = faulty + bool(lot.trouble), seen + 1
             advance()
     wished.journal.end(session, datetime.now().astimezone())
@@ -202,7 +202,7 @@ def _measure_stills(args: argparse.Namespace, wished: Pictured, session: int, ea
     return 1 if faulty else 0
 
 
-def _kept(lots: Iterator[Lot], wished: Pictured, session: int, wanted: int | None) -> Iterator[Lot]:
+def _kept(lots: Iterator[Lot], wished: Pictured, tally: Tally, session: int, wanted: int | None) -> Iterator[Lot]:
     """Every lot once it is kept and told, until there are as many units as wanted.
 
     Those of half a second are kept in one, all or none, and nothing is told of a unit before. Whatever ends it, what is
@@ -218,7 +218,8 @@ def _kept(lots: Iterator[Lot], wished: Pictured, session: int, wanted: int | Non
         wished.journal.keep_all(session, judged, datetime.now().astimezone())
         for _, events in now:
             for event in events:
-                wished.teller.pass_on(event)
+                for told in (event, *tally.hears(event)):
+                    wished.teller.pass_on(told)
         return [lot for lot, _ in now]
 
     try:

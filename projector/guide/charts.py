@@ -33,7 +33,6 @@ class Chart:
     """A dimension of a pile, mm or degrees from what is planned; what was taken back is not in it."""
 
     name: str
-    limit_text: str  # the tolerance in words: "1/32 in"
     limit: float
     offs: tuple[float, ...]  # of every unit, the latest last
     control: tuple[float, float] | None = None  # lower and upper control limit; None of too few
@@ -41,8 +40,8 @@ class Chart:
 
     @property
     def rows(self) -> list[Row]:
-        """Its words, broken where they are wider than the curve; a call stands in the place of the tolerance."""
-        return wrapped([Row(self.name, TEXT_MM), Row(self.call or f"± {self.limit_text}", TEXT_MM)], WIDE_MM)
+        """Its words, broken where they are wider than the curve."""
+        return wrapped([Row(text, TEXT_MM) for text in (self.name, self.call) if text], WIDE_MM)
 
 
 def charted(page: Page, charts: Sequence[Chart], near_mat_mm: Point) -> Page:

@@ -46,7 +46,7 @@ def table(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> list[int | None]:
         yield SimpleNamespace(teller=teller)
 
     def judged(
-        bench: Any, expected: ExpectedShape, sitting: Any, wanted: int | None, before: Any, *others: Any
+        bench: Any, expected: ExpectedShape, sitting: Any, wanted: int | None, before: Any, _hand: str, runs: Any
     ) -> Piled:
         asked.append(wanted)
         begun.append(len(before))
@@ -54,7 +54,8 @@ def table(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> list[int | None]:
             wide = 2.0 if i % 5 == 4 else 0.1 * (-1) ** i
             event = drawn_event(expected, wider_mm=wide) | {"name": expected.name}
             bench.journal.keep(bench.session, event, datetime.now().astimezone())
-            bench.table.teller.tell(str(event.pop("event")), **event)
+            for told in (event, *runs.hears(event)):
+                bench.table.teller.pass_on(told)
         return Piled((), stopped=wanted == LEFT)
 
     for name, stand_in in {

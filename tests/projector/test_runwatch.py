@@ -24,9 +24,9 @@ def watched(offs_mm: list[float], before: int = 0) -> tuple[RunWatch, list[dict[
     """The watch after units so much too wide, and what it told; the first `before` were measured in another sitting."""
     told: list[dict[str, Any]] = []
     events = [drawn_event(SHAPE, wider_mm=off, turn_rad=0.3) for off in offs_mm]
-    watch = RunWatch(SHAPE, lambda event, **keys: told.append({"event": event, **keys}), events[:before])
+    watch = RunWatch(SHAPE, events[:before])
     for event in events[before:]:
-        watch.hears(event)
+        told += watch.hears(event)
     return watch, told
 
 
@@ -70,10 +70,10 @@ def test_units_of_an_earlier_sitting_are_part_of_the_run() -> None:
 def test_the_widths_of_a_square_are_one_run_however_it_is_laid() -> None:
     """Cut 0.3 mm too wide one way and true the other; each laid down with another side towards the person."""
     square, told = expected("square(2 in)"), list[dict[str, Any]]()
-    watch = RunWatch(square, lambda event, **keys: told.append({"event": event, **keys}))
+    watch = RunWatch(square)
     for i in range(12):
         off = (0.0, 0.3, 0.0, 0.0) if i < 11 else (0.0, 3.0, 0.0, 0.0)
-        watch.hears(drawn_event(square, off_mm=off, turn_rad=i * math.pi / 2.0 + 0.1))
+        told += watch.hears(drawn_event(square, off_mm=off, turn_rad=i * math.pi / 2.0 + 0.1))
     width, corner = watch.keys()["dimensions"]  # type: ignore[misc]
     assert (width["name"], width["count"], corner["name"], corner["count"]) == (
         *("side to side, either way", 24),
@@ -118,8 +118,8 @@ def test_units_of_an_earlier_sitting_cannot_be_taken_back_by_a_number_of_this_on
 def test_the_light_has_a_width_and_an_angle_the_one_that_comes_nearest_to_its_limits_or_was_called() -> None:
     assert watched([])[0].charts() == ()
     few = watched([0.1, 0.3])[0].charts()
-    assert (few[0].name, few[0].limit_text, few[0].control) == (CUTS, "1/32 in", None)
-    assert [one.limit_text for one in few] == ["1/32 in", "0.5 deg"]
+    assert (few[0].name, few[0].control) == (CUTS, None)
+    assert [one.limit for one in few] == pytest.approx([25.4 / 32, 0.5])
     steady, _ = watched([0.1, -0.1] * 5, before=10)
     width = steady.charts()[0]
     assert (width.name, width.call) == (CUTS, "")
