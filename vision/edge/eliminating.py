@@ -47,42 +47,48 @@ def sum_side(
     `acting` (3, N) is room. A Schur complement: the levels' prior is their spread along the side, so that plain cloth
     pays nothing for them.
     """
-    first = w.bin_starts[w.side_bins[s]]
-    n, many = w.bin_starts[w.side_bins[s + 1]] - first, len(light.slopes)
+    first, last = w.bin_starts[w.side_bins[s]], w.bin_starts[w.side_bins[s + 1]]
+    n, many, tilt = last - first, len(light.slopes), w.tilt[first:last]
     for c in range(3):
-        by_level, before = light.by_level[min(c, 1)], to.normal[s, 0, 0]
+        by_level, weights, rest, before = light.by_level[min(c, 1)], of.weights[c], of.rest[c], to.normal[s, 0, 0]
         for i in range(n):
-            acting[0, i] = of.weights[c, i] * by_level[i]
-            acting[1, i] = acting[0, i] * w.tilt[first + i]
-            acting[2, i] = of.weights[c, i] * of.rest[c, i]
+            acting[0, i] = weights[i] * by_level[i]
+            acting[1, i] = acting[0, i] * tilt[i]
+            acting[2, i] = weights[i] * rest[i]
         for x in range(many):
             for y in range(x + 1):
                 total = ZERO
                 for i in range(n):
-                    total += of.weights[c, i] * light.slopes[x, c, i] * light.slopes[y, c, i]
+                    total += weights[i] * light.slopes[x, c, i] * light.slopes[y, c, i]
                 to.normal[s, x, y] += total
         for b in range(w.side_bins[s], w.side_bins[s + 1]):
             begin, end = w.bin_starts[b] - first, w.bin_starts[b + 1] - first
+            by_level_here, tilted, pulled = acting[0, begin:end], acting[1, begin:end], acting[2, begin:end]
             for x in range(many):
-                pull, of_level, of_slope = ZERO, ZERO, ZERO
-                for i in range(begin, end):
-                    pull += acting[2, i] * light.slopes[x, c, i]
-                    of_level += acting[0, i] * light.slopes[x, c, i]
-                    of_slope += acting[1, i] * light.slopes[x, c, i]
-                to.scores[b, x] += pull
-                to.cross[0, c, b, x], to.cross[1, c, b, x] = of_level, of_slope
-            level, both, slope, at_level, at_slope = ZERO, ZERO, ZERO, ZERO, ZERO
-            for i in range(begin, end):
-                level += acting[0, i] * by_level[i]
-                both += acting[1, i] * by_level[i]
-                slope += acting[1, i] * by_level[i] * w.tilt[first + i]
-                at_level += acting[0, i] * of.rest[c, i]
-                at_slope += acting[1, i] * of.rest[c, i]
+                slopes = light.slopes[x, c, begin:end]
+                to.scores[b, x] += _product(pulled, slopes)
+                to.cross[0, c, b, x] = _product(by_level_here, slopes)
+                if figured:
+                    to.cross[1, c, b, x] = _product(tilted, slopes)
+            level, at_level = _product(by_level_here, by_level[begin:end]), _product(by_level_here, rest[begin:end])
+            both, slope, at_slope = ZERO, ZERO, ZERO
+            if figured:
+                both, at_slope = _product(tilted, by_level[begin:end]), _product(tilted, rest[begin:end])
+                for i in range(end - begin):
+                    slope += tilted[i] * by_level[begin:end][i] * tilt[begin:end][i]
             _eliminate(to, c, b, s, levels, figured, level, both, slope, at_level, at_slope)
         to.info[s, c] = to.normal[s, 0, 0] - before
     for x in range(many):
         for y in range(x):
             to.normal[s, y, x] = to.normal[s, x, y]
+
+
+@compiled
+def _product(a: Singles, b: Singles) -> np.float32:
+    total = ZERO
+    for i in range(len(a)):
+        total += a[i] * b[i]
+    return total
 
 
 @compiled
@@ -130,18 +136,21 @@ def take_back(to: Sums, light: Light, of: Weighed, w: SidePixels, s: int) -> Non
     """
     first = w.bin_starts[w.side_bins[s]]
     for b in range(w.side_bins[s], w.side_bins[s + 1]):
+        begin, end = w.bin_starts[b], w.bin_starts[b + 1]
+        tilt, along, bow = w.tilt[begin:end], w.along_px[begin:end], w.bow[begin:end]
         drawn, turned, bent = ZERO, ZERO, ZERO
         for c in range(3):
-            part = min(c, 1)
+            weights, lone = of.weights[c, begin - first : end - first], of.lone[c, begin - first : end - first]
+            by_level = light.by_level[min(c, 1), begin - first : end - first]
+            by_level_slope = light.by_level_slope[min(c, 1), begin - first : end - first]
             level, both = np.float32(to.inverse[0, 0, c, b]), np.float32(to.inverse[0, 1, c, b])
             slope = np.float32(to.inverse[1, 1, c, b])
-            for i in range(w.bin_starts[b], w.bin_starts[b + 1]):
-                k, tilt = i - first, w.tilt[i]
-                doubt = level + (both + both) * tilt + slope * tilt * tilt
-                by = of.weights[c, k] * light.by_level[part, k] * light.by_level_slope[part, k] * of.lone[c, k] * doubt
+            for i in range(end - begin):
+                doubt = level + (both + both) * tilt[i] + slope * tilt[i] * tilt[i]
+                by = weights[i] * by_level[i] * by_level_slope[i] * lone[i] * doubt
                 drawn += by
-                turned += by * w.along_px[i]
-                bent += by * w.bow[i]
+                turned += by * along[i]
+                bent += by * bow[i]
         to.scores[b, 0] -= DRAWN * drawn
         to.scores[b, 1] -= DRAWN * turned
         to.scores[b, 2] -= DRAWN * bent

@@ -112,23 +112,33 @@ def lay_out(
     """
     first, last = w.bin_starts[w.side_bins[s]], w.bin_starts[w.side_bins[s + 1]]
     offset, turn, bow, gain = np.float32(own[0]), np.float32(own[1]), np.float32(own[2]), np.float32(own[3])
-    for i in range(first, last):
-        room.edge_px[i - first] = w.across_px[i] - offset - turn * w.along_px[i] - bow * w.bow[i]
+    across, along, bowed = w.across_px[first:last], w.along_px[first:last], w.bow[first:last]
+    for i in range(last - first):
+        room.edge_px[i] = across[i] - offset - turn * along[i] - bow * bowed[i]
     for c in range(3):
-        for i in range(first, last):
-            room.parts[BARE, c, i - first] = gain * w.bare[c, i]
-            room.parts[MAT, c, i - first] = gain * w.steady[c, i]
-            room.parts[MEND, c, i - first] = gain * w.slope[c, i]
+        bare, steady, slope = w.bare[c, first:last], w.steady[c, first:last], w.slope[c, first:last]
+        for i in range(last - first):
+            room.parts[BARE, c, i] = gain * bare[i]
+            room.parts[MAT, c, i] = gain * steady[i]
+            room.parts[MEND, c, i] = gain * slope[i]
         for b in range(w.side_bins[s], w.side_bins[s + 1]):
-            cloth = np.float32(decoded(levels[0, 0, b], levels[0, 1, b], levels[0, 2, b], c, linear))
-            of_level = LUMA_OF_BGR[c] / steps[1, np.int32(np.sqrt(cloth) * LAST_STEP + HALF)]
-            for i in range(w.bin_starts[b], w.bin_starts[b + 1]):
-                room.of_level[c, i - first] = of_level
-                if figured:
-                    luma = levels[0, 0, b] + levels[1, 0, b] * w.tilt[i]
-                    blue = levels[0, 1, b] + levels[1, 1, b] * w.tilt[i]
-                    cloth = np.float32(decoded(luma, blue, levels[0, 2, b] + levels[1, 2, b] * w.tilt[i], c, linear))
-                room.parts[CLOTH, c, i - first] = cloth
+            begin, end = w.bin_starts[b] - first, w.bin_starts[b + 1] - first
+            of_bin = np.float32(decoded(levels[0, 0, b], levels[0, 1, b], levels[0, 2, b], c, linear))
+            of_level = LUMA_OF_BGR[c] / steps[1, np.int32(np.sqrt(of_bin) * LAST_STEP + HALF)]
+            by_level, cloth, tilt = (
+                room.of_level[c, begin:end],
+                room.parts[CLOTH, c, begin:end],
+                w.tilt[first:][begin:end],
+            )
+            for i in range(end - begin):
+                by_level[i] = of_level
+                cloth[i] = of_bin
+            if figured:
+                tilt = w.tilt[w.bin_starts[b] : w.bin_starts[b + 1]]
+                for i in range(end - begin):
+                    luma = levels[0, 0, b] + levels[1, 0, b] * tilt[i]
+                    blue = levels[0, 1, b] + levels[1, 1, b] * tilt[i]
+                    cloth[i] = decoded(luma, blue, levels[0, 2, b] + levels[1, 2, b] * tilt[i], c, linear)
 
 
 @compiled
@@ -227,10 +237,11 @@ def predict(
                 light.slopes[CHROMA, y, i] += np.float32(gain) * REACHES[place] * of_bar * cuts.mends[place, 1, k]
                 light.slopes[GAIN, y, i] += of_bar * cuts.mends[place, 0, k]
                 light.slopes[BLUR, y, i] += np.float32(gain) * of_bar * cuts.mends[place, 2, k]
+    along, bow = w.along_px[first:], w.bow[first:]
     for y in range(3):
         for i in range(n):
-            light.slopes[TURN, y, i] = light.slopes[OFFSET, y, i] * w.along_px[first + i]
-            light.slopes[BOW, y, i] = light.slopes[OFFSET, y, i] * w.bow[first + i]
+            light.slopes[TURN, y, i] = light.slopes[OFFSET, y, i] * along[i]
+            light.slopes[BOW, y, i] = light.slopes[OFFSET, y, i] * bow[i]
 
 
 @compiled

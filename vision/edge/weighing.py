@@ -51,31 +51,31 @@ def weigh(
     Noise (`floor`, (3,) standard deviations) is alike in `together` (3,) neighbours and counts for fewer pixels; what
     is above noise is each pixel's own. Only if they have `told`, residuals say how noisy the side is.
     """
-    first = w.bin_starts[w.side_bins[s]]
-    n = w.bin_starts[w.side_bins[s + 1]] - first
+    first, last = w.bin_starts[w.side_bins[s]], w.bin_starts[w.side_bins[s + 1]]
+    n, luma_step = last - first, to.step[0]
     for c in range(3):
         noise = floor[c] * floor[c]
         alike = noise * (together[c] - ONE)
-        share = light.share[min(c, 1)]
+        share, seen, bare = light.share[min(c, 1)], w.seen[c, first:last], w.bare_seen[c, first:last]
+        rest, step, predicted, weights, lone = to.rest[c], to.step[c], light.seen[c], to.weights[c], to.lone[c]
         for i in range(n):
-            to.rest[c, i] = w.seen[c, first + i] - light.seen[c, i]
+            rest[i] = seen[i] - predicted[i]
         for b in range(w.side_bins[s], w.side_bins[s + 1]):
-            cloth = np.float32(levels[0, c, b])
-            for i in range(w.bin_starts[b], w.bin_starts[b + 1]):
-                to.step[c, i - first] = abs(cloth - w.bare_seen[c, i])
-        on_cloth, on_mat = _spreads(to.some, to.rest[c], share[:n], floor[c])
+            begin, end = w.bin_starts[b] - first, w.bin_starts[b + 1] - first
+            cloth, steps = np.float32(levels[0, c, b]), step[begin:end]
+            for i in range(end - begin):
+                steps[i] = abs(cloth - bare[begin:end][i])
+        on_cloth, on_mat = _spreads(to.some, rest, share[:n], floor[c])
         for i in range(n):
-            a = share[i]
-            b_ = ONE - a
-            middle = FOUR * a * b_
+            of_mat = ONE - share[i]
+            middle = FOUR * share[i] * of_mat
             # What the blur's shape does not know; and colours beside a step of luma, which compression smears.
-            wrong = WRONG * middle * max(to.step[c, i], to.step[0, i])
-            seen = (a * on_cloth) ** 2 + (b_ * on_mat) ** 2 + middle * noise / TWO
-            variance = seen + wrong * wrong if told else FOUR * noise
-            lone = variance / (variance + alike)
-            far = SIGMAS * np.sqrt(variance) / max(abs(to.rest[c, i]), LEAST_REST)
-            to.weights[c, i] = min(ONE, far) * lone / variance
-            to.lone[c, i] = lone
+            wrong = WRONG * middle * max(step[i], luma_step[i])
+            seen_so = (share[i] * on_cloth) ** 2 + (of_mat * on_mat) ** 2 + middle * noise / TWO
+            variance = seen_so + wrong * wrong if told else FOUR * noise
+            lone[i] = variance / (variance + alike)
+            far = SIGMAS * np.sqrt(variance) / max(abs(rest[i]), LEAST_REST)
+            weights[i] = min(ONE, far) * lone[i] / variance
 
 
 @compiled
