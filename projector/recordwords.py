@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from datetime import datetime
 from typing import Any
 
@@ -17,8 +17,10 @@ def session_words(event: Mapping[str, Any]) -> str:
     ended = "" if event["ended"] else "; not finished"
     units = f"{event['units']} unit{'' if event['units'] == 1 else 's'}"
     when = f"{datetime.fromisoformat(event['started']):%Y-%m-%d %H:%M}"
+    where = f" at {shown(event['host'])}" if event.get("host") else ""
     return (
-        f"{event['session']}: {when}, {shown(event['command'])}{name}, {units}{f': {counts}' if counts else ''}{ended}."
+        f"{event['session']}: {when}, {shown(event['command'])}{where}{name}, {units}"
+        f"{f': {counts}' if counts else ''}{ended}."
     )
 
 
@@ -27,12 +29,22 @@ def entry_words(event: Mapping[str, Any]) -> str:
     name = f' "{shown(event["name"])}"' if event["name"] else ""
     verdict = shown(event["verdict"]).replace("_", " ") if event["verdict"] else "measured, not judged"
     why = event["measured"].get("why")
-    widths = [one.get("mean") for one in event["measured"].get("widths_mm") or [] if isinstance(one, dict)]
-    wide = " and ".join(f"{width:.2f}" for width in widths if isinstance(width, int | float))
-    told = [verdict, *([shown(why)] if isinstance(why, str) else []), *([f"{wide} mm wide"] if wide else [])]
+    told = [verdict, shown(why) if isinstance(why, str) else "", *_sizes(event["measured"])]
     back = "; taken back" if event["undone"] else ""
     when = f"{datetime.fromisoformat(event['at']):%H:%M:%S}"
-    return f"  {event['n']}: {when}, {event['kind']}{name}: {', '.join(told)}{back}."
+    return f"  {event['n']}: {when}, {event['kind']}{name}: {', '.join(filter(None, told))}{back}."
+
+
+def _sizes(measured: Mapping[str, Any]) -> Iterator[str]:
+    """The widths of a unit by the numbers of their sides, the width of a strip, what its seams take."""
+    widths = [one for one in measured.get("widths_mm") or [] if isinstance(one, dict)]
+    in_order = sorted(widths, key=lambda one: str(one.get("sides")))
+    wide = [one.get("mean") for one in in_order] or [measured.get("width_mm")]
+    known = [f"{width:.2f}" for width in wide if isinstance(width, int | float)]
+    if known:
+        yield f"{' and '.join(known)} mm wide"
+    if isinstance(seam := measured.get("seam_mm"), int | float):
+        yield f"a seam takes {seam:.2f} mm"
 
 
 def shown(text: str) -> str:

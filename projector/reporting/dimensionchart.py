@@ -29,7 +29,7 @@ from projector.reporting.svg import (
     words,
 )
 
-TALL = 176.0
+TALL = 180.0
 LEFT, TOP, BOTTOM = 58.0, 12.0, 146.0  # of the run chart
 MOST_DOTS = 400  # more units are drawn as what they span, so that a page of thousands stays small
 BINS = 24
