@@ -11,8 +11,9 @@ from calibration.rig import Rig
 from calibration.sheet.board import Board
 from projector.bench import Bench
 from projector.clock import WallClock
+from projector.commands.check import cloths
 from projector.commands.devices import add_devices, board_of, opened, rig_for_light
-from projector.commands.options import CLOTH_U_MM, add_sheet, whole
+from projector.commands.options import add_sheet, whole
 from projector.commands.ready import Done, add_going_on, left_or_new, ready
 from projector.commands.sitting import add_sitting, company
 from projector.events import Teller, unit_event
@@ -27,7 +28,6 @@ from projector.setup.rigwords import rig_keys
 from projector.sounds import Tones, kind_of_reading
 from projector.table import Table
 from vision.expected import ExpectedShape
-from vision.measure import Cloth
 
 
 def add_live(parser: argparse.ArgumentParser) -> None:
@@ -63,8 +63,9 @@ def fed(
         return None
     session, earlier = found[0], standing_units(found[1])
     tones = partial(Tones, kind_of_reading)
+    cloth, _ = cloths(args.cloth)
     with InThread() as worker, company(args, table, rig, tones) as monitor:
-        bench = Bench(table, rig, journal, session, Cloth(args.cloth, CLOTH_U_MM), worker=worker, monitor=monitor)
+        bench = Bench(table, rig, journal, session, cloth, worker=worker, monitor=monitor)
         piled = pile(bench, shape, sitting, before=verdicts_of(earlier), rounds=rounds)
     events: list[Mapping[str, object]] = [
         *(one.event() for one in earlier),

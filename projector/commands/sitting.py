@@ -14,6 +14,7 @@ from projector.monitor import Monitor
 from projector.piecing.lengths import angle_rad, length_mm
 from projector.sounds import Tones
 from projector.table import Table
+from vision.measure import PLAIN_CLOTH
 
 THICKEST_MM = 15.0  # of a straight edge
 
@@ -59,7 +60,7 @@ def company(
     if not args.monitor:
         yield None
         return
-    monitor = Monitor(rig.camera.pinhole, args.cloth)
+    monitor = Monitor(rig.camera.pinhole, PLAIN_CLOTH.height_mm if args.cloth is None else args.cloth)
     table.watched_by(monitor.watches)
     try:
         yield monitor

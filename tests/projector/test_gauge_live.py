@@ -35,7 +35,7 @@ SEED, UNITS, ROUNDS = 3, 2, 2
 
 def told(units: int, rounds: int, people: int = 1, resume: bool = False) -> Namespace:
     said = {"units": units, "rounds": rounds, "people": people, "resume": resume, "anew": False}
-    return Namespace(**said, rig="rig.json", cloth=0.4, quiet=True, monitor=False)
+    return Namespace(**said, rig="rig.json", cloth=None, quiet=True, monitor=False)
 
 
 @pytest.fixture(autouse=True)
