@@ -14,7 +14,6 @@ from collections.abc import Iterator, Mapping
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import label
 
 from vision.edge.sides import Picture
 from vision.edge.windows import Axes, places_about
@@ -109,9 +108,8 @@ def _notches(
     if not inward.any():
         return
     likely = deep / ((1.0 + NOISE_DOUBT) * expected)
-    runs, count = label(inward)
-    for one in range(1, count + 1):
-        places = np.flatnonzero(runs == one)
+    at = np.flatnonzero(inward)
+    for places in np.split(at, np.flatnonzero(np.diff(at) > 1) + 1):
         deepest = int(places[np.argmin(deep[places])])
         value_mm = float(deep[deepest]) / scale
         sure = -float(likely[places].sum()) / math.sqrt(len(places))

@@ -10,10 +10,10 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
 
 from vision.edge.encoding import BGR_OF_YCC, Encoder
 from vision.edge.windows import Window
+from vision.medians import running_medians
 
 Floats = NDArray[np.float64]
 
@@ -52,7 +52,7 @@ def _gains(window: Window, encoder: Encoder) -> Floats:
         told = bins[np.isfinite(ratio[bins])]
         if len(told) < 2 * BINS:
             continue
-        smooth = median_filter(ratio[told], BINS, mode="nearest")
+        smooth = running_medians(ratio[told], BINS)
         noise = 1.4826 * float(np.median(np.abs(ratio[told] - smooth)))
         if float(np.ptp(smooth)) > max(LEAST, SURE * noise):
             gains[bins] = np.interp(bins, told, smooth)
