@@ -16,10 +16,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.edge.sides import Picture
+from vision.edge.valley import WEAVE
 from vision.edge.windows import Axes, places_about
 from vision.outline_fit import Outline, trim_px
 from vision.units import Blemish
-from vision.wavering import EXCESS, PULL, STRETCH_PX, beyond_noise, excess_of, stretches_of, wavering
+from vision.wavering import BIN_PX, EXCESS, PULL, STRETCH_PX, beyond_noise, excess_of, stretches_of, wavering
 
 Floats = NDArray[np.float64]
 
@@ -29,6 +30,8 @@ NOTCH_PX = (-6.0, 1.5)
 CLOTH_PX, MAT_PX = (-7.0, -3.0), (4.0, 8.0)  # that tell what varies without a blemish
 BANDS = np.array([CLOTH_PX, MAT_PX, NOTCH_PX, EDGE_PX])
 FEWEST = 12  # stretches that make a side
+FEWEST_PLAIN = 8  # bins of a printed side without a figure
+FIGURES_PX = -1.5  # farther inside figures show
 NOISE_DOUBT = 0.4  # of the expected deviation: compression does more beside a step than on even ground
 COLOUR_WEIGHT = 0.25  # compression writes one sample of colour for four pixels
 SURELY_RAGGED = 3.0  # standard deviations
@@ -40,7 +43,7 @@ LEAST_REACH_PX = 0.5  # of threads; what reaches out less is the cloth's own wea
 def blemishes_of(picture: Picture, outlines: Mapping[int, Outline]) -> dict[int, tuple[Blemish, ...]]:
     """The notches and frayed sides of each piece, by its number; as cloth of the picture's neighbours it is one higher.
 
-    Nothing is said of printed sides, whose own figures look alike, nor where the bare mat is not known.
+    Nothing is said where cloth is printed, whose own figures look alike, nor where the bare mat is not known.
     """
     found: dict[int, tuple[Blemish, ...]] = dict.fromkeys(outlines, ())
     if not picture.scene.known or not outlines:
@@ -60,8 +63,10 @@ def blemishes_of(picture: Picture, outlines: Mapping[int, Outline]) -> dict[int,
     across = at.across_px - bow_px[at.side] * (1.0 / 3.0 - (at.along_px / half_px[at.side]) ** 2)
     first = np.searchsorted(at.side, np.arange(len(sides) + 1))
     for s, ((i, k), side) in enumerate(zip(whose, sides, strict=True)):
-        run = slice(first[s], first[s + 1])
-        if side.printed or run.stop - run.start < FEWEST:
+        run: slice | NDArray[np.int64] = slice(first[s], first[s + 1])
+        if side.printed:
+            run = first[s] + _plain_part(seen[run], at.along_px[run], across[run], np.array(picture.noise.sd))
+        if len(at.along_px[run]) < FEWEST:
             continue
         start_px = float(at.along_px[run].min())
         along = at.along_px[run] - start_px
@@ -69,8 +74,31 @@ def blemishes_of(picture: Picture, outlines: Mapping[int, Outline]) -> dict[int,
         if len(excess):
             sums = stretches_of(excess, variance, along, across[run], BANDS)
             first_mm, step_mm = (one / float(axes.along_px_per_mm[s]) for one in (start_px + half_px[s], STRETCH_PX))
-            found[i] += tuple(_of_side(sums, k, float(scale[s]), first_mm, step_mm))
+            told = _of_side(sums, k, float(scale[s]), first_mm, step_mm)
+            # A figure in the mat's colour looks like a notch.
+            found[i] += tuple(one for one in told if one.kind == "fray" or not side.printed)
     return found
+
+
+def _plain_part(seen: Floats, along: Floats, across: Floats, sd: Floats) -> NDArray[np.int64]:
+    """Which pixels lie along the longest stretch of a side without figures; none where that is short.
+
+    A side that crosses a seam may be printed on one side of it alone.
+    """
+    own = ((along - along.min()) / BIN_PX).astype(np.int64)
+    inside = np.flatnonzero(across < FIGURES_PX)
+    at, count = own[inside], np.maximum(np.bincount(own[inside], minlength=int(own.max()) + 1), 1)
+    means = np.array([np.bincount(at, one, len(count)) / count for one in seen[inside].T])
+    squares = np.array([np.bincount(at, one**2, len(count)) / count for one in seen[inside].T])
+    spread = np.sqrt(np.maximum(squares - means**2, 0.0))
+    usual = 3.0 * sd[:, None] + WEAVE * np.stack([means[0], np.full(len(count), 0.5), np.full(len(count), 0.5)])
+    runs, many = label(np.all(spread < usual, axis=0) & (count > 1))
+    if not many:
+        return np.empty(0, np.int64)
+    bins = np.flatnonzero(runs == 1 + int(np.argmax(np.bincount(runs.ravel())[1:])))
+    # A figure next to it reaches into the first and the last.
+    inner = (own > bins[0]) & (own < bins[-1])
+    return np.flatnonzero(inner) if len(bins) - 2 >= FEWEST_PLAIN else np.empty(0, np.int64)
 
 
 def _trims_px(corners: Floats, k: int) -> tuple[float, float]:

@@ -7,6 +7,7 @@ import pytest
 
 from tests.vision.exact import Piece, grey, picture
 from tests.vision.test_measure import measure, parallelogram
+from vision.blemishes import _plain_part
 
 LIGHT, DARK = grey(0.6), grey(0.012)
 WIDTH_MM, HEIGHT_MM, TURN_DEG = 96.0, 74.0, 17.0
@@ -77,3 +78,15 @@ def test_a_notch_is_told_with_its_place_and_depth(light, depth_mm):
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_clean_sides_have_no_blemish(light, seed):
     assert only_unit(parallelogram(172.0, 118.0, WIDTH_MM, HEIGHT_MM, 9.0 * seed), light, seed).blemishes == ()
+
+
+def test_of_a_side_that_is_printed_beyond_a_seam_the_plain_part_is_looked_at():
+    along, across = (one.ravel() for one in np.meshgrid(np.arange(0.0, 120.0), np.arange(-7.5, 9.0)))
+    dots = 0.2 * ((along % 10 < 4) & (across % 6 < 3))
+    light = 0.5 + 0.01 * np.sin(7.1 * along) * np.cos(3.3 * across)
+    half = np.stack([light + dots * (along > 66.0)] * 3, axis=1)
+    plain = along[_plain_part(half, along, across, np.full(3, 0.004))]
+    assert plain.min() <= 6.0
+    assert 48.0 < plain.max() < 66.0
+    everywhere = np.stack([light + dots] * 3, axis=1)
+    assert len(_plain_part(everywhere, along, across, np.full(3, 0.004))) == 0
