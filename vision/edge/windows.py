@@ -10,17 +10,16 @@ from numpy.typing import NDArray
 
 from calibration.pinhole import Pinhole
 from vision.edge.coverage import Rims
-from vision.edge.encoding import YCC_OF_BGR, Encoder
+from vision.edge.encoding import Encoder
 from vision.edge.neighbours import Neighbours
 from vision.edge.places import KNOWN, pixels_in, rows_about
-from vision.light import BGR_OF_LEVELS, LUMA_CHROMA
+from vision.edge.sampling import in_bins, mat_at, placed_beside, rows_in_order, seen_at
 from vision.mat import KnownLamp, Scene
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 BIN_PX = 6.0  # along the side: one cloth level each
-LINE = 4.0  # standard deviations that a pixel of the mat differs from those beside it: it is drawn so
 NO_CLOTHS = np.empty((0, 0), np.uint16)
 
 
@@ -96,13 +95,8 @@ class Axes:
 
     def places(self, points_mat_mm: Floats, side: Ints) -> tuple[Floats, Floats]:
         """(across, along) in px of points (N, 2) beside the sides `side` (N,)."""
-        away = points_mat_mm - self.middles_mat_mm[side]
-        along = self.along[side]
-        along_mm = np.sum(away * along, axis=1)
-        across_mm = away[:, 0] * along[:, 1] - away[:, 1] * along[:, 0]
-        share = along_mm / self.lengths_mm[side] + 0.5
-        near, far = self.px_per_mm[side].T
-        return across_mm * (near + share * (far - near)), along_mm * self.along_px_per_mm[side]
+        lines = self.middles_mat_mm, self.along, self.lengths_mm, self.px_per_mm, self.along_px_per_mm
+        return placed_beside(points_mat_mm, side, *lines)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -149,17 +143,13 @@ class Window:
 
     def kept(self, use: NDArray[np.bool_]) -> Window:
         """Only the pixels where `use` (N,) is True, binned anew along their sides."""
-        return _binned(
-            self.side[use],
-            self.points_mat_mm[use],
-            self.across_px[use],
-            self.along_px[use],
-            self.seen[:, use],
-            self.bare[:, use],
-            self.slope[:, use],
-            self.steady[:, use],
-            self.count,
+        order, starts, sides = in_bins(self.side, self.along_px, use, self.count, BIN_PX)
+        across, along = rows_in_order(np.stack([self.across_px, self.along_px]), order)
+        seen, bare, slope, steady = (
+            rows_in_order(one, order) for one in (self.seen, self.bare, self.slope, self.steady)
         )
+        side, points = self.side[order], self.points_mat_mm[order]
+        return Window(side, points, across, along, seen, bare, slope, steady, starts, sides, self.count)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -212,58 +202,8 @@ def sample(
 ) -> Window:
     """The pixels of `places_about`, with what is seen there and the bare mat."""
     scene, at = picture.scene, places_about(picture, axes, inside_px, outside_px, trims_px, own_cloth)
-    x, y, sides = at.x, at.y, at.side
-    seen = YCC_OF_BGR @ picture.encoder.encode(_bgr(scene.levels, x, y))[0]
-    right, left = _bgr(scene.bare, x + 1, y), _bgr(scene.bare, x - 1, y)
-    below, above = _bgr(scene.bare, x, y + 1), _bgr(scene.bare, x, y - 1)
-    slope = ((right - left) * axes.outward_px[sides, 0] + (below - above) * axes.outward_px[sides, 1]) / 2.0
-    bare, beside = _bgr(scene.bare, x, y), (right + left + below + above) / 4.0
-    mats = bare, slope, _steady(bare, beside, float(scene.noise[0]))
-    return _binned(sides, at.points_mat_mm, at.across_px, at.along_px, seen, *mats, len(axes.lengths_mm))
-
-
-def _steady(bare: Floats, beside: Floats, noise: float) -> Floats:
-    """(3, N): the bare mat without its pixels' own noise, but with its lines.
-
-    What a pixel differs by from the mean of those `beside` it is its noise, unless it is more than noise would be.
-    """
-    own = bare - beside
-    more = 1.0 - LINE * noise / np.maximum(np.abs(LUMA_CHROMA[0].astype(np.float64) @ own), 1e-9)
-    return np.asarray(beside + np.maximum(more, 0.0) * own)
-
-
-def _bgr(levels: NDArray[np.float32], x: Ints, y: Ints) -> Floats:
-    """(3, N) linear blue green red at pixels."""
-    return np.asarray(BGR_OF_LEVELS @ levels[y, x].T.astype(np.float64))
-
-
-def _binned(
-    side: Ints,
-    points_mat_mm: Floats,
-    across: Floats,
-    along: Floats,
-    seen: Floats,
-    bare: Floats,
-    slope: Floats,
-    steady: Floats,
-    count: int,
-) -> Window:
-    place = np.floor(along / BIN_PX).astype(np.int64)
-    key = side * 100_000 + (place + 50_000)
-    order = np.argsort(key, kind="stable")
-    key = key[order]
-    starts = np.flatnonzero(np.concatenate([[True], np.diff(key) > 0])) if len(key) else np.empty(0, np.int64)
-    side = side[order]
-    return Window(
-        side,
-        points_mat_mm[order],
-        across[order],
-        along[order],
-        seen[:, order],
-        bare[:, order],
-        slope[:, order],
-        steady[:, order],
-        starts.astype(np.int64),
-        side[starts],
-        count,
-    )
+    seen = seen_at(scene.levels, at.x, at.y, picture.encoder.steps)
+    mat = mat_at(scene.bare, at.x, at.y, at.side, axes.outward_px, float(scene.noise[0]))
+    none, count = np.empty(0, np.int64), len(axes.lengths_mm)
+    window = Window(at.side, at.points_mat_mm, at.across_px, at.along_px, seen, *mat, none, none, count)
+    return window.kept(np.ones(len(at.side), np.bool_))

@@ -1,0 +1,138 @@
+"""What pixels about sides show, where they lie in the sides' axes and in which bins: loops over all of them."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.compiled import compiled
+from vision.edge.encoding import YCC_OF_BGR
+from vision.light import BGR_OF_LEVELS, LUMA_CHROMA
+
+Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+LINE = 4.0  # standard deviations that a pixel of the mat differs from those beside it: it is drawn so
+LUMA = LUMA_CHROMA[0].astype(np.float64)
+
+
+@compiled
+def seen_at(levels: Singles, x: Ints, y: Ints, steps: Singles) -> Floats:
+    """(3, N): luma and colour differences as written down, of pixels of a picture of levels (H, W, 3).
+
+    `steps` are the encoder's.
+    """
+    seen, bgr, last = np.empty((3, len(x))), np.empty(3), steps.shape[1] - 1
+    for i in range(len(x)):
+        of_pixel = levels[y[i], x[i]]
+        for c in range(3):
+            light = of_bgr(of_pixel, c)
+            bgr[c] = steps[0, int(math.sqrt(max(0.0, min(light, 1.0))) * last + 0.5)]
+        for c in range(3):
+            seen[c, i] = YCC_OF_BGR[c, 0] * bgr[0] + YCC_OF_BGR[c, 1] * bgr[1] + YCC_OF_BGR[c, 2] * bgr[2]
+    return seen
+
+
+@compiled
+def mat_at(
+    levels: Singles, x: Ints, y: Ints, side: Ints, outward_px: Floats, noise: float
+) -> tuple[Floats, Floats, Floats]:
+    """(3, N) each: the bare mat's linear blue green red, its slope outward of the pixels' sides, and it made steady.
+
+    Steady is the mat without its pixels' own noise, but with its lines: what a pixel differs by from the mean of those
+    beside it is its noise, unless it is more than noise would be.
+    """
+    bare, slope, steady = np.empty((3, len(x))), np.empty((3, len(x))), np.empty((3, len(x)))
+    own = np.empty(3)
+    for i in range(len(x)):
+        here, right, left = levels[y[i], x[i]], levels[y[i], x[i] + 1], levels[y[i], x[i] - 1]
+        below, above = levels[y[i] + 1, x[i]], levels[y[i] - 1, x[i]]
+        across, down = outward_px[side[i], 0] / 2.0, outward_px[side[i], 1] / 2.0
+        for c in range(3):
+            ahead, back, under, over = of_bgr(right, c), of_bgr(left, c), of_bgr(below, c), of_bgr(above, c)
+            bare[c, i] = of_bgr(here, c)
+            slope[c, i] = (ahead - back) * across + (under - over) * down
+            steady[c, i] = (ahead + back + under + over) / 4.0
+            own[c] = bare[c, i] - steady[c, i]
+        more = 1.0 - LINE * noise / max(abs(LUMA[0] * own[0] + LUMA[1] * own[1] + LUMA[2] * own[2]), 1e-9)
+        for c in range(3):
+            steady[c, i] += max(more, 0.0) * own[c]
+    return bare, slope, steady
+
+
+@compiled
+def of_bgr(levels: Singles, c: int) -> float:
+    """Linear light of one channel of a pixel of levels (3,)."""
+    return float(BGR_OF_LEVELS[c, 0] * levels[0] + BGR_OF_LEVELS[c, 1] * levels[1] + BGR_OF_LEVELS[c, 2] * levels[2])
+
+
+@compiled
+def placed_beside(
+    points_mat_mm: Floats,
+    side: Ints,
+    middles_mat_mm: Floats,
+    along: Floats,
+    lengths_mm: Floats,
+    px_per_mm: Floats,
+    along_px_per_mm: Floats,
+) -> tuple[Floats, Floats]:
+    """(N,) each: px across and along, of points (N, 2) beside the sides `side` (N,); all else as in `Axes`."""
+    across_px, along_px = np.empty(len(side)), np.empty(len(side))
+    for i in range(len(side)):
+        s = side[i]
+        x, y = points_mat_mm[i, 0] - middles_mat_mm[s, 0], points_mat_mm[i, 1] - middles_mat_mm[s, 1]
+        ahead_mm, out_mm = x * along[s, 0] + y * along[s, 1], x * along[s, 1] - y * along[s, 0]
+        share = ahead_mm / lengths_mm[s] + 0.5
+        across_px[i] = out_mm * (px_per_mm[s, 0] + share * (px_per_mm[s, 1] - px_per_mm[s, 0]))
+        along_px[i] = ahead_mm * along_px_per_mm[s]
+    return across_px, along_px
+
+
+@compiled
+def in_bins(side: Ints, along_px: Floats, use: Bools, count: int, bin_px: float) -> tuple[Ints, Ints, Ints]:
+    """Pixels that are of `use` in the order of their sides and bins: (M,) which; (B,) first of each bin, and its side.
+
+    `side` (N,) must not decrease; of `count` sides.
+    """
+    order, many = np.empty(len(side), np.int64), 0
+    starts, sides, bins = np.empty(len(side), np.int64), np.empty(len(side), np.int64), 0
+    first = 0
+    for s in range(count):
+        last, low, high = first, 1 << 30, -(1 << 30)
+        while last < len(side) and side[last] == s:
+            place = math.floor(along_px[last] / bin_px)
+            if use[last]:
+                low, high = min(low, place), max(high, place)
+            last += 1
+        if high >= low:
+            next_one = np.zeros(high - low + 2, np.int64)
+            for i in range(first, last):
+                if use[i]:
+                    next_one[math.floor(along_px[i] / bin_px) - low + 1] += 1
+            for b in range(high - low + 1):
+                if next_one[b + 1] > 0:
+                    starts[bins], sides[bins] = many + next_one[b], s
+                    bins += 1
+                next_one[b + 1] += next_one[b]
+            for i in range(first, last):
+                if use[i]:
+                    b = math.floor(along_px[i] / bin_px) - low
+                    order[many + next_one[b]] = i
+                    next_one[b] += 1
+            many += next_one[high - low]
+        first = last
+    return order[:many], starts[:bins], sides[:bins]
+
+
+@compiled
+def rows_in_order(rows: Floats, order: Ints) -> Floats:
+    """(R, M) of rows (R, N), at `order` (M,)."""
+    result = np.empty((len(rows), len(order)))
+    for r in range(len(rows)):
+        for i in range(len(order)):
+            result[r, i] = rows[r, order[i]]
+    return result
