@@ -22,9 +22,13 @@ from typing import Any, Protocol
 import cv2
 
 from projector.checking import Checker, CheckError
+from projector.events import Event, unit_event
+from projector.guide.present import several_told
+from vision.expected import ExpectedShape
 from vision.pictures import PictureError
-from vision.units import Judged
+from vision.units import Judged, Verdict
 
+NOT_A_UNIT = (None, Verdict.LOOK_AGAIN)
 AHEAD = 2  # photographs under way for each worker: the next one waits while one is measured
 THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS")
 
@@ -35,11 +39,19 @@ class LotsError(Exception):
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Lot:
-    """One photograph: the units in it, or why it cannot be measured."""
+    """One photograph: a `unit` event of each unit in it, a `refused` one of what does not count."""
 
     name: str
-    units: tuple[Judged, ...] = ()
-    trouble: str = ""
+    events: tuple[Event, ...]
+
+    @property
+    def units(self) -> tuple[Event, ...]:
+        return tuple(event for event in self.events if event["event"] == "unit")
+
+    @property
+    def measured(self) -> bool:
+        """Whether it could be: it was a picture, and of the right size."""
+        return not any(event.get("what") == "picture" for event in self.events)
 
 
 class _Future(Protocol):
@@ -86,11 +98,27 @@ def lots_by_cluster(paths: Sequence[Path], checker: Checker, scheduler: str) -> 
 
 
 def lot_of(checker: Checker, path: Path) -> Lot:
-    """Measure one photograph. One that is no picture, or of another size, is said to be so, and stops nothing."""
+    """Measure one photograph. One that is no picture, or of another size, is said to be so, and stops nothing.
+
+    The first of the checker's expected shapes names the units.
+    """
+    name, expected = str(path), next(one for one in checker.expected if isinstance(one, ExpectedShape))
     try:
-        return Lot(str(path), checker.checked(path).units)
+        return Lot(name, tuple(_event(judged, expected, name) for judged in checker.checked(path).units))
     except (CheckError, PictureError) as error:
-        return Lot(str(path), trouble=str(error))
+        what, _, do = str(error).rpartition("; ")
+        return Lot(
+            name, ({"event": "refused", "what": "picture", "frame": name, "why": what or "unreadable", "do": do},)
+        )
+
+
+def _event(judged: Judged, expected: ExpectedShape, name: str) -> Event:
+    """What is not to be judged as it lies is refused and does not count."""
+    judged = several_told(judged, expected)
+    if judged.verdict in NOT_A_UNIT:
+        why = judged.unit.trouble or "look_again"
+        return {"event": "refused", "what": "unit", "frame": name, "why": why, "do": judged.why}
+    return unit_event(judged, name) | {"name": expected.name}
 
 
 def _in_order(paths: Iterable[Path], submit: Submit, most: int) -> Iterator[Lot]:

@@ -19,10 +19,9 @@ from projector.bench import Bench
 from projector.checking import Checker
 from projector.clock import WallClock
 from projector.commands.options import CLOTH_U_MM, InterruptedByPerson, OptionError, files, whole
-from projector.events import Event, Teller, unit_event
+from projector.events import Teller
 from projector.filmed import Again, FilmTime, NoLight, Watched
 from projector.goingon import verdicts_of
-from projector.guide.present import several_told
 from projector.guide.sitting import USUAL
 from projector.lots import Lot, lots_by_cluster, measured_lots
 from projector.piling import pile
@@ -36,9 +35,7 @@ from projector.totals import session_keys
 from vision.cameras import PICTURE_ENDINGS, STREAMS, Recording, open_camera, pictures_in
 from vision.expected import ExpectedShape
 from vision.measure import Cloth
-from vision.units import Verdict
 
-NOT_A_UNIT = (None, Verdict.LOOK_AGAIN)
 TOGETHER_S = 0.5  # what is measured meanwhile is kept in one: the disk is waited for twice a second at most
 
 
@@ -195,7 +192,7 @@ def _measure_stills(args: argparse.Namespace, wished: Pictured, session: int, ea
     with _bar("pictures", len(paths)) as advance:
         tally = Tally(wished.expected, wished.teller, wished.sample, before)
         for lot in _kept(lots, wished, tally, session, None if wanted is None else wanted - len(before)):
-            faulty, seen = faulty + bool(lot.trouble), seen + 1
+            faulty, seen = faulty + (not lot.measured), seen + 1
             advance()
     wished.journal.end(session, datetime.now().astimezone())
     tally.close(session_keys(wished.journal, session, ()) | {"pictures": seen, "not_measured": faulty})
@@ -208,24 +205,24 @@ def _kept(lots: Iterator[Lot], wished: Pictured, tally: Tally, session: int, wan
     Those of half a second are kept in one, all or none, and nothing is told of a unit before. Whatever ends it, what is
     measured is kept.
     """
-    clock, held = WallClock(), list[tuple[Lot, list[Event]]]()
+    clock, held = WallClock(), list[Lot]()
     kept_s, units = -TOGETHER_S, 0
 
     def keep() -> list[Lot]:
         now = held.copy()
         held.clear()  # first: what interrupts the journal is not kept once more
-        judged = [event for _, events in now for event in events if event["event"] == "unit"]
+        judged = [event for lot in now for event in lot.units]
         wished.journal.keep_all(session, judged, datetime.now().astimezone())
-        for _, events in now:
-            for event in events:
+        for lot in now:
+            for event in lot.events:
                 for told in (event, *tally.hears(event)):
                     wished.teller.pass_on(told)
-        return [lot for lot, _ in now]
+        return now
 
     try:
         for lot in lots:
-            held.append((lot, list(_events(lot, wished.expected))))
-            units += sum(event["event"] == "unit" for event in held[-1][1])
+            held.append(lot)
+            units += len(lot.units)
             if clock.now_s() - kept_s >= TOGETHER_S:
                 yield from keep()
                 kept_s = clock.now_s()
@@ -234,20 +231,6 @@ def _kept(lots: Iterator[Lot], wished: Pictured, tally: Tally, session: int, wan
         yield from keep()
     finally:
         keep()
-
-
-def _events(lot: Lot, expected: ExpectedShape) -> Iterator[Event]:
-    """A unit each; what is not to be judged as it lies is refused and does not count."""
-    if lot.trouble:
-        what, _, do = lot.trouble.rpartition("; ")
-        yield {"event": "refused", "what": "picture", "frame": lot.name, "why": what or "unreadable", "do": do}
-    for judged in lot.units:
-        judged = several_told(judged, expected)
-        if judged.verdict in NOT_A_UNIT:
-            why = judged.unit.trouble or "look_again"
-            yield {"event": "refused", "what": "unit", "frame": lot.name, "why": why, "do": judged.why}
-        else:
-            yield unit_event(judged, lot.name) | {"name": expected.name}
 
 
 @contextmanager

@@ -11,7 +11,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Row, case, delete, func, insert, select, update
+from sqlalchemy import ColumnElement, Connection, Row, delete, func, insert, select, update
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
 from projector.records.connecting import Place, engine_of, place_of
@@ -123,7 +123,7 @@ class Store:
         """Keep entries, each with its mark, all of them or none: whatever interrupts it, no part of them is here."""
         with self._writing() as connection:
             _hold(connection, self.place, session_id)
-            return [_added(connection, session_id, mark, one) for mark, one in new]
+            return _added(connection, session_id, new)
 
     def undo(self, session_id: int, n: int, at: datetime, mark: str | None = None) -> None:
         """Mark an entry, told by its number or better by its mark, as taken back; nothing is deleted."""
@@ -170,13 +170,19 @@ class Store:
 _last_n = func.coalesce(func.max(entry.c.n), 0)
 
 
-def _added(connection: Connection, session_id: int, mark: str, new: Entry) -> int:
-    row = {name: getattr(new, name) for name in ("kind", "name", "verdict", "line", "at", "undone")}
-    there = func.max(case((entry.c.mark == mark, entry.c.n)))
-    last, kept = connection.execute(select(_last_n, there).where(entry.c.session == session_id)).one()
-    if kept is None:
-        connection.execute(insert(entry).values(session=session_id, n=last + 1, mark=mark, **row))
-    return int(last + 1 if kept is None else kept)
+def _added(connection: Connection, session_id: int, new: Sequence[tuple[str, Entry]]) -> list[int]:
+    """The number of each; those that are here already stay as they are."""
+    mine = entry.c.session == session_id
+    last = int(connection.execute(select(_last_n).where(mine)).scalar_one())
+    here = select(entry.c.mark, entry.c.n).where(mine, entry.c.mark.in_([mark for mark, _ in new]))
+    numbers = {mark: int(n) for mark, n in connection.execute(here)}
+    for mark, one in new:
+        if mark not in numbers:
+            last += 1
+            numbers[mark] = last
+            row = {name: getattr(one, name) for name in ("kind", "name", "verdict", "line", "at", "undone")}
+            connection.execute(insert(entry).values(session=session_id, n=last, mark=mark, **row))
+    return [numbers[mark] for mark, _ in new]
 
 
 def _hold(connection: Connection, place: Place, session_id: int) -> None:

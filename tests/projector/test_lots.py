@@ -22,13 +22,14 @@ import pytest
 
 from projector.checking import Checker
 from projector.commands import main, pilefrom
-from projector.events import Event, Teller, unit_event
+from projector.events import Event, Teller
 from projector.filmed import Again
 from projector.lots import Lot, lots_by_cluster, measured_lots
 from projector.piecing.planreading import plan_text
 from projector.piecing.plans import Cut, Plan, Strip, Unit
 from projector.records.journal import Journal
 from projector.records.sessions import Entry, line_of
+from projector.sentences import sentence
 from tests.projector.drawn import expected
 from tests.projector.drawnrig import drawn_rig
 from tests.vision.exact import Piece, picture
@@ -68,7 +69,7 @@ def _laid(at: tuple[float, float], turn: float) -> np.ndarray:
 
 
 def told(lots: Any) -> list[Any]:
-    return [(lot.name, lot.trouble, [unit_event(one, lot.name) for one in lot.units]) for lot in lots]
+    return [(lot.name, lot.events) for lot in lots]
 
 
 def test_in_any_order_workers_and_a_cluster_tell_what_one_process_does(shots: Path) -> None:
@@ -78,8 +79,9 @@ def test_in_any_order_workers_and_a_cluster_tell_what_one_process_does(shots: Pa
     checker = Checker.of(rig, [expected(f"rectangle({WIDE_MM} mm, {HIGH_MM} mm)")], [shots / "bare.png"])
     paths = sorted((shots / "shots").iterdir())
     one = told(measured_lots(paths, checker, 1))
-    assert [len(units) for _, _, units in one] == [2, 1, 0, 1, 1]
-    assert [bool(trouble) for _, trouble, _ in one] == [False, False, True, False, False]
+    kinds = [[event["event"] for event in events] for _, events in one]
+    assert kinds == [["unit", "unit"], ["unit"], ["refused"], ["refused"], ["unit"]]
+    assert [events[0].get("why") for _, events in one[3:]] == ["touching", ""]
     assert told(measured_lots(paths[::-1], checker, 2))[::-1] == one
     with LocalCluster(1, threads_per_worker=2, processes=False, dashboard_address=None) as cluster:
         assert told(lots_by_cluster(paths, checker, cluster.scheduler_address)) == one
@@ -112,13 +114,14 @@ def test_what_cannot_be_measured_is_one_line_each(shots: Path, tmp_path: Path) -
     (tmp_path / "d_giant.png").write_bytes(whole[:16] + (20_000).to_bytes(4, "big") * 2 + whole[24:])
     (tmp_path / "e_empty.tif").touch()
     (tmp_path / "f_good.png").write_bytes(whole)
-    checker = Checker.of(drawn_rig(shots / "rig.json"), [expected("square(1 in)")], [shots / "bare.png"])
+    shape = expected(f"rectangle({WIDE_MM} mm, {HIGH_MM} mm)")
+    checker = Checker.of(drawn_rig(shots / "rig.json"), [shape], [shots / "bare.png"])
     lots = list(measured_lots(pilefrom.stills_of([str(tmp_path), str(tmp_path / "*.png")]), checker, 1))
-    assert [(Path(lot.name).name[0], bool(lot.trouble), len(lot.units)) for lot in lots] == [
-        *((name, True, 0) for name in "abcde"),
-        ("f", False, 1),
+    assert [(Path(lot.name).name[0], lot.measured, len(lot.units)) for lot in lots] == [
+        *((name, False, 0) for name in "abcde"),
+        ("f", True, 1),
     ]
-    assert all(lot.trouble.count("; ") == 1 and "\n" not in lot.trouble for lot in lots[:-1])
+    assert all(event["why"] and event["do"] and "\n" not in sentence(event) for lot in lots for event in lot.events[:1])
 
 
 def test_what_was_left_is_gone_on_with_and_no_unit_is_there_twice(
@@ -215,7 +218,7 @@ def test_a_folder_has_run_charts_and_a_sample_as_at_the_table(
     def measured(paths: Sequence[Path], checker: Checker, workers: int) -> Iterator[Lot]:
         for path in paths:
             n = int(path.stem[-2:])
-            yield Lot(str(path), ((one, other)[n % 2] if n < 10 else third,))
+            yield Lot(str(path), (((one, other)[n % 2] if n < 10 else third) | {"frame": str(path)},))
 
     monkeypatch.setattr(pilefrom, "measured_lots", measured)
     given = ("pile", shots / "plan.toml", "--rig", shots / "rig.json", "--from", tmp_path, "--json")
