@@ -121,7 +121,9 @@ def test_what_cannot_be_measured_is_one_line_each(shots: Path, tmp_path: Path) -
         *((name, False, 0) for name in "abcde"),
         ("f", True, 1),
     ]
-    assert all(event["why"] and event["do"] and "\n" not in sentence(event) for lot in lots for event in lot.events[:1])
+    assert all(
+        event["why"] and event["do"] and "\n" not in sentence(event) for lot in lots[:-1] for event in lot.events
+    )
 
 
 def test_what_was_left_is_gone_on_with_and_no_unit_is_there_twice(
