@@ -92,10 +92,10 @@ def _plain_part(seen: Floats, along: Floats, across: Floats, sd: Floats) -> NDAr
     squares = np.array([np.bincount(at, one**2, len(count)) / count for one in seen[inside].T])
     spread = np.sqrt(np.maximum(squares - means**2, 0.0))
     usual = 3.0 * sd[:, None] + WEAVE * np.stack([means[0], np.full(len(count), 0.5), np.full(len(count), 0.5)])
-    runs, many = label(np.all(spread < usual, axis=0) & (count > 1))
-    if not many:
+    plain = np.flatnonzero(np.all(spread < usual, axis=0) & (count > 1))
+    if not len(plain):
         return np.empty(0, np.int64)
-    bins = np.flatnonzero(runs == 1 + int(np.argmax(np.bincount(runs.ravel())[1:])))
+    bins = max(np.split(plain, np.flatnonzero(np.diff(plain) > 1) + 1), key=len)
     # A figure next to it reaches into the first and the last.
     inner = (own > bins[0]) & (own < bins[-1])
     return np.flatnonzero(inner) if len(bins) - 2 >= FEWEST_PLAIN else np.empty(0, np.int64)

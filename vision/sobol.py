@@ -1,7 +1,7 @@
 """Points that fill a cube evenly: the Sobol sequence with the direction numbers of S. Joe and F. Y. Kuo.
 
-"Constructing Sobol sequences with better two-dimensional projections", SIAM J. Sci. Comput. 30(5), 2008, and their table
-new-joe-kuo-6 (from memory; a test holds it against SciPy's, whose import takes a quarter of a second).
+"Constructing Sobol sequences with better two-dimensional projections", SIAM J. Sci. Comput. 30(5), 2008, and their
+table new-joe-kuo-6 (from memory; a test holds it against SciPy's, whose import takes a quarter of a second).
 """
 
 from __future__ import annotations
