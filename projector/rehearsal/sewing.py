@@ -14,6 +14,7 @@ from projector.rehearsal.ledger import Ledger
 from projector.rehearsal.setting import Setting
 from projector.rehearsal.sewnwork import Ready, SewnToLay, ready
 from projector.rehearsal.sight import kept_edge, light_line
+from projector.rehearsal.skill import beside
 
 Floats = NDArray[np.float64]
 Action = Generator[float, None, None]
@@ -87,7 +88,7 @@ class Sewing:
         if light is None or piece is None or self._ready is None:
             return
         off_mm, turn_rad, slipped = blade(float(np.hypot(*(light[1] - light[0]))))
-        made = _beside(light, off_mm, turn_rad)
+        made = beside(light, off_mm, turn_rad)
         parts = [part for part in cut(piece, made) if part is not None]
         if len(parts) < 2:
             return
@@ -135,16 +136,6 @@ class Sewing:
     def _put(self, piece: Piece) -> None:
         self._piece = piece
         self._bench.lay(Lying((piece,)), self._now())
-
-
-def _beside(light: Floats, off_mm: float, turn_rad: float) -> Floats:
-    """The cut (2, 2) that follows the light, a little off."""
-    middle, half = light.mean(axis=0), (light[1] - light[0]) / 2
-    normal = np.array([-half[1], half[0]]) / np.hypot(*half)
-    c, s = np.cos(turn_rad), np.sin(turn_rad)
-    half = np.array([c * half[0] - s * half[1], s * half[0] + c * half[1]])
-    middle = middle + off_mm * normal
-    return np.array([middle - half, middle + half])
 
 
 def _about(piece: Piece, goal_mat_mm: Floats, turn_rad: float) -> Pose:
