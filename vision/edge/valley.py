@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from vision.compiled import compiled
 from vision.edge.encoding import YCC_OF_BGR, Encoder
 from vision.edge.noise import Noise
 from vision.edge.windows import Window
@@ -31,6 +32,11 @@ CLEARLY = 4.5  # of a log likelihood: what a normal distribution has three stand
 SEARCHED = 400  # pixels that tell a plain side's place to half a pixel
 SHOWN = 150  # pixels that tell the cloth's colours
 ROOT_TWO_PI = math.sqrt(2.0 * math.pi)
+# The normal density by its squared argument, and the normal distribution, in fine steps: millions are looked up.
+FINE, FARTHEST = 32.0, 7.0
+FALLING = np.exp(-0.5 * np.arange(0.0, FARTHEST**2, 1.0 / FINE))
+RISING = ndtr(np.arange(-FARTHEST, FARTHEST, 1.0 / FINE))
+LAST_FALL, LAST_RISE = len(FALLING) - 1.001, len(RISING) - 1.001
 LEAST_PIXELS = 20
 LEAST_LENGTH_PX = 40.0  # along a shorter side too few pixels speak for a search
 WEAVE = 0.03  # of the encoded range a plain cloth may vary
@@ -41,16 +47,17 @@ def contradicted(window: Window, noise: Noise, encoder: Encoder, blur_px: float,
 
     Either may lie where it parts them best: what is compared is the shape alone.
     """
-    result, basis = np.zeros(window.count, np.bool_), window.bow_basis()
-    bare = YCC_OF_BGR @ encoder.encode(window.bare)[0]
-    spread = MAT_SPREAD * np.array(noise.sd)[:, None]
-    for s in np.flatnonzero(np.abs(bows_px) > STEP_PX):
+    result, bowed_ones = np.zeros(window.count, np.bool_), np.flatnonzero(np.abs(bows_px) > STEP_PX)
+    if not len(bowed_ones):
+        return result
+    basis, spread = window.bow_basis(), MAT_SPREAD * np.array(noise.sd)[:, None]
+    for s in bowed_ones:
         run = window.runs[s]
         across, seen = window.across_px[run], window.seen[:, run]
         deep, near = across < -SURELY_INSIDE_PX, np.abs(across) < NEAR_PX + abs(float(bows_px[s]))
         if min(np.count_nonzero(deep), np.count_nonzero(near)) < LEAST_PIXELS:
             continue
-        off = seen[:, near] - bare[:, run][:, near]
+        off = seen[:, near] - YCC_OF_BGR @ encoder.encode(window.bare[:, run][:, near])[0]
         odds = _cost_of_cloth(seen[:, near], seen[:, deep], spread) - _cost_of_mat(off, spread)
         places = np.arange(-NEAR_PX / 2.0, NEAR_PX / 2.0 + STEP_PX, STEP_PX)[:, None] - across[near]
         straight, bowed = (
@@ -69,7 +76,6 @@ def likeliest_offsets_px(
     `printed` (S,) need a place to start from only: some of their pixels are enough.
     """
     result = np.zeros(window.count)
-    bare = YCC_OF_BGR @ encoder.encode(window.bare)[0]
     spread = MAT_SPREAD * np.array(noise.sd)[:, None]
     for s, (whole, deep_run) in enumerate(zip(window.runs, deep.runs, strict=True)):
         thinned = 1 if printed[s] else max(1, (whole.stop - whole.start) // SEARCHED)
@@ -78,12 +84,11 @@ def likeliest_offsets_px(
         cloth = deep.seen[:, deep_run][:, deep.across_px[deep_run] < -SURELY_INSIDE_PX]
         if cloth.shape[1] < LEAST_PIXELS or np.ptp(window.along_px[run]) < LEAST_LENGTH_PX:
             continue
-        odds = _cost_of_cloth(seen, cloth, spread) - _cost_of_mat(seen - bare[:, run], spread)
+        off = seen - YCC_OF_BGR @ encoder.encode(window.bare[:, run])[0]
+        odds = _cost_of_cloth(seen, cloth, spread) - _cost_of_mat(off, spread)
         offsets = np.arange(float(across.min()) + SURELY_INSIDE_PX / 2.0, float(across.max()) - 1.0, STEP_PX)
         if len(offsets):
-            # Pixels are sorted into steps across the side first: the places that are tried are steps themselves.
-            share = ndtr((offsets[:, None] - across) / blur_px)
-            result[s] = offsets[int(np.argmin(share @ odds))]
+            result[s] = offsets[int(np.argmin(costs_at(offsets, across / blur_px, odds, blur_px)))]
     return result
 
 
@@ -111,9 +116,38 @@ def _cost_of_cloth(seen: Floats, known: Floats, spread: Floats) -> Floats:
     known = known[:, :: max(1, known.shape[1] // SHOWN)]
     # Wide enough that a few dozen pixels make a density, narrow enough that a print's colours stay apart.
     width = np.maximum(spread, 0.25 * known.std(axis=1, keepdims=True))
-    near = sum(((seen[k][:, None] - known[k]) / width[k, 0]) ** 2 for k in range(3))
-    density = np.mean(np.exp(-0.5 * near), axis=1) / float(np.prod(width)) / ROOT_TWO_PI**3
+    density = nearness(np.ascontiguousarray(seen / width), known / width) / float(np.prod(width)) / ROOT_TWO_PI**3
     return np.asarray(-np.log((1.0 - STRAY) * density + STRAY))
+
+
+@compiled
+def nearness(seen: Floats, known: Floats) -> Floats:
+    """(N,): of colours (3, N), the mean over known ones (3, M) of exp(-d^2 / 2), d apart; nothing past seven."""
+    result = np.empty(seen.shape[1])
+    for i in range(seen.shape[1]):
+        total = 0.0
+        for k in range(known.shape[1]):
+            a, b, c = seen[0, i] - known[0, k], seen[1, i] - known[1, k], seen[2, i] - known[2, k]
+            place = min(FINE * (a * a + b * b + c * c), LAST_FALL)
+            low = int(place)
+            total += FALLING[low] + (place - low) * (FALLING[low + 1] - FALLING[low])
+        result[i] = total / known.shape[1]
+    return result
+
+
+@compiled
+def costs_at(offsets: Floats, places: Floats, odds: Floats, blur_px: float) -> Floats:
+    """(K,): of edges at `offsets` (K,) px, what pixels cost whose odds (N,) against cloth are known.
+
+    `places` (N,) are theirs across the side, over the blur.
+    """
+    costs = np.zeros(len(offsets))
+    for k in range(len(offsets)):
+        for i in range(len(places)):
+            place = max(0.0, min(FINE * (offsets[k] / blur_px - places[i] + FARTHEST), LAST_RISE))
+            low = int(place)
+            costs[k] += odds[i] * (RISING[low] + (place - low) * (RISING[low + 1] - RISING[low]))
+    return costs
 
 
 def _cost_of_mat(off: Floats, spread: Floats) -> Floats:

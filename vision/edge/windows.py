@@ -132,8 +132,10 @@ class Window:
 
     def reach_px(self) -> Floats:
         """(S,): how far from each side's middle its pixels reach."""
-        reach = np.ones(self.count)
-        np.maximum.at(reach, self.side, np.abs(self.along_px))
+        reach, starts = np.ones(self.count), self.side_starts
+        some = np.diff(starts, append=len(self.side)) > 0
+        if some.any():
+            reach[some] = np.maximum(np.maximum.reduceat(np.abs(self.along_px), starts[some]), 1.0)
         return reach
 
     def placed(self, axes: Axes) -> Window:
