@@ -130,6 +130,13 @@ def test_straight_sides_are_not_curved(shape: shapely.Polygon) -> None:
     assert not looked_at(laid(shape, 31.0))[0]
 
 
+@pytest.mark.parametrize("turn_deg", [10.0, 35.0, 62.0])
+def test_a_small_square_is_no_disc(turn_deg: float) -> None:
+    """A rim in cells of 2 px rounds its corners off: of sides of 25 px that is a sixth at either end."""
+    assert not looked_at(laid(shapely.box(-5, -5, 5, 5), turn_deg))[0]
+    assert not looked_at(laid(shapely.Polygon([(-7, -4), (3, -4), (7, 4), (-3, 4)]), turn_deg))[0]
+
+
 def test_uncertainty_over_noises() -> None:
     """The same circle under other noises: the spread of its area agrees with what is said of it."""
     truth = laid(disc(15.0), 0.0)
