@@ -11,11 +11,13 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.edge.encoding import BGR_OF_YCC, Encoder
+from vision.compiled import compiled
+from vision.edge.encoding import Encoder, decoded
 from vision.edge.windows import Window
 from vision.medians import running_medians
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 OUTSIDE_PX = 3.0  # from the line as it starts: bare mat
 FEWEST_PX = 12  # in a bin, to tell its light
@@ -39,13 +41,8 @@ def _gains(window: Window, encoder: Encoder) -> Floats:
     gains = np.ones(len(window.bin_starts))
     if not len(gains):
         return gains
-    outside = window.across_px > OUTSIDE_PX
-    light = np.zeros(len(window.side))
-    light[outside] = encoder.decode(BGR_OF_YCC @ window.seen[:, outside]).sum(axis=0)
-    bare = np.where(outside, window.bare.sum(axis=0), 0.0)
-    counts, total, of_mat = (
-        np.add.reduceat(one, window.bin_starts) for one in (outside.astype(np.float64), light, bare)
-    )
+    ends = np.append(window.bin_starts, len(window.side))
+    counts, total, of_mat = light_outside(window.across_px, window.seen, window.bare, ends, encoder.linear)
     ratio = np.where(counts >= FEWEST_PX, total / np.maximum(of_mat, 1e-6), np.nan)
     for side in np.unique(window.bin_side):
         bins = np.flatnonzero(window.bin_side == side)
@@ -57,3 +54,20 @@ def _gains(window: Window, encoder: Encoder) -> Floats:
         if float(np.ptp(smooth)) > max(LEAST, SURE * noise):
             gains[bins] = np.interp(bins, told, smooth)
     return gains
+
+
+@compiled
+def light_outside(across_px: Floats, seen: Floats, bare: Floats, ends: Ints, linear: Floats) -> Floats:
+    """(3, B): of the pixels outside, how many each bin has, the sums of their light and of the bare mat's there.
+
+    `seen` (3, N) are as written down, `ends` (B + 1,) the bins' first pixels and the end, `linear` is the encoder's.
+    """
+    sums = np.zeros((3, len(ends) - 1))
+    for b in range(len(ends) - 1):
+        for i in range(ends[b], ends[b + 1]):
+            if across_px[i] > OUTSIDE_PX:
+                sums[0, b] += 1.0
+                for c in range(3):
+                    sums[1, b] += decoded(seen[0, i], seen[1, i], seen[2, i], c, linear)
+                    sums[2, b] += bare[c, i]
+    return sums

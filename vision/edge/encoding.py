@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +21,7 @@ from vision.light import BGR_OF_LEVELS
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Singles = NDArray[np.float32]
+Real = float | np.floating[Any]
 
 # Rows: luma, and the colour differences blue and red, of blue green red (BT.601, full range).
 YCC_OF_BGR = np.array(
@@ -94,3 +96,12 @@ def written(levels: Singles, x: Ints, y: Ints, bgr_of: Floats, ycc_of: Floats, s
         for c in range(3):
             found[i, c] = ycc_of[c, 0] * bgr[0] + ycc_of[c, 1] * bgr[1] + ycc_of[c, 2] * bgr[2]
     return found
+
+
+@compiled
+def decoded(luma: Real, blue: Real, red: Real, c: int, linear: Floats) -> Any:
+    """Linear light of channel `c` of an encoded colour, as `Encoder.decode` has it."""
+    encoded = BGR_OF_YCC[c, 0] * luma + BGR_OF_YCC[c, 1] * blue + BGR_OF_YCC[c, 2] * red
+    place = max(0.0, min(encoded, 1.0)) * 254.999
+    low = int(place)
+    return linear[low] + (place - low) * (linear[low + 1] - linear[low])

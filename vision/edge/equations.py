@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +13,7 @@ from vision.edge.common import OWN
 Floats = NDArray[np.float64]
 
 
-@dataclass(frozen=True, eq=False, slots=True)
+@dataclass(frozen=True, eq=False)
 class Equations:
     """Normal equations: each side's (S, 14, 14) and (S, 14), and the common prior."""
 
@@ -21,6 +22,7 @@ class Equations:
     prior_normal: Floats  # (7, 7)
     prior_gradient: Floats  # (7,)
 
+    @cached_property
     def _parts(self) -> tuple[Floats, Floats, Floats, Floats, Floats]:
         n = len(OWN)
         inverse = inverse_of(self.normal[:, :n, :n] + np.diag([1e-3, 1e-3, 1e-3, 0.0, 0.0, 0.0, 0.0]))
@@ -34,7 +36,7 @@ class Equations:
 
     def step(self) -> tuple[Floats, Floats]:
         """Gauss-Newton's change of the sides' own unknowns (S, 7) and of the common ones (7,)."""
-        inverse, follow, reduced, right, _ = self._parts()
+        inverse, follow, reduced, right, _ = self._parts
         common = np.asarray(np.linalg.solve(reduced, right), np.float64)
         own: Floats = np.einsum("sxy,sy->sx", inverse, self.gradient[:, : len(OWN)]) + follow @ common
         return own, common
@@ -42,7 +44,7 @@ class Equations:
     @property
     def own_covariance(self) -> Floats:
         """(S, 7, 7) of the own unknowns were the common ones exact."""
-        return self._parts()[0]
+        return self._parts[0]
 
     def after(self, own_change: Floats, common_change: Floats) -> Equations:
         """What they would be after a small step of the own (S, 7) and the common (7,) unknowns."""
@@ -61,7 +63,7 @@ class Equations:
 
     def against(self, which: slice) -> float:
         """Chi-square of a score test: how strongly the sides, without the prior, pull at some common unknowns."""
-        _, _, reduced, right, _ = self._parts()
+        _, _, reduced, right, _ = self._parts
         sides, pull = reduced - self.prior_normal, right - self.prior_gradient
         others = np.delete(np.arange(len(pull)), np.arange(len(pull))[which])
         mixed = sides[which][:, others]
@@ -72,7 +74,7 @@ class Equations:
 
     def eliminated(self) -> tuple[Floats, Floats, Floats]:
         """The own unknowns' covariance were the common ones exact, how they follow these, these ones' covariance."""
-        inverse, follow, reduced, _, _ = self._parts()
+        inverse, follow, reduced, _, _ = self._parts
         return inverse, follow, np.asarray(np.linalg.inv(reduced), np.float64)
 
 

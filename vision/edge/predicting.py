@@ -6,13 +6,13 @@ its slopes by all that is done to it. Which part and which row is data (`PRODUCT
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from vision.compiled import compiled
-from vision.edge.encoding import BGR_OF_YCC, STEPS, YCC_OF_BGR
+from vision.edge.encoding import STEPS, YCC_OF_BGR, decoded
 from vision.edge.light import (
     BLUR,
     BOW,
@@ -37,7 +37,6 @@ from vision.edge.sidepixels import Cuts, SidePixels
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
-Real = float | np.floating[Any]
 
 # Luma is seen at the first place of the colours' blur alone.
 REACHES = np.array([reach for reach, _ in COLOUR_BLUR], np.float32)
@@ -139,15 +138,6 @@ def lay_out(
                     luma = levels[0, 0, b] + levels[1, 0, b] * tilt[i]
                     blue = levels[0, 1, b] + levels[1, 1, b] * tilt[i]
                     cloth[i] = decoded(luma, blue, levels[0, 2, b] + levels[1, 2, b] * tilt[i], c, linear)
-
-
-@compiled
-def decoded(luma: Real, blue: Real, red: Real, c: int, linear: Floats) -> Any:
-    """Linear light of channel `c` of an encoded colour, as `Encoder.decode` has it."""
-    encoded = BGR_OF_YCC[c, 0] * luma + BGR_OF_YCC[c, 1] * blue + BGR_OF_YCC[c, 2] * red
-    place = max(0.0, min(encoded, 1.0)) * 254.999
-    low = int(place)
-    return linear[low] + (place - low) * (linear[low + 1] - linear[low])
 
 
 @compiled

@@ -20,6 +20,7 @@ from vision.edge.noise import Noise
 from vision.edge.windows import Window
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 SURELY_INSIDE_PX = 3.0
@@ -94,21 +95,39 @@ def likeliest_offsets_px(
 
 def figures(window: Window, noise: Noise) -> Floats:
     """(S, 3): how much the encoded cloth inside each line varies within a bin; 0 where it is noise and weave."""
-    result = np.zeros((window.count, 3))
-    usual = 3.0 * np.array(noise.sd)
-    for s, run in enumerate(window.runs):
-        inside = window.across_px[run] < -SURELY_INSIDE_PX / 2.0
-        if np.count_nonzero(inside) < LEAST_PIXELS:
-            continue
-        seen = window.seen[:, run][:, inside]
-        bins = np.floor(window.along_px[run][inside] / 6.0).astype(np.int64)
-        bins -= bins.min()
-        count = np.maximum(np.bincount(bins), 1)
-        means = np.array([np.bincount(bins, one) / count for one in seen])
-        spread = np.sqrt(np.mean((seen - means[:, bins]) ** 2, axis=1))
-        if np.any(spread > usual + WEAVE * np.array([seen[0].mean(), 0.5, 0.5])):
-            result[s] = spread
-    return result
+    ends = np.append(window.bin_starts, len(window.side))
+    counts, luma, spreads = spread_inside(window.across_px, window.seen, ends, window.bin_side, window.count)
+    halves = np.full_like(luma, 0.5)
+    more = spreads > 3.0 * np.array(noise.sd) + WEAVE * np.column_stack([luma, halves, halves])
+    return np.where((more.any(axis=1) & (counts >= LEAST_PIXELS))[:, None], spreads, 0.0)
+
+
+@compiled
+def spread_inside(
+    across_px: Floats, seen: Floats, ends: Ints, bin_side: Ints, sides: int
+) -> tuple[Floats, Floats, Floats]:
+    """Of the pixels inside each side's line: how many (S,), their mean luma (S,), their spread within bins (S, 3).
+
+    `seen` (3, N); `ends` (B + 1,) are the bins' first pixels, and the end; `bin_side` (B,) their sides.
+    """
+    counts, luma, spreads = np.zeros(sides), np.zeros(sides), np.zeros((sides, 3))
+    for b in range(len(ends) - 1):
+        for c in range(3):
+            count, total, squares = 0.0, 0.0, 0.0
+            for i in range(ends[b], ends[b + 1]):
+                if across_px[i] < -SURELY_INSIDE_PX / 2.0:
+                    count += 1.0
+                    total += seen[c, i]
+                    squares += seen[c, i] * seen[c, i]
+            spreads[bin_side[b], c] += max(0.0, squares - total * total / max(count, 1.0))
+            if c == 0:
+                counts[bin_side[b]] += count
+                luma[bin_side[b]] += total
+    for s in range(sides):
+        luma[s] /= max(counts[s], 1.0)
+        for c in range(3):
+            spreads[s, c] = math.sqrt(spreads[s, c] / max(counts[s], 1.0))
+    return counts, luma, spreads
 
 
 def _cost_of_cloth(seen: Floats, known: Floats, spread: Floats) -> Floats:
@@ -168,7 +187,7 @@ def softness_px(window: Window) -> Floats:
         edges = np.arange(float(across.min()) + 0.5, float(across.max()) - 0.5, 0.5)
         if len(edges) < 2 * SURELY_INSIDE_PX:
             continue
-        place = np.digitize(across, edges)
+        place = np.clip((across - edges[0] + 0.5) / 0.5, 0.0, len(edges)).astype(np.int64)
         count = np.bincount(place, minlength=len(edges) + 1)[1:-1]
         if np.count_nonzero(count) < len(count):
             continue
