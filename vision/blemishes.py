@@ -63,10 +63,10 @@ def blemishes_of(picture: Picture, outlines: Mapping[int, Outline]) -> dict[int,
     across = at.across_px - bow_px[at.side] * (1.0 / 3.0 - (at.along_px / half_px[at.side]) ** 2)
     first = np.searchsorted(at.side, np.arange(len(sides) + 1))
     for s, ((i, k), side) in enumerate(zip(whose, sides, strict=True)):
-        run: slice | NDArray[np.int64] = slice(first[s], first[s + 1])
-        if side.printed:
+        run = np.arange(first[s], first[s + 1])
+        if side.printed and len(run):
             run = first[s] + _plain_part(seen[run], at.along_px[run], across[run], np.array(picture.noise.sd))
-        if len(at.along_px[run]) < FEWEST:
+        if len(run) < FEWEST:
             continue
         start_px = float(at.along_px[run].min())
         along = at.along_px[run] - start_px
@@ -93,12 +93,11 @@ def _plain_part(seen: Floats, along: Floats, across: Floats, sd: Floats) -> NDAr
     spread = np.sqrt(np.maximum(squares - means**2, 0.0))
     usual = 3.0 * sd[:, None] + WEAVE * np.stack([means[0], np.full(len(count), 0.5), np.full(len(count), 0.5)])
     plain = np.flatnonzero(np.all(spread < usual, axis=0) & (count > 1))
-    if not len(plain):
-        return np.empty(0, np.int64)
     bins = max(np.split(plain, np.flatnonzero(np.diff(plain) > 1) + 1), key=len)
+    if len(bins) - 2 < FEWEST_PLAIN:
+        return np.empty(0, np.int64)
     # A figure next to it reaches into the first and the last.
-    inner = (own > bins[0]) & (own < bins[-1])
-    return np.flatnonzero(inner) if len(bins) - 2 >= FEWEST_PLAIN else np.empty(0, np.int64)
+    return np.flatnonzero((own > bins[0]) & (own < bins[-1]))
 
 
 def _trims_px(corners: Floats, k: int) -> tuple[float, float]:
