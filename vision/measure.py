@@ -179,8 +179,10 @@ def _not_measured(region: Region, camera: Pinhole, cloth: Cloth) -> MeasuredUnit
 def _corners_u(doubt: SideDoubt) -> Floats:
     """(N,) the greater axis of each corner's uncertainty."""
     slopes = corner_slopes(doubt.corners_mat_mm)
-    pairs = [slopes[2 * i : 2 * i + 2] for i in range(len(doubt.corners_mat_mm))]
-    return np.array([math.sqrt(float(np.linalg.norm(doubt.of(pair), 2))) for pair in pairs])
+    n = len(doubt.corners_mat_mm)
+    every = doubt.of(slopes).reshape(n, 2, n, 2)[range(n), :, range(n)]  # (N, 2, 2)
+    x, y, both = every[:, 0, 0], every[:, 1, 1], every[:, 0, 1]
+    return np.asarray(np.sqrt((x + y) / 2.0 + np.hypot((x - y) / 2.0, both)))
 
 
 def _widths(doubt: SideDoubt) -> tuple[Width, ...]:

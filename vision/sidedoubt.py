@@ -72,15 +72,13 @@ def corner_slopes(corners: Floats) -> Floats:
     tilt; as counter-clockwise turning lowers the outward distance ahead, that is d - t s. Two such lines meet anew.
     """
     n, normals, half = len(corners), outward_normals(corners), side_lengths(corners) / 2.0
-    slopes = np.zeros((2 * n, 2 * n))
-    for i in range(n):
-        before = (i - 1) % n
-        meet = np.linalg.inv(normals[[before, i]])
-        slopes[2 * i : 2 * i + 2, before] = meet[:, 0]
-        slopes[2 * i : 2 * i + 2, i] = meet[:, 1]
-        slopes[2 * i : 2 * i + 2, n + before] = -meet[:, 0] * half[before]
-        slopes[2 * i : 2 * i + 2, n + i] = meet[:, 1] * half[i]
-    return slopes
+    slopes, at, before = np.zeros((n, 2, 2 * n)), np.arange(n), np.arange(n) - 1
+    meet = np.linalg.inv(np.stack([normals[before], normals], axis=1))  # (N, 2, 2)
+    slopes[at, :, before % n] = meet[:, :, 0]
+    slopes[at, :, at] = meet[:, :, 1]
+    slopes[at, :, n + before % n] = -meet[:, :, 0] * half[before, None]
+    slopes[at, :, n + at] = meet[:, :, 1] * half[:, None]
+    return slopes.reshape(2 * n, 2 * n)
 
 
 def length_slopes(corners: Floats) -> Floats:

@@ -88,11 +88,7 @@ def written(levels: Singles, x: Ints, y: Ints, bgr_of: Floats, ycc_of: Floats, s
     found, bgr = np.empty((len(x), 3)), np.empty(3)
     for i in range(len(x)):
         for c in range(3):
-            light = 0.0
-            for k in range(3):
-                light += bgr_of[c, k] * levels[y[i], x[i], k]
-            root = np.sqrt(min(max(light, 0.0), 1.0))
-            bgr[c] = steps[int(root * (len(steps) - 1) + 0.5)]
+            bgr[c] = encoded_at(levels[y[i], x[i]], bgr_of[c], steps)
         for c in range(3):
             found[i, c] = ycc_of[c, 0] * bgr[0] + ycc_of[c, 1] * bgr[1] + ycc_of[c, 2] * bgr[2]
     return found
@@ -105,3 +101,10 @@ def decoded(luma: Real, blue: Real, red: Real, c: int, linear: Floats) -> Any:
     place = max(0.0, min(encoded, 1.0)) * 254.999
     low = int(place)
     return linear[low] + (place - low) * (linear[low + 1] - linear[low])
+
+
+@compiled
+def encoded_at(levels: Singles, to_light: Floats, steps: Singles) -> float:
+    """The encoded value of the light that `to_light` (3,) makes of a pixel's levels (3,)."""
+    light = to_light[0] * levels[0] + to_light[1] * levels[1] + to_light[2] * levels[2]
+    return float(steps[int(np.sqrt(min(max(light, 0.0), 1.0)) * (len(steps) - 1) + 0.5)])

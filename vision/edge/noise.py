@@ -8,14 +8,17 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.compiled import compiled
 from vision.contrast import bare_spread, commonest
-from vision.edge.encoding import Encoder
+from vision.edge.encoding import YCC_OF_BGR, Encoder, encoded_at
 from vision.edge.neighbours import Neighbours
+from vision.light import BGR_OF_LEVELS
 from vision.mat import MAD_TO_SD, Scene
 from vision.medians import medians
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Singles = NDArray[np.float32]
 
 GUESSED_DOUBT = 3.0  # times its noise, of a mat that was guessed: it has no grid lines
 LEAST_COLOURS_TOGETHER = 4.0  # compression and mosaics write one sample of colour for four pixels
@@ -42,8 +45,8 @@ def encoded_noise(scene: Scene, encoder: Encoder, neighbours: Neighbours | None 
     height, width = scene.levels.shape[:2]
     if min(height, width) < 2 * BLOCK_PX:  # a picture of a few pixels
         return Noise((ROUNDING,) * 3, (1.0, LEAST_COLOURS_TOGETHER, LEAST_COLOURS_TOGETHER))
-    off = _blocks(scene, encoder, *_block_corners(height, width, neighbours))
-    means, within = off.mean(axis=1), off.var(axis=1)
+    ys, xs = _block_corners(height, width, neighbours)
+    means, within = _blocks(scene.levels, scene.bare, ys, xs, BGR_OF_LEVELS, YCC_OF_BGR, encoder.steps[0])
     # What lies on the mat unseen differs from it, or is restless: medians leave it out.
     luma = means[:, 0].astype(np.float32)
     near = np.abs(luma - commonest(luma)) <= FAR * bare_spread(luma)
@@ -75,10 +78,25 @@ def _block_corners(height: int, width: int, neighbours: Neighbours | None) -> tu
     return ys[some], xs[some]
 
 
-def _blocks(scene: Scene, encoder: Encoder, ys: Ints, xs: Ints) -> Floats:
-    """(N, pixels, 3): the encoded frame less the encoded bare mat."""
-    inner = np.arange(BLOCK_PX)
-    y, x = ys[:, None, None] + inner[:, None], xs[:, None, None] + inner
-    y, x = (np.broadcast_to(one, (len(ys), BLOCK_PX, BLOCK_PX)).ravel() for one in (y, x))
-    seen, bare = (encoder.luma_chroma_at(levels, x, y) for levels in (scene.levels, scene.bare))
-    return np.asarray((seen - bare).reshape(len(ys), -1, 3))
+@compiled
+def _blocks(
+    seen: Singles, bare: Singles, ys: Ints, xs: Ints, bgr_of: Floats, ycc_of: Floats, steps: Singles
+) -> tuple[Floats, Floats]:
+    """(N, 3): mean and variance within each block of the encoded frame less the encoded bare mat.
+
+    `seen` and `bare` (H, W, 3) are levels, mapped by `bgr_of` to light, looked up in `steps`, and mapped by `ycc_of`.
+    """
+    means, within = np.zeros((len(ys), 3)), np.zeros((len(ys), 3))
+    off, many = np.empty(3), BLOCK_PX * BLOCK_PX
+    for n in range(len(ys)):
+        for y in range(ys[n], ys[n] + BLOCK_PX):
+            for x in range(xs[n], xs[n] + BLOCK_PX):
+                for c in range(3):
+                    off[c] = encoded_at(seen[y, x], bgr_of[c], steps) - encoded_at(bare[y, x], bgr_of[c], steps)
+                for c in range(3):
+                    value = ycc_of[c, 0] * off[0] + ycc_of[c, 1] * off[1] + ycc_of[c, 2] * off[2]
+                    means[n, c] += value / many
+                    within[n, c] += value * value / many
+        for c in range(3):
+            within[n, c] -= means[n, c] ** 2
+    return means, within
