@@ -106,7 +106,7 @@ def _distance(
     """
     sample, brighter = mean[::every, ::every], np.sqrt(noisier[::every, ::every])
     bare = bare[: sample.shape[0], : sample.shape[1]]
-    covariance = _covariance(sample[bare] / brighter[bare, None], least_sd)
+    covariance = _covariance(np.asarray(sample[bare] / brighter[bare, None], np.float32), least_sd)
     white = np.linalg.inv(np.linalg.cholesky(covariance))
     rows = np.column_stack([white, -white @ middle]).astype(np.float32)
     whitened = cv2.transform(mean, rows)
@@ -147,12 +147,11 @@ def _bare_places(
     places = maybe.ravel() if np.count_nonzero(maybe) >= 64 else np.ones(maybe.size, bool)
     values = sample.reshape(-1, 3)[places]
     middle = np.array([commonest(values[:, c]) for c in range(3)])
-    off = (values - middle) / brighter.reshape(-1, 1)[places]
+    off = np.asarray((values - middle) / brighter.reshape(-1, 1)[places], np.float32)
     spread = np.array([max(bare_spread(off[:, c]), least_sd) for c in range(3)])
     near = np.all(np.abs(off) < BARE * spread, axis=1)
     for _ in range(3):
-        white = off @ np.linalg.inv(np.linalg.cholesky(_covariance(off[near], least_sd))).T
-        near = white[:, 0] ** 2 + white[:, 1] ** 2 + white[:, 2] ** 2 < BARE**2
+        near = _within(off, np.linalg.inv(np.linalg.cholesky(_covariance(off[near], least_sd))), BARE)
         if np.count_nonzero(near) < 8:
             near = np.all(np.abs(off) < BARE * spread, axis=1)
             break
@@ -161,12 +160,39 @@ def _bare_places(
     return middle, bare.reshape(sample.shape[:2])
 
 
-def _covariance(sample: Floats32 | Floats, least_sd: float) -> Floats:
+def _covariance(sample: Floats32, least_sd: float) -> Floats:
     """(3, 3) of differences (N, 3) on bare mat, no less than `least_sd` in every mix of the channels."""
     if len(sample) < 8:
         return np.eye(3) * max(least_sd, 1e-6) ** 2
-    centred = sample - sample.mean(axis=0)
-    return np.asarray(centred.T @ centred / len(sample) + np.eye(3) * (least_sd**2 + 1e-12), np.float64)
+    return np.asarray(_scatter(sample) + np.eye(3) * (least_sd**2 + 1e-12), np.float64)
+
+
+@compiled
+def _scatter(sample: Floats32) -> Floats:
+    """(3, 3) mean of x x' of (N, 3), x less its mean."""
+    mean, scatter = np.zeros(3), np.zeros((3, 3))
+    for row in sample:
+        for c in range(3):
+            mean[c] += row[c] / len(sample)
+    for row in sample:
+        for c in range(3):
+            for k in range(c + 1):
+                scatter[c, k] += (row[c] - mean[c]) * (row[k] - mean[k]) / len(sample)
+    for c in range(3):
+        for k in range(c):
+            scatter[k, c] = scatter[c, k]
+    return scatter
+
+
+@compiled
+def _within(off: Floats32, white: Floats, most: float) -> NDArray[np.bool_]:
+    """(N,) whether `white` (3, 3), a lower triangle, times (N, 3) is shorter than `most`."""
+    within = np.empty(len(off), np.bool_)
+    for i in range(len(off)):
+        square = (white[0, 0] * off[i, 0]) ** 2 + (white[1, 0] * off[i, 0] + white[1, 1] * off[i, 1]) ** 2
+        square += (white[2, 0] * off[i, 0] + white[2, 1] * off[i, 1] + white[2, 2] * off[i, 2]) ** 2
+        within[i] = square < most**2
+    return within
 
 
 def commonest(values: Floats32) -> float:
