@@ -14,7 +14,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from projector.piecing.lengths import inches_text
+from projector.piecing.lengths import length_text
 from projector.piecing.plans import Cut, Hand, Strip
 from vision.units import MeasuredUnit, Width
 
@@ -91,7 +91,7 @@ class CutLine:
 
 
 def find_strip(
-    cloths: Sequence[MeasuredUnit], strip: Strip, hand: Hand, before: Floats | None = None
+    cloths: Sequence[MeasuredUnit], strip: Strip, hand: Hand, before: Floats | None = None, metric: bool = False
 ) -> FoundStrip | NotTheStrip:
     """The longest cloth with two parallel sides as far apart as the strip is wide.
 
@@ -104,6 +104,7 @@ def find_strip(
     strip : which strip is wanted; its width must be met within `WIDTH_SLACK_MM`.
     hand : the right hand works on the strip's right end, the left hand on its left end.
     before : (2,) unit vector along the strip as it lay until now, if it did.
+    metric : whether words have millimetres.
     """
     sound = [cloth for cloth in cloths if cloth.trouble in (None, CUT_OFF, UNSURE) and len(cloth.corners_mat_mm) >= 4]
     pairs = [
@@ -117,11 +118,11 @@ def find_strip(
             fitting, key=lambda pair: (_runs_along(pair[0], pair[1].sides[0], strip, before), pair[3])
         )
         return _strip_from(cloth, width, bool(strip.seams_mm), hand)
-    wanted = f"{strip.name} should be {inches_text(strip.width_mm)} wide"
+    wanted = f"{strip.name} should be {length_text(strip.width_mm, metric)} wide"
     if not pairs:
         return NotTheStrip(f"no strip is seen, {wanted}")
     width_mm = max(pairs, key=lambda pair: pair[3])[2]
-    return NotTheStrip(f"this is {inches_text(width_mm)} wide, {wanted}", width_mm)
+    return NotTheStrip(f"this is {length_text(width_mm, metric)} wide, {wanted}", width_mm)
 
 
 def unit_line(found: FoundStrip, cut: Cut, kept_back_mm: float = 0.0) -> CutLine:

@@ -101,7 +101,7 @@ def aimed(state: Cutting, *events: Event, note: str = "") -> Turn:
 def next_line(state: Cutting) -> CutLine:
     """Where the strip is to be cut next, for this hand's blade."""
     strip, cut, truing = known(state), state.cut, state.sitting.truing
-    why = state.true_for or truing_reason(strip, cut, state.raw_end, state.tolerance_mm, truing)
+    why = state.true_for or truing_reason(strip, cut, state.raw_end, state.tolerance_mm, truing, state.plan.metric)
     if why and not state.end_will_do:
         line = truing_line(strip, cut, margin_mm(state.source, state.raw_end, truing), why, truing.selvage_mm)
     else:
@@ -135,5 +135,6 @@ def creep_reason(state: Cutting) -> str:
         return f"the angle creeps by {math.degrees(abs(turned.per_cut)):.2f} deg a cut, true the end"
     moved = drift_of([beside for beside, _ in state.watched if beside is not None], FINEST_MM)
     if moved is not None:
-        return f"widths creep by {inches_text(abs(moved.per_cut), 128)} a cut, set the ruler anew and true the end"
+        creep = mm_text(abs(moved.per_cut), 2) if state.plan.metric else inches_text(abs(moved.per_cut), 128)
+        return f"widths creep by {creep} a cut, set the ruler anew and true the end"
     return ""

@@ -12,7 +12,7 @@ from projector.guide.room import Row
 from projector.guide.scenes import Ink, Scene, Stroke
 from projector.guide.setstate import Phase, SetCheck
 from projector.piecing.foresight.seamadvice import block_words, odd_seam_words, seam_words, sewing_words
-from projector.piecing.lengths import inches_text
+from projector.piecing.lengths import length_text
 
 Floats = NDArray[np.float64]
 
@@ -32,18 +32,24 @@ def scene_of(state: SetCheck) -> Scene:
 
 
 def _rows(state: SetCheck) -> list[Row]:
-    note = title(state.note)[:1] if state.note else []
+    note, metric = title(state.note)[:1] if state.note else [], state.plan.metric
     match state.phase:
         case Phase.CLEAR_MAT:
             return title("clear the mat")
         case Phase.LAY_SET:
-            size = f"sewn and pressed, {inches_text(state.source.width_mm)} wide as planned"
+            size = f"sewn and pressed, {length_text(state.source.width_mm, metric)} wide as planned"
             return [*title(f"lay the strip set down: {state.source.name}", size, "its seams are checked"), *note]
         case Phase.TOLD if state.test is not None:
-            said, figures = seam_words(state.test)
+            said, figures = seam_words(state.test, metric)
             do = sewing_words(state.test)
             assumed = ASSUMED if state.strips_from == "plan" else ""
-            more = (block_words(state.sizes), odd_seam_words(state.test), figures, assumed, "take it up to go on")
+            more = (
+                block_words(state.sizes, metric),
+                odd_seam_words(state.test, metric),
+                figures,
+                assumed,
+                "take it up to go on",
+            )
             return title(f"{said}: {do}" if do else said, *more)
         case _:
             return note

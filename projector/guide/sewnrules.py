@@ -177,7 +177,8 @@ def by_seams(state: Sewn, cloth: Judged) -> Judged:
     short = [side for side in state.sides if side.is_short(state.limit_mm(side.side))]
     if short and not hidden:
         worst = min(short, key=lambda side: side.mean_mm)
-        why = f"side {worst.side} is {difference_text(worst.mean_mm, 'too far out', 'too near')} its seam"
+        off = difference_text(worst.mean_mm, "too far out", "too near", metric=state.plan.metric)
+        why = f"side {worst.side} is {off} its seam"
         return replace(cloth, verdict=Verdict.SHORT, why=why, expected=state.unit.name)
     if hidden or cloth.verdict not in (Verdict.OTHER, Verdict.LOOK_AGAIN):
         return cloth

@@ -18,7 +18,7 @@ from projector.guide.sewnstate import Phase, Sewn, sewn_kinds, wanted_count
 from projector.guide.stage import ruler_side
 from projector.guide.trims import dots, press_arrow
 from projector.guide.verdicts import verdict_rows, verdict_sign
-from projector.piecing.lengths import inches_text
+from projector.piecing.lengths import length_text
 
 Floats = NDArray[np.float64]
 
@@ -52,7 +52,7 @@ def _rows(state: Sewn) -> list[Row]:
         case Phase.LAY_SEWN:
             return [*title(f"lay down {count}", *_sewing(state)), *note]
         case Phase.TRIM if state.line is not None:
-            cut = f"trim {inches_text(max(state.line.depth_mm, 0.4), 64)} off this side"
+            cut = f"trim {length_text(max(state.line.depth_mm, 0.4), state.plan.metric, 64)} off this side"
             return [*title(cut, count), *note]
         case Phase.MARK:
             return [*_mark_rows(state), *note]

@@ -52,9 +52,9 @@ def _strip(state: Cutting, cloths: list[Judged]) -> FoundStrip | NotTheStrip:
     """The strip is looked for among cloths that are no units first: its last piece may be shorter than one."""
     unlike = [cloth for cloth in cloths if cloth.verdict not in UNIT_LIKE]
     hand, before = state.plan.hand, None if state.strip is None else state.strip.along
-    found = find_strip([cloth.unit for cloth in unlike], state.source, hand, before)
+    found = find_strip([cloth.unit for cloth in unlike], state.source, hand, before, state.plan.metric)
     if isinstance(found, NotTheStrip) and len(unlike) < len(cloths):
-        found = find_strip([cloth.unit for cloth in cloths], state.source, hand, before)
+        found = find_strip([cloth.unit for cloth in cloths], state.source, hand, before, state.plan.metric)
         if isinstance(found, FoundStrip) and _is_only_a_unit(state, found):
             return NotTheStrip("only a unit is seen")
     return found

@@ -18,7 +18,7 @@ from projector.guide.room import Row
 from projector.guide.scenes import Point, Scene
 from projector.guide.state import Cutting, Phase, Record
 from projector.guide.verdicts import verdict_rows, verdict_sign
-from projector.piecing.lengths import inches_text
+from projector.piecing.lengths import length_text
 from projector.piecing.plans import Hand
 
 FIRST_CUT = (
@@ -81,7 +81,8 @@ def clauses(text: str) -> tuple[str, ...]:
 def _lay_rows(state: Cutting) -> list[Row]:
     strip = state.source
     kind = strip.kind.replace("_", " ")
-    size = f"{inches_text(strip.width_mm)} wide, {inches_text(strip.length_mm)} long"
+    wide, long = (length_text(value, state.plan.metric) for value in (strip.width_mm, strip.length_mm))
+    size = f"{wide} wide, {long} long"
     return title(f"lay the {kind} across: {strip.name}", size)
 
 

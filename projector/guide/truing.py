@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from projector.guide.layout import CutLine, FoundStrip, inward, line_through, units_beyond
-from projector.piecing.lengths import inches_text
+from projector.piecing.lengths import length_text
 from projector.piecing.plans import Cut, Strip
 
 MARGIN_MM = (
@@ -37,7 +37,12 @@ USUAL_TRUING = Truing()
 
 
 def truing_reason(
-    found: FoundStrip, cut: Cut, raw: bool, tolerance_mm: float, settings: Truing = USUAL_TRUING
+    found: FoundStrip,
+    cut: Cut,
+    raw: bool,
+    tolerance_mm: float,
+    settings: Truing = USUAL_TRUING,
+    metric: bool = False,
 ) -> str | None:
     """Why the end must be trued before a unit is cut from it, in words; None if it need not be.
 
@@ -54,7 +59,7 @@ def truing_reason(
     if tilt_rad > _tilt_limit_rad(found, tolerance_mm, settings):
         return f"the end is {math.degrees(tilt_rad):.1f} deg off, true it"
     if wedge_mm > (tolerance_mm if settings.wedge_mm is None else settings.wedge_mm):
-        return f"the end is {inches_text(wedge_mm, 64)} out of true, true it"
+        return f"the end is {length_text(wedge_mm, metric, 64)} out of true, true it"
     return None
 
 

@@ -15,7 +15,7 @@ from projector.guide.scenes import Ink, Scene
 from projector.guide.steps import BlockRecord, Distance
 from projector.guide.wholestate import Phase, Whole
 from projector.piecing.foresight.advice import SAID_MM, SURE
-from projector.piecing.lengths import difference_text, inches_text, mm_text, size_beside
+from projector.piecing.lengths import difference_text, length_text, mm_text, size_beside
 
 TIP_MM = 1.5  # radius of the dot on each point's tip
 
@@ -30,7 +30,9 @@ def scene_of(state: Whole) -> Scene:
     tips = () if record.star is None else tuple(dot(tip, TIP_MM, Ink.OUTLINE) for tip in record.star.tips_mat_mm)
     page = page.drawn(outline(record.outline_mat_mm), *tips)
     near = record.outline_mat_mm.mean(axis=0)
-    return page.written(block_rows(record), (float(near[0]), float(near[1]))).scene(state.phase.value)
+    return page.written(block_rows(record, state.plan.metric), (float(near[0]), float(near[1]))).scene(
+        state.phase.value
+    )
 
 
 def _rows(state: Whole) -> list[Row]:
@@ -47,22 +49,23 @@ def _rows(state: Whole) -> list[Row]:
             return note
 
 
-def block_rows(record: BlockRecord) -> list[Row]:
+def block_rows(record: BlockRecord, metric: bool = False) -> list[Row]:
     """What is said of a block: against the plan, against what was foretold, whether it is square, its points."""
     sides, across, tips = ([one for one in record.distances if one.kind == kind] for kind in ("side", "across", "tips"))
-    said = f"block {record.n} of {record.of}: {off_words(sides)}"
-    return title(said, *_size_words(sides), foretold_words(sides), square_words(across), *_tip_words(tips))
+    said = f"block {record.n} of {record.of}: {off_words(sides, metric)}"
+    sizes, foretold = _size_words(sides, metric), foretold_words(sides, metric)
+    return title(said, *sizes, foretold, square_words(across, metric), *_tip_words(tips, metric))
 
 
-def off_words(distances: Sequence[Distance]) -> str:
+def off_words(distances: Sequence[Distance], metric: bool) -> str:
     """How far off the plan the worst of them is, if it surely is."""
     worst = max(distances, key=lambda one: abs(one.off_mm))
     if abs(worst.off_mm) < max(SURE * worst.u_mm, SAID_MM):
         return "as planned"
-    return difference_text(worst.off_mm, "too large", "too small")
+    return difference_text(worst.off_mm, "too large", "too small", metric=metric)
 
 
-def foretold_words(distances: Sequence[Distance]) -> str:
+def foretold_words(distances: Sequence[Distance], metric: bool) -> str:
     """How they lie beside what was foretold; nothing where nothing was."""
     told = [
         (one.measured_mm - one.foretold_mm, math.hypot(one.u_mm, one.foretold_u_mm or 0.0), one.foretold_mm)
@@ -72,36 +75,36 @@ def foretold_words(distances: Sequence[Distance]) -> str:
     if not told:
         return ""
     off, u_mm, size_mm = max(told, key=lambda one: abs(one[0]))
-    foretold = f"foretold {inches_text(size_mm, 64)}"
+    foretold = f"foretold {length_text(size_mm, metric, 64)}"
     if abs(off) < max(SURE * u_mm, SAID_MM):
         return f"{foretold}: so it is, give or take {mm_text(SURE * u_mm)}"
-    return f"{foretold}: {difference_text(off, 'larger', 'smaller')}"
+    return f"{foretold}: {difference_text(off, 'larger', 'smaller', metric=metric)}"
 
 
-def square_words(across: Sequence[Distance]) -> str:
+def square_words(across: Sequence[Distance], metric: bool) -> str:
     """By how much the two ways across a square differ from what they should, if they surely do."""
     if len(across) != 2:
         return ""
     off = across[0].off_mm - across[1].off_mm
     if abs(off) < max(SURE * math.hypot(across[0].u_mm, across[1].u_mm), SAID_MM):
         return "it is square"
-    return f"corner to corner differs by {difference_text(abs(off), '', '').strip()}: it leans"
+    return f"corner to corner differs by {difference_text(abs(off), '', '', metric=metric).strip()}: it leans"
 
 
-def _size_words(distances: Sequence[Distance]) -> list[str]:
+def _size_words(distances: Sequence[Distance], metric: bool) -> list[str]:
     """Of sides that are planned alike the least and the greatest, what was planned, and how sure."""
     lines = []
     for planned in sorted({round(one.planned_mm, 1) for one in distances}, reverse=True):
         alike = [one for one in distances if round(one.planned_mm, 1) == planned]
         low, high = (pick(alike, key=lambda one: one.measured_mm) for pick in (min, max))
-        sizes = [_size(one) for one in (low, high)]
+        sizes = [_size(one, metric) for one in (low, high)]
         size = sizes[0] if sizes[0] == sizes[1] else f"{sizes[0]} to {sizes[1]}"
         u_mm = float(np.median([one.u_mm for one in alike]))
-        lines.append(f"{size}, planned {inches_text(planned, 64)}, give or take {mm_text(SURE * u_mm)}")
+        lines.append(f"{size}, planned {length_text(planned, metric, 64)}, give or take {mm_text(SURE * u_mm)}")
     return lines
 
 
-def _tip_words(tips: Sequence[Distance]) -> list[str]:
+def _tip_words(tips: Sequence[Distance], metric: bool) -> list[str]:
     """From point to opposite point: the one that is most off its plan."""
     if not tips:
         return []
@@ -109,12 +112,12 @@ def _tip_words(tips: Sequence[Distance]) -> list[str]:
     a, b = (number + 1 for number in worst.points)
     if abs(worst.off_mm) < max(SURE * worst.u_mm, SAID_MM):
         return ["opposite points lie as planned"]
-    off = difference_text(worst.off_mm, "too far apart", "too near")
-    return [f"points {a} and {b}: {_size(worst)}, {off}"]
+    off = difference_text(worst.off_mm, "too far apart", "too near", metric=metric)
+    return [f"points {a} and {b}: {_size(worst, metric)}, {off}"]
 
 
-def _size(one: Distance) -> str:
+def _size(one: Distance, metric: bool) -> str:
     """As fine as it takes not to read like the plan's, if it surely is another."""
     if abs(one.off_mm) < max(SURE * one.u_mm, SAID_MM):
-        return inches_text(one.measured_mm, 64)
-    return size_beside(one.measured_mm, one.planned_mm)
+        return length_text(one.measured_mm, metric, 64)
+    return size_beside(one.measured_mm, one.planned_mm, metric)

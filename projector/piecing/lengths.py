@@ -138,25 +138,43 @@ def mm_text(value_mm: float, places: int = 1) -> str:
     return f"{sign}{text} mm"
 
 
+def length_text(value_mm: float, metric: bool, denominator: int = 32) -> str:
+    """A length as the person writes them: tenths of a millimetre, or the nearest fraction of an inch.
+
+    >>> length_text(63.5, metric=True), length_text(63.5, metric=False)
+    ('63.5 mm', '2 1/2 in')
+    """
+    return mm_text(value_mm, 1) if metric else inches_text(value_mm, denominator)
+
+
 def difference_text(
-    difference_mm: float, over: str = "too wide", under: str = "too narrow", denominator: int = 64
+    difference_mm: float,
+    over: str = "too wide",
+    under: str = "too narrow",
+    denominator: int = 64,
+    metric: bool = False,
 ) -> str:
-    """How far something is off, in fractions of an inch; a difference that is there never reads as none.
+    """How far something is off, in fractions of an inch or mm; a difference that is there never reads as none.
 
     Examples
     --------
     >>> difference_text(1.6), difference_text(-0.1), difference_text(0.0)
     ('1/16 in too wide', 'under 1/64 in too narrow', 'no difference')
+    >>> difference_text(1.6, metric=True), difference_text(-0.03, metric=True)
+    ('1.6 mm too wide', '0.03 mm too narrow')
     """
     if difference_mm == 0.0:
         return "no difference"
     side = over if difference_mm > 0.0 else under
+    if metric:
+        size = abs(difference_mm)
+        return f"{mm_text(size, 1) if size >= 0.1 else mm_text(max(size, 0.01), 2)} {side}"
     if round(abs(difference_mm) / INCH_MM * denominator) == 0:
         return f"under 1/{denominator} in {side}"
     return f"{inches_text(abs(difference_mm), denominator)} {side}"
 
 
-def size_beside(value_mm: float, other_mm: float) -> str:
+def size_beside(value_mm: float, other_mm: float, metric: bool = False) -> str:
     """A size in fractions just fine enough that it does not read like a size it differs from.
 
     From 1/32 in down to 1/128 in; closer ones are given in millimetres to a hundredth.
@@ -166,7 +184,7 @@ def size_beside(value_mm: float, other_mm: float) -> str:
     >>> size_beside(50.8, 50.8), size_beside(51.0, 50.8), size_beside(50.85, 50.8)
     ('2 in', '2 1/64 in', '50.85 mm')
     """
-    for denominator in (32, 64, 128):
+    for denominator in () if metric else (32, 64, 128):
         text = inches_text(value_mm, denominator)
         if value_mm == other_mm or text != inches_text(other_mm, denominator):
             return text

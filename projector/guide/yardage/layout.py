@@ -19,7 +19,7 @@ from shapely.geometry.base import BaseGeometry
 
 from projector.guide.layout import CutLine, FoundStrip, inward, line_through
 from projector.guide.scenes import Point
-from projector.piecing.lengths import inches_text
+from projector.piecing.lengths import length_text
 from projector.piecing.plans import Cut, Hand
 from vision.strips import MeasuredStrip
 from vision.units import MeasuredUnit
@@ -195,9 +195,9 @@ def outline_of(strip: MeasuredStrip) -> Floats:
     return np.array([first[0], first[1], second[1], second[0]])
 
 
-def depth_words(depth_mm: float, layers: int, wanted_mm: float) -> str:
+def depth_words(depth_mm: float, layers: int, wanted_mm: float, metric: bool = False) -> str:
     """Why strips of this cloth come out shorter than the plan counts on."""
-    has, wants = inches_text(depth_mm * layers), inches_text(wanted_mm)
+    has, wants = length_text(depth_mm * layers, metric), length_text(wanted_mm, metric)
     return f"strips would be {has} long, the plan counts on {wants}; lay wider cloth, or press space to cut this"
 
 

@@ -17,7 +17,7 @@ from projector.guide.steps import StripRecord
 from projector.guide.verdicts import INKS, measured_text, planned_text, verdict_sign
 from projector.guide.yardage.layout import widths_along_mm
 from projector.guide.yardage.state import Phase, Striping
-from projector.piecing.lengths import inches_text
+from projector.piecing.lengths import length_text
 from vision.units import Verdict
 
 FIRST_CUT = ("set the ruler's edge by the light on the cloth", "cut away from the fold, slide the strip aside")
@@ -82,7 +82,7 @@ def _cut_rows(state: Striping, line: CutLine) -> list[Row]:
     first = FIRST_CUT if not sum(state.made) else ()
     if line.purpose == "true_up":
         return title(line.why, gives, *first[:1])
-    width = inches_text(state.due.width_mm, 32)
+    width = length_text(state.due.width_mm, state.plan.metric)
     many = f", {state.at_once} at once" if state.at_once > 1 else ""
     return title(f"{state.n} of {state.wanted}{many}: {width}", f"for {state.due.strip}, {gives}", *first)
 
@@ -98,19 +98,19 @@ def _end_words(state: Striping) -> str:
     return f"all strips of {state.chapter.fabric} are cut"
 
 
-def strip_rows(record: StripRecord) -> list[Row]:
+def strip_rows(record: StripRecord, metric: bool = False) -> list[Row]:
     """The words beside a strip: measured width and verdict, what was planned, and how it bends at the fold."""
     judged = record.judged
     if judged.verdict is None:
         return []
     fits = judged.verdict is Verdict.FITS
-    size = measured_text(judged.strip.width_mm, record.band_mm, fits)
+    size = measured_text(judged.strip.width_mm, record.band_mm, fits, metric)
     rows = title(f"{size}, {judged.verdict.words}", ink=INKS[judged.verdict])
     if not fits:
-        rows += title("", planned_text(judged.strip.width_mm, record.band_mm))[1:]
+        rows += title("", planned_text(judged.strip.width_mm, record.band_mm, metric))[1:]
     least_mm, greatest_mm = widths_along_mm(judged.strip)
     if greatest_mm - least_mm > TOLD_TAPER_MM:
-        rows += title("", f"from {inches_text(least_mm, 64)} to {inches_text(greatest_mm, 64)}")[1:]
+        rows += title("", f"from {length_text(least_mm, metric, 64)} to {length_text(greatest_mm, metric, 64)}")[1:]
     if record.bend_rad is not None and abs(record.bend_rad) >= TOLD_BEND_RAD:
         rows += title("", f"opened, it bends by {math.degrees(abs(record.bend_rad)):.1f} deg at the fold")[1:]
     return rows
@@ -124,7 +124,7 @@ def _with_verdict(state: Striping, page: Page) -> Page:
     if not any(Polygon(outline).buffer(0.0).intersects(place) for outline in state.lying):
         return page
     sign = verdict_sign(state.last.judged.verdict)
-    return page.signed(strip_rows(state.last), sign, _point(np.mean(state.last_mat_mm, axis=0)))
+    return page.signed(strip_rows(state.last, state.plan.metric), sign, _point(np.mean(state.last_mat_mm, axis=0)))
 
 
 def _middle(state: Striping) -> Point:

@@ -71,7 +71,7 @@ def _cloth_looked_for(state: Striping, seen: Observation) -> Turn:
         return _no_cloth(state, cloths, found.why)
     at_once = _strips_at_once(state, found)
     if at_once == 0 and not state.takes_any:
-        why = depth_words(found.width_mm, state.chapter.layers, state.due.length_mm)
+        why = depth_words(found.width_mm, state.chapter.layers, state.due.length_mm, state.plan.metric)
         return _no_cloth(replace(state, cloth=found), cloths, why)
     ready = replace(state, cloth=found, raw_end=True, lying=cloths.lying, at_once=max(1, at_once))
     if gives(ready, found, state.due.margin_mm) < 1 and not found.cut_off:

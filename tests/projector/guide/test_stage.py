@@ -155,7 +155,7 @@ def test_the_words_of_a_cut():
         for scene, _ in scenes((36, 24))
     ]
     assert texts[0] == ["clear the mat"]
-    assert texts[1] == ["lay the strip across: bright", "2 3/8 in wide, 11 13/16 in long"]
+    assert texts[1] == ["lay the strip across: bright", "60.0 mm wide, 300.0 mm long"]
     set_by = ["set the ruler's edge by the light on the cloth", "cut, then slide the unit aside"]
     assert texts[2] == ["keep", "ruler", "true the raw end first", "this strip gives 4", set_by[0]]
     assert texts[3] == ["keep", "ruler", "1 of 3, this strip gives 4", *set_by]
