@@ -33,6 +33,9 @@ REACHES = ((9.0, 6, False), (5.0, 8, True))
 MOST_OFF_PX = 9.0  # from where the search saw it
 FEWEST = 60  # pixels that make a seam
 MODEL_FLOOR_PX = 0.05  # a fold is no knife edge
+# Two seams are never nearer than an allowance, 1/4 in, which lies beside each; and strips narrower than 1/2 in are not
+# sewn side by side by the half dozen (common practice, no source).
+NARROWEST_MM, NARROW_MM, MANY, PARALLEL_RAD = 6.0, 12.5, 4, math.radians(3.0)
 HEIGHT_U_MM = 0.1  # of the seam above or below the cloth's top: it may lie in a groove or ride on its allowance
 
 
@@ -48,7 +51,7 @@ def find_seams(
         return ()
     found: list[Seam] = []
     _split(_Look.at(picture, corners_mat_mm, blurs), turns_rad, cells, found)
-    return tuple(found)
+    return _without_stripes(found)
 
 
 def fit_seam(picture: Picture, outline: Floats, line_mat_mm: Floats, blurs: Blurs) -> Seam | None:
@@ -105,6 +108,34 @@ class _Look:
         lens = self.picture.camera.lens_mat_mm
         seen_off = float((lens[:2] - middle) @ outward) / float(lens[2]) * HEIGHT_U_MM
         return math.hypot(math.sqrt(float(line.covariance[0, 0])) / scale, MODEL_FLOOR_PX / scale, seen_off)
+
+
+def _without_stripes(found: list[Seam]) -> tuple[Seam, ...]:
+    """Seams, the strongest first, without a striped print's lines: parallel ones, some of them too near to be sewn.
+
+    Of two alone the weaker is where the allowance ends under the cloth.
+    """
+    kept = list(found)
+    for first in found:
+        family = [one for one in kept if _turned_rad(one, first) < PARALLEL_RAD]
+        least_mm = NARROWEST_MM if len(family) < MANY else NARROW_MM
+        near = any(_apart_mm(a, b) < least_mm for k, a in enumerate(family) for b in family[:k])
+        if near:
+            gone = family[1:] if len(family) == 2 else family
+            kept = [one for one in kept if one not in gone]
+    return tuple(kept)
+
+
+def _turned_rad(one: Seam, other: Seam) -> float:
+    ways = [math.atan2(*(seam.ends_mat_mm[1] - seam.ends_mat_mm[0])[::-1]) for seam in (one, other)]
+    return abs(math.remainder(ways[0] - ways[1], math.pi))
+
+
+def _apart_mm(one: Seam, other: Seam) -> float:
+    """From one seam's middle to the other's line."""
+    a, b = other.ends_mat_mm
+    away, ahead = one.ends_mat_mm.mean(axis=0) - a, (b - a) / np.hypot(*(b - a))
+    return abs(float(away[0] * ahead[1] - away[1] * ahead[0]))
 
 
 def _split(look: _Look, turns_rad: Floats, cells: Cells, found: list[Seam]) -> None:

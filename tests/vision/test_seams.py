@@ -7,7 +7,9 @@ import math
 import numpy as np
 import pytest
 
-from tests.vision.exact import MM_PER_PX, Piece, camera, everywhere, grey, picture
+from tests.vision.exact import MM_PER_PX, SENSOR, VIEW, Piece, camera, everywhere, grey, picture
+from tests.vision.exact_cloth import Cloth, Mat, Print, light_on_pixels
+from tests.vision.exact_cover import encode
 from vision.edge.seam_fit import Blurs
 from vision.edge.sides import Picture
 from vision.light import linear_image
@@ -81,6 +83,16 @@ def test_a_print_sewn_to_a_solid():
 )
 def test_no_seam_on_one_fabric(piece, seed):
     assert seams_of(piece, seed) == ()
+
+
+@pytest.mark.parametrize("pitch_mm", [9.0, 20.0])
+def test_no_seam_in_a_striped_print(pitch_mm):
+    """Stripes lie nearer to each other than any two seams could be sewn; up to eight of them were told as seams."""
+    fabric = Print("stripes", grey(0.5), (grey(0.2), (0.1, 0.1, 0.4), grey(0.3)), pitch_mm)
+    light = light_on_pixels(VIEW, Mat(), [Cloth(SLANT, fabric)])
+    bare = mat_picture(linear_image(picture(seed=3000)))
+    scene = compare_with_mat(linear_image(encode(light, SENSOR, 4)), bare, everywhere())
+    assert find_seams(Picture.of(scene, camera(), 0.0), SLANT, BLURS) == ()
 
 
 def test_no_seam_in_a_step_of_compression():
