@@ -20,6 +20,9 @@ Floats = NDArray[np.float64]
 
 MODEL_FLOOR_PX = 0.02  # what no fit on an 8-bit picture of real cloth can promise to beat
 PRINT_FLOOR_PX = 0.06  # a print's own figures at its edge, of which nothing is known
+FORETOLD_SHARE = (
+    0.5  # of that floor, however well a print is foretold: what is foretold is cut, and blurred, as a model
+)
 TILT_SHARE = 1.5  # of the floors' squares over the length: errors alike along a side shift it more than they turn it
 BOW_SHARE = 0.7  # of the floors' squares: 45/4 for errors of like samples, and a bow is farther still from a shift
 COLOUR_FLOOR_PX = 0.10  # what mosaic and compression may do to an edge that only colour shows
@@ -88,7 +91,7 @@ def bows_u_mm(sides: tuple[SideFit, ...]) -> Floats:
 
 def _floor_mm(side: SideFit) -> float:
     """What the model of the edge's light may be wrong by at this side."""
-    alone = PRINT_FLOOR_PX if side.printed else MODEL_FLOOR_PX
+    alone = PRINT_FLOOR_PX * max(side.untold, FORETOLD_SHARE) if side.printed else MODEL_FLOOR_PX
     return math.hypot(alone, COLOUR_FLOOR_PX * side.colour_share) / side.px_per_mm
 
 

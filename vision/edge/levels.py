@@ -41,7 +41,7 @@ def first_levels(w: SidePixels, offsets_px: Floats, slopes_u: Floats, known: Lev
     side = np.repeat(np.arange(len(sides)), sides)
     inside = (w.across_px < np.repeat(offsets_px[side] - SURELY_PX, bins)).astype(np.float64)
     count = np.add.reduceat(inside, w.bin_starts[:-1])
-    total = np.add.reduceat(w.seen * inside, w.bin_starts[:-1], axis=1)
+    total = np.add.reduceat(w.cloth_seen * inside, w.bin_starts[:-1], axis=1)
     of_sides = np.maximum(np.bincount(side, count, len(sides)), 1.0)
     mean = np.array([np.bincount(side, one, len(sides)) / of_sides for one in total])
     values = np.where(count > FEWEST, total / np.maximum(count, 1.0), mean[:, side])

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.compiled import compiled
-from vision.edge.encoding import STEPS, YCC_OF_BGR, decoded
+from vision.edge.encoding import BGR_OF_YCC, STEPS, YCC_OF_BGR, decoded
 from vision.edge.light import (
     BLUR,
     BOW,
@@ -57,6 +57,7 @@ PRODUCTS = np.array(
     ]
 )
 ZERO, HALF, ONE, LAST_STEP = np.float32(0.0), np.float32(0.5), np.float32(1.0), np.float32(STEPS - 1)
+TWO, LEAST_STEEP = np.float32(2.0), np.float32(0.1)  # encoded by linear light: a curve is nowhere so flat
 FIRST, STEP, PER_PX = np.float32(FIRST_PX), np.float32(STEP_PX), np.float32(1.0 / STEP_PX)
 
 
@@ -138,6 +139,36 @@ def lay_out(
                     luma = levels[0, 0, b] + levels[1, 0, b] * tilt[i]
                     blue = levels[0, 1, b] + levels[1, 1, b] * tilt[i]
                     cloth[i] = decoded(luma, blue, levels[0, 2, b] + levels[1, 2, b] * tilt[i], c, linear)
+            if w.foretold[s]:
+                _print(room, w, b, c, begin, end, levels, linear, steps)
+
+
+@compiled
+def _print(
+    room: Room, w: SidePixels, b: int, c: int, begin: int, end: int, levels: Floats, linear: Floats, steps: Singles
+) -> None:
+    """What a print is foretold to show in bin `b`, pixels `begin` to `end`, on its levels.
+
+    The print's picture is blurred already, as the mat's is: with D its slope outward and K the slope of that, what
+    blurred print times blurred mask lacks of the blurred product is s^2 (e K / 2 - D) g(e), to second order.
+    """
+    pixels = slice(w.bin_starts[b], w.bin_starts[b + 1])
+    shown, slope, curve, tilt = w.shown[0, :, pixels], w.shown[1, :, pixels], w.shown[2, :, pixels], w.tilt[pixels]
+    cloth, mend, edge_px = room.parts[CLOTH, c, begin:end], room.parts[MEND, c, begin:end], room.edge_px[begin:end]
+    by_luma, by_blue, by_red = BGR_OF_YCC[c]
+    for i in range(end - begin):
+        luma = levels[0, 0, b] + levels[1, 0, b] * tilt[i] + shown[0, i]
+        blue = levels[0, 1, b] + levels[1, 1, b] * tilt[i] + shown[1, i]
+        red = levels[0, 2, b] + levels[1, 2, b] * tilt[i] + shown[2, i]
+        cloth[i] = decoded(luma, blue, red, c, linear)
+        steep = max(steps[1, np.int32(np.sqrt(cloth[i]) * LAST_STEP + HALF)], LEAST_STEEP)
+        bent = edge_px[i] / TWO
+        off = (
+            by_luma * (bent * curve[0, i] - slope[0, i])
+            + by_blue * (bent * curve[1, i] - slope[1, i])
+            + by_red * (bent * curve[2, i] - slope[2, i])
+        )
+        mend[i] += np.float32(off) / steep
 
 
 @compiled

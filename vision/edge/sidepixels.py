@@ -14,6 +14,7 @@ from vision.edge.windows import Window
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
 
 TILT_PX = 1.2  # from the line to the middle of what is seen of a print
 TILT_LEAST, TILT_MOST = -1.5, 1.0
@@ -31,6 +32,8 @@ class SidePixels(NamedTuple):
     slope: Singles  # (3, N) of that, outward per px
     steady: Singles  # (3, N) of the bare mat, as the pixels beside each show it: without its own noise
     bare_seen: Singles  # (3, N) the bare mat, encoded
+    shown: Singles  # (3, 3, N or 0) what a print is foretold to show, as `Window.shown` has it
+    foretold: Bools  # (S,) whether anything is foretold of a side's print
     bin_starts: Ints  # (B + 1,) first pixel of each bin, and the end
     side_bins: Ints  # (S + 1,) first bin of each side, and the end; sides without pixels have no bins
 
@@ -38,6 +41,11 @@ class SidePixels(NamedTuple):
     def side_starts(self) -> Ints:
         """(S + 1,): first pixel of each side, and the end."""
         return self.bin_starts[self.side_bins]
+
+    @property
+    def cloth_seen(self) -> Singles:
+        """(3, N): what is seen, less what is foretold of a print."""
+        return self.seen - self.shown[0] if self.shown.size else self.seen
 
     @property
     def seen_sides(self) -> NDArray[np.bool_]:
@@ -71,6 +79,8 @@ def side_pixels(window: Window, encoder: Encoder) -> SidePixels:
         _single(window.slope),
         _single(window.steady),
         YCC_OF_BGR.astype(np.float32) @ encoder.nearest(bare)[0],
+        _single(window.shown),
+        np.array([bool(window.shown[0, :, run].any()) for run in window.runs]),
         np.append(window.bin_starts, len(window.side)),
         np.searchsorted(window.bin_side, np.arange(window.count + 1)).astype(np.int64),
     )

@@ -16,11 +16,12 @@ from vision.edge.barsearch import find_bars
 from vision.edge.common import Common, doubted_light, doubted_shape, held_light, in_known_light, unseen
 from vision.edge.encoding import BGR_OF_YCC, Encoder
 from vision.edge.fit import CONTRADICTED, OWN_PRIOR, VALLEY_PX, Beside, Fits, Until, solve
+from vision.edge.foretelling import Prints, read_prints
 from vision.edge.light import Unknowns
 from vision.edge.neighbours import Neighbours
 from vision.edge.noise import Noise, encoded_noise
 from vision.edge.overexposed import moved_px
-from vision.edge.valley import SURELY_INSIDE_PX, contradicted, figures, likeliest_offsets_px, softness_px
+from vision.edge.valley import SURELY_INSIDE_PX, contradicted, likeliest_offsets_px, softness_px
 from vision.edge.windows import Axes, Window, sample
 from vision.mat import Scene
 
@@ -95,6 +96,7 @@ class SideFit:
     colour_share: float  # of what is known of the offset, that comes from the colours and not from luma
     px_per_mm: float
     printed: bool = False  # the cloth varies beside it by more than noise and weave
+    untold: float = 0.0  # of how a print varies there, the share that nothing foretells
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -126,8 +128,8 @@ def fit_sides(
     count = np.bincount(everything.side, minlength=len(starts))
     if not count.any():
         return Sides((None,) * len(starts), prior)
-    figured = figures(everything, picture.noise)
-    printed = np.asarray(figured.any(axis=1))
+    everything, prints = read_prints(everything, axes, picture, picture.noise, own_cloth)
+    printed = prints.printed
     valleys, lined = np.full(len(starts), np.nan), np.ones(len(starts), bool)
     offsets, bows, fits, last = np.zeros(len(starts)), np.zeros(len(starts)), None, axes
     for reach in reaches:
@@ -150,7 +152,7 @@ def fit_sides(
         if fits is not None:
             start = Unknowns(np.where((printed | lined)[:, None], start.own, fits.own), fits.common.values)
         start.own[:, :3] = np.column_stack([offsets, np.zeros(len(starts)), bows])
-        here = Beside(window, axes, picture.noise, picture.encoder, figured, valleys, bars, cut)
+        here = Beside(window, axes, picture.noise, picture.encoder, prints.figures, valleys, bars, cut)
         moves_u = np.where(printed | (reach is reaches[-1]), FINELY_U, ROUGHLY_U)
         fits = solve(here, start, prior, Until(reach.steps, moves_u), fits)
         if unasked and (fits.shadow_doubt > CONTRADICTED or fits.leaning > LEANING):
@@ -173,7 +175,7 @@ def fit_sides(
     axes = replace(axes, middles_mat_mm=axes.middles_mat_mm + axes.outward * (moves_px / axes.scale)[:, None])
     doubts = np.column_stack([np.hypot(astray, moves_u), bent])
     found = [
-        _fit(s, fits, last, axes, float(seen_px[s]), float(soft_px[s]), doubts[s], bool(printed[s]))
+        _fit(s, fits, last, axes, float(seen_px[s]), float(soft_px[s]), doubts[s], prints)
         if count[s] >= FEWEST
         else None
         for s in range(len(starts))
@@ -243,7 +245,14 @@ def _rebased(axes: Axes, fits: Fits, picture: Picture) -> Axes:
 
 
 def _fit(
-    s: int, fits: Fits, axes: Axes, placed: Axes, seen_px: float, soft_px: float, doubts_px: Floats, printed: bool
+    s: int,
+    fits: Fits,
+    axes: Axes,
+    placed: Axes,
+    seen_px: float,
+    soft_px: float,
+    doubts_px: Floats,
+    prints: Prints,
 ) -> SideFit:
     to_mm = 1.0 / float(axes.scale[s])
     # A parabola's height over the whole side, from that over what was seen of it.
@@ -263,5 +272,6 @@ def _fit(
         soft_px,
         float(fits.colour_share[s]),
         float(axes.scale[s]),
-        printed,
+        bool(prints.printed[s]),
+        float(prints.untold[s]),
     )

@@ -51,7 +51,7 @@ def contradicted(window: Window, noise: Noise, encoder: Encoder, blur_px: float,
     result, bowed_ones = np.zeros(window.count, np.bool_), np.flatnonzero(np.abs(bows_px) > STEP_PX)
     if not len(bowed_ones):
         return result
-    basis, spread = window.bow_basis(), MAT_SPREAD * np.array(noise.sd)[:, None]
+    basis, cloth_seen, spread = window.bow_basis(), window.cloth_seen, MAT_SPREAD * np.array(noise.sd)[:, None]
     for s in bowed_ones:
         run = window.runs[s]
         across, seen = window.across_px[run], window.seen[:, run]
@@ -59,7 +59,8 @@ def contradicted(window: Window, noise: Noise, encoder: Encoder, blur_px: float,
         if min(np.count_nonzero(deep), np.count_nonzero(near)) < LEAST_PIXELS:
             continue
         off = seen[:, near] - YCC_OF_BGR @ encoder.encode(window.bare[:, run][:, near])[0]
-        odds = _cost_of_cloth(seen[:, near], seen[:, deep], spread) - _cost_of_mat(off, spread)
+        own = cloth_seen[:, run]
+        odds = _cost_of_cloth(own[:, near], own[:, deep], spread) - _cost_of_mat(off, spread)
         places = np.arange(-NEAR_PX / 2.0, NEAR_PX / 2.0 + STEP_PX, STEP_PX)[:, None] - across[near]
         straight, bowed = (
             float(np.min(ndtr((places + bow * basis[run][near]) / blur_px) @ odds)) for bow in (0.0, bows_px[s])
@@ -76,30 +77,33 @@ def likeliest_offsets_px(
     `deep` are pixels of the same sides that reach farther inside, to tell the cloth's colours. Sides that are not
     `printed` (S,) need a place to start from only: some of their pixels are enough.
     """
-    result = np.zeros(window.count)
+    result, own, inner = np.zeros(window.count), window.cloth_seen, deep.cloth_seen
     spread = MAT_SPREAD * np.array(noise.sd)[:, None]
     for s, (whole, deep_run) in enumerate(zip(window.runs, deep.runs, strict=True)):
         thinned = 1 if printed[s] else max(1, (whole.stop - whole.start) // SEARCHED)
         run = slice(whole.start, whole.stop, thinned)
         across, seen = window.across_px[run], window.seen[:, run]
-        cloth = deep.seen[:, deep_run][:, deep.across_px[deep_run] < -SURELY_INSIDE_PX]
+        cloth = inner[:, deep_run][:, deep.across_px[deep_run] < -SURELY_INSIDE_PX]
         if cloth.shape[1] < LEAST_PIXELS or np.ptp(window.along_px[run]) < LEAST_LENGTH_PX:
             continue
         off = seen - YCC_OF_BGR @ encoder.encode(window.bare[:, run])[0]
-        odds = _cost_of_cloth(seen, cloth, spread) - _cost_of_mat(off, spread)
+        odds = _cost_of_cloth(own[:, run], cloth, spread) - _cost_of_mat(off, spread)
         offsets = np.arange(float(across.min()) + SURELY_INSIDE_PX / 2.0, float(across.max()) - 1.0, STEP_PX)
         if len(offsets):
             result[s] = offsets[int(np.argmin(costs_at(offsets, across / blur_px, odds, blur_px)))]
     return result
 
 
-def figures(window: Window, noise: Noise) -> Floats:
-    """(S, 3): how much the encoded cloth inside each line varies within a bin; 0 where it is noise and weave."""
+def figures(window: Window, noise: Noise) -> tuple[Floats, Bools]:
+    """(S, 3): how much the encoded cloth inside each line varies within a bin, besides what is foretold of it.
+
+    And (S,): whether that is more than noise and weave.
+    """
     ends = np.append(window.bin_starts, len(window.side))
-    counts, luma, spreads = spread_inside(window.across_px, window.seen, ends, window.bin_side, window.count)
-    halves = np.full_like(luma, 0.5)
+    counts, luma, spreads = spread_inside(window.across_px, window.cloth_seen, ends, window.bin_side, window.count)
+    halves, enough = np.full_like(luma, 0.5), counts >= LEAST_PIXELS
     more = spreads > 3.0 * np.array(noise.sd) + WEAVE * np.column_stack([luma, halves, halves])
-    return np.where((more.any(axis=1) & (counts >= LEAST_PIXELS))[:, None], spreads, 0.0)
+    return np.where(enough[:, None], spreads, 0.0), more.any(axis=1) & enough
 
 
 @compiled

@@ -20,6 +20,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 BIN_PX = 6.0  # along the side: one cloth level each
+NOTHING_SHOWN = np.empty((3, 3, 0))
 NO_CLOTHS = np.empty((0, 0), np.uint16)
 
 
@@ -111,9 +112,17 @@ class Window:
     bare: Floats  # (3, N) the bare mat's linear blue green red
     slope: Floats  # (3, N) of it outward, per px
     steady: Floats  # (3, N) of it, as the pixels beside each show it: without its own noise
+    # (3, 3, N) encoded, what a print is foretold to show beside its level, its slope outward per px and the slope of
+    # that; (3, 3, 0) where nothing is foretold.
+    shown: Floats
     bin_starts: Ints  # (B,) first pixel of each bin
     bin_side: Ints  # (B,)
     count: int  # S
+
+    @property
+    def cloth_seen(self) -> Floats:
+        """(3, N): what is seen, less what is foretold of a print."""
+        return self.seen - self.shown[0] if self.shown.size else self.seen
 
     @property
     def side_starts(self) -> Ints:
@@ -151,7 +160,8 @@ class Window:
             rows_in_order(one, order) for one in (self.seen, self.bare, self.slope, self.steady)
         )
         side, points = self.side[order], self.points_mat_mm[order]
-        return Window(side, points, across, along, seen, bare, slope, steady, starts, sides, self.count)
+        shown = self.shown[..., order] if self.shown.size else self.shown
+        return Window(side, points, across, along, seen, bare, slope, steady, shown, starts, sides, self.count)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -207,5 +217,5 @@ def sample(
     seen = seen_at(scene.levels, at.x, at.y, picture.encoder.steps)
     mat = mat_at(scene.bare, at.x, at.y, at.side, axes.outward_px, float(scene.noise[0]))
     none, count = np.empty(0, np.int64), len(axes.lengths_mm)
-    window = Window(at.side, at.points_mat_mm, at.across_px, at.along_px, seen, *mat, none, none, count)
+    window = Window(at.side, at.points_mat_mm, at.across_px, at.along_px, seen, *mat, NOTHING_SHOWN, none, none, count)
     return window.kept(np.ones(len(at.side), np.bool_))

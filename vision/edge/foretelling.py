@@ -1,0 +1,137 @@
+"""What a print would show where it is cut, told by where it shows the same farther inside.
+
+Between the known mat and a side's inner pixels nothing is known of a print but what its neighbours tell; yet most
+prints are printed over and over with one block. So what lies just inside a side is looked for deeper in the same piece
+(`repeats`), and what goes on there past the side's place is what would be there were the cloth not cut. That it is so
+is proved on pixels that were not looked for, between them and the side; where it is not proved, nothing is foretold.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.edge.encoding import YCC_OF_BGR
+from vision.edge.noise import Noise
+from vision.edge.repeats import Repeats, find_repeats
+from vision.edge.shifted import CLEAR_PX, Ground, Pixels, shown_at
+from vision.edge.valley import figures
+from vision.edge.windows import Axes, Picture, Window
+from vision.light import BGR_OF_LEVELS
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+Ints = NDArray[np.int64]
+
+RESTLESS = 2.0  # times the noise: cloth that varies more may be printed
+HELPS = 0.7  # of how cloth varies, that may be left: plain cloth is not told from what chance makes alike
+WELL_TOLD = 0.3  # of a print, left untold: as well known as plain cloth
+LEAST_FIGURE = 1e-3  # of the encoded range: a print varies by so much, however well it is foretold
+PAST_PX = 4.0  # so far outside its line the print may reach, and has to be foretold
+SOUGHT_PX = (5.0, 17.0)  # inside a side: what is looked for deeper
+PROVED_PX = 2.5  # from here to what was looked for, the print must go on as foretold
+UNTOLD = 0.05  # of the print's variance, besides noise, that may be left there
+PLAIN = 2.0  # times the noise's variance: what varies less has no figures
+FEWEST = 20  # pixels that prove
+STRETCH_PX = 48.0  # of a side, told by itself
+SLOPE_PX = 1.0
+LEAST_TOLD = 0.3  # of the shares: fewer places do not stand for all
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Prints:
+    """Of S sides, which are printed and what nothing foretells of their prints."""
+
+    printed: Bools  # (S,)
+    untold: Floats  # (S,) the share of how a print varies, 0 of plain cloth
+    figures: Floats  # (S, 3) how much encoded levels vary within a bin besides what is foretold; 0 as of plain cloth
+
+
+def read_prints(window: Window, axes: Axes, picture: Picture, noise: Noise, cloths: Ints) -> tuple[Window, Prints]:
+    """Tell prints from plain cloth, and foretell them where that helps; the window comes back with what is foretold.
+
+    `cloths` (S,) number the piece that each side belongs to: no side's print is looked for beyond another side.
+    """
+    spread, printed = figures(window, noise)
+    restless = printed | (spread[:, 0] > RESTLESS * noise.sd[0])
+    if not restless.any():
+        return window, Prints(printed, np.zeros(window.count), spread * printed[:, None])
+    told = foretold(window, axes, picture, noise, cloths, restless)
+    left = np.maximum(figures(told, noise)[0], LEAST_FIGURE)
+    # Of both, what the noise alone would be is no print.
+    before, after = (np.sqrt(np.maximum(one**2 - np.square(noise.sd), 0.0)).sum(axis=1) for one in (spread, left))
+    untold = np.minimum(after / np.maximum(before, 1e-9), 1.0)
+    told = replace(told, shown=told.shown * (printed | (untold < HELPS))[told.side])
+    return told, Prints(printed, untold * printed, left * (printed & (untold > WELL_TOLD))[:, None])
+
+
+def foretold(window: Window, axes: Axes, picture: Picture, noise: Noise, cloths: Ints, sides: Bools) -> Window:
+    """The window with what the cloth of `sides` (S,) would show at their pixels, as far as it repeats itself."""
+    shown = np.zeros((3, *window.seen.shape))
+    for s in np.flatnonzero(sides):
+        run = window.runs[s]
+        if run.stop > run.start:
+            shown[..., run] = _of_side(window, run, int(s), axes, picture, noise, cloths)
+    return replace(window, shown=shown)
+
+
+def _of_side(window: Window, run: slice, s: int, axes: Axes, picture: Picture, noise: Noise, cloths: Ints) -> Floats:
+    """(3, 3, N) of a side's pixels, as `Window.shown` has them."""
+    away = (window.points_mat_mm[run] - axes.middles_mat_mm[s]) * axes.scale[s]
+    along_px, deep_px = away @ axes.along[s], -(away @ axes.outward[s])
+    ground = Ground.beside(s, axes, cloths, (float(along_px.min()), float(along_px.max())), STRETCH_PX)
+    repeats = find_repeats(picture, ground, SOUGHT_PX, PAST_PX + CLEAR_PX)
+    result = np.zeros((3, 3, len(away)))
+    if not len(repeats.shifts_px):
+        return result
+    pixels, seen = Pixels.at(picture, ground, along_px, deep_px), window.seen[:, run]
+    repeats, holds = _proved(picture, ground, pixels, repeats, seen, float(np.sum(np.square(noise.sd))))
+    here, share = _shown(picture, ground, pixels, repeats, 0.0)
+    told = holds[pixels.stretch] & (share > LEAST_TOLD)
+    inside = told & (deep_px > PROVED_PX)
+    if not inside.any():
+        return result
+    result[0][:, told] = here[:, told] - here[:, inside].mean(axis=1, keepdims=True)
+    near = np.flatnonzero(told & (np.abs(deep_px) < PAST_PX + SLOPE_PX))
+    some = Pixels(pixels.where[near], pixels.stretch[near])
+    inner, outer = (_shown(picture, ground, some, repeats, beyond)[0] for beyond in (-SLOPE_PX, SLOPE_PX))
+    result[1][:, near] = (outer - inner) / (2.0 * SLOPE_PX)
+    result[2][:, near] = (outer - 2.0 * here[:, near] + inner) / SLOPE_PX**2
+    return result
+
+
+def _proved(
+    picture: Picture, ground: Ground, pixels: Pixels, repeats: Repeats, seen: Floats, noise: float
+) -> tuple[Repeats, Bools]:
+    """The repeats, and in which stretches (T,) they foretell what is `seen` (3, N); `noise` is a variance."""
+    here, share = _shown(picture, ground, pixels, repeats, 0.0)
+    near = (share > LEAST_TOLD) & (pixels.deep_px > PROVED_PX) & (pixels.deep_px < SOUGHT_PX[0])
+    proofs = [near & (pixels.stretch == t) for t in range(ground.count)]
+    varies, left = (np.array([_variance(values, of) for of in proofs]) for values in (seen, seen - here))
+    holds = left - noise < UNTOLD * varies
+    plain = ~holds & (varies < PLAIN * noise)
+    if not (holds.any() and plain.any()):
+        return repeats, holds
+    # Where nothing is printed just inside, what repeats elsewhere along the side may yet come up at the cut.
+    shares = repeats.shares.copy()
+    shares[plain] *= np.any(shares[holds] > 0.0, axis=0)
+    repeats = Repeats(repeats.shifts_px, shares / np.maximum(shares.sum(axis=1, keepdims=True), 1e-9))
+    here, share = _shown(picture, ground, pixels, repeats, 0.0)
+    left = np.array([_variance(seen - here, of & (share > LEAST_TOLD)) for of in proofs])
+    return repeats, holds | (plain & (left < PLAIN * noise))
+
+
+def _shown(
+    picture: Picture, ground: Ground, pixels: Pixels, repeats: Repeats, beyond_px: float
+) -> tuple[Floats, Floats]:
+    """(3, N) encoded, what repeats show `beyond_px` farther out than pixels; (N,) how much of their shares is seen."""
+    levels = shown_at(picture, ground, pixels, repeats.shifts_px, repeats.shares, beyond_px).astype(np.float64)
+    light = (BGR_OF_LEVELS @ levels[:, :3].T).astype(np.float32)
+    return YCC_OF_BGR @ picture.encoder.nearest(light)[0], levels[:, 3]
+
+
+def _variance(values: Floats, of: Bools) -> float:
+    """Of (3, N) where `of` (N,), all channels together; infinite of too few."""
+    return float(values[:, of].var(axis=1).sum()) if np.count_nonzero(of) >= FEWEST else np.inf
