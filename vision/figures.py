@@ -20,7 +20,6 @@ from vision.polygons import interior_angles, side_distances
 from vision.rigidfit import Fit, FitSlopes, fit_slopes
 from vision.seamplace import PlacedSeam, common_part, seam_slopes
 from vision.sidedoubt import SideDoubt, angle_slopes, corner_slopes, width_slopes
-from vision.sobol import MOST_DIMENSIONS, sobol
 from vision.units import MeasuredUnit
 from vision.wording import degrees_off, off_by
 
@@ -243,12 +242,7 @@ def box_probability(means: Floats, limits: Floats, correlation: Floats) -> float
 @lru_cache(maxsize=64)
 def _normal_points(dimensions: int) -> Floats:
     """(SAMPLES, D) points that fill the standard normal distribution evenly: a Sobol sequence, half a step in."""
-    return np.asarray(ndtri(_evenly(dimensions) + 0.5 / SAMPLES))
+    from scipy.stats import qmc  # here, because it takes a fifth of every command's start
 
-
-def _evenly(dimensions: int) -> Floats:
-    if dimensions <= MOST_DIMENSIONS:
-        return sobol(dimensions, SAMPLES)
-    from scipy.stats import qmc  # here, because it takes a quarter of a second, and few units have so many figures
-
-    return np.asarray(qmc.Sobol(dimensions, scramble=False).random(SAMPLES))
+    points = qmc.Sobol(dimensions, scramble=False).random(SAMPLES)
+    return np.asarray(ndtri(points + 0.5 / SAMPLES))
