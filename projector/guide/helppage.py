@@ -17,7 +17,7 @@ HELP: tuple[tuple[tuple[str, ...], str], ...] = (
     (("space", "page down"), "go on, take it as it is"),
     (("b", "page up"), "back"),
     (("m",), "measure again"),
-    (("t",), "true up the end"),
+    (("t",), "true up the end; was trimmed"),
     (("z",), "take back the last verdict"),
     (("h",), "this page; any key closes it"),
     (("q",), "end; what was judged is kept"),

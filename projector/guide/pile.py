@@ -6,6 +6,7 @@ there while no hand is in the picture; what is still there is not counted again 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -23,7 +24,7 @@ from projector.guide.steps import Event, Record
 from projector.piecing.plans import Hand
 from vision.compare import TROUBLES
 from vision.expected import ExpectedShape
-from vision.units import Verdict
+from vision.units import Judged, Verdict
 
 UNJUDGED = (None, Verdict.LOOK_AGAIN)
 # It was turned since, the two that lay one over another were parted, or it was trimmed by the line that lay on it.
@@ -203,6 +204,23 @@ def _undo(state: Pile, _: Observation) -> Turn:
     return replace(turn, state=replace(turn.state, lying=kept, note="the last judgement was taken back"))
 
 
+def _came_back(state: Pile, _: Observation) -> Turn:
+    """The last unit is one that was taken away to be trimmed, and counts once. Which one, its widths say best."""
+    last = state.standing[-1] if state.standing else None
+    before = [] if last in state.away else state.away
+    if last is None or not before:
+        return Turn(replace(state, note="no unit is away to be trimmed"))
+    turn = _undone(Turn(state), min(before, key=lambda one: _unlike_mm(one.judged, last.judged)).number)
+    return replace(turn, state=replace(turn.state, note="the trimmed unit counts once"))
+
+
+def _unlike_mm(before: Judged, now: Judged) -> float:
+    """The least difference of a width: trimming leaves one as it was."""
+    known = {width.sides: width.mean_mm for width in before.unit.widths}
+    both = (abs(known[width.sides] - width.mean_mm) for width in now.unit.widths if width.sides in known)
+    return min(both, default=math.inf)
+
+
 def _again(state: Pile, _: Observation) -> Turn:
     """What was marked to be looked at again is looked at anew as it lies."""
     clear = tuple(unit for unit in state.lying if unit.number is not None)
@@ -217,6 +235,7 @@ KEYS: dict[tuple[Phase, str], Rule] = {
     (Phase.CLEAR_MAT, "on"): _mat_cleared,
     (Phase.LAY_UNITS, "undo"): _undo,
     (Phase.LAY_UNITS, "again"): _again,
+    (Phase.LAY_UNITS, "true_up"): _came_back,
     **{(phase, "end"): _stop for phase in Phase if phase is not Phase.DONE},
 }
 

@@ -81,11 +81,15 @@ def _rows(state: Pile) -> list[Row]:
             f"lay down {name}, not touching",
             number_text(state) if state.number else "",
             standing_text(state),
-            state.note,
+            state.note or _away_text(state),
         )
     unclear = any(unit.number is None for unit in state.lying)
     again = "lay what has a lozenge again, clear of the others" if unclear else ""
-    return title(standing_text(state), number_text(state), again, state.note)
+    return title(standing_text(state), number_text(state), again, state.note or _away_text(state))
+
+
+def _away_text(state: Pile) -> str:
+    return f"{len(state.away)} away to be trimmed, t if the last one is it" if state.away else ""
 
 
 def _study_rows(state: Pile, rounds: Rounds) -> list[Row]:

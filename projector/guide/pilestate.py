@@ -78,6 +78,13 @@ class Pile:
         return tuple(one for one in self.counted if not one.undone)
 
     @property
+    def away(self) -> tuple[Counted, ...]:
+        """What is to be trimmed and lies there no more: trimmed, it may come back, and would count as another."""
+        there = {unit.number for unit in self.lying}
+        trims = (one for one in self.standing if one.judged.verdict is Verdict.TRIM and one.number not in there)
+        return tuple(trims) if self.rounds is None else ()
+
+    @property
     def number(self) -> int:
         """How many were judged, earlier sittings included."""
         return len(self.before) + len(self.standing)

@@ -159,6 +159,27 @@ def test_a_unit_that_was_trimmed_where_it_lies_is_judged_anew() -> None:
     assert (turn.state.number, turn.state.verdicts, turn.undone) == (1, {Verdict.FITS: 1}, (1,))
 
 
+def test_a_unit_that_was_taken_away_to_be_trimmed_counts_once_if_the_person_says_that_it_is_back() -> None:
+    """Two are too large, by 1 and by 2 mm one way, and differ by 0.3 the other way; the second comes back trimmed."""
+    large = [unit_at(100, 100, wide=SIDE + 1.0, verdict=Verdict.TRIM), other_way(300, SIDE + 2.0, SIDE - 0.3)]
+    state = step(begun(), seen(*large)).state
+    assert step(state, KeyPressed("t")).undone == ()  # both lie there
+    lifted = step(state, seen())
+    assert "2 away to be trimmed, t if the last one is it" in title_of(lifted)
+    assert step(lifted.state, KeyPressed("t")).undone == ()  # none is back yet
+    back = step(lifted.state, seen(other_way(100, SIDE, SIDE - 0.31, Verdict.FITS)))
+    assert back.state.number == 3
+    once = step(back.state, KeyPressed("t"))
+    assert (once.state.number, once.undone, once.state.verdicts) == (2, (2,), {Verdict.TRIM: 1, Verdict.FITS: 1})
+    assert [event["number"] for event in once.events if event["what"] == "undone"] == [2]
+
+
+def other_way(x, wide, high, verdict=Verdict.TRIM):
+    one = unit_at(x, 100, wide=wide, verdict=verdict)
+    widths = (one.unit.widths[0], Width((0, 2), high, high, high, 0.03))
+    return replace(one, unit=replace(one.unit, widths=widths))
+
+
 def test_help_lies_in_the_same_light_until_any_key() -> None:
     state = step(begun(), seen(A)).state
     helped = step(state, KeyPressed("h"))
