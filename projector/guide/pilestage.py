@@ -47,7 +47,7 @@ def scene_of(state: Pile) -> Scene:
     page = _trimmed(page, state)
     page = _told(page, state)
     for unit in state.lying:
-        page = _signed(page, unit)
+        page = _signed(page, unit, state.rounds is not None)
     page = charted(page, state.charts, _corner(state))
     return replace(page.scene(f"pile_{state.phase.value}"), lamp=LIT)
 
@@ -135,7 +135,7 @@ def _trim_line(unit: Lying, state: Pile) -> CutLine | None:
     return trim_line(judged.unit, state.expected, state.hand)
 
 
-def _signed(page: Page, unit: Lying) -> Page:
+def _signed(page: Page, unit: Lying, is_reading: bool) -> Page:
     """The sign on the unit itself, for it belongs to no other; words beside it if something is wrong, few of them.
 
     Both are white: a pile is of any fabric, and no other ink is seen on all of them.
@@ -144,6 +144,8 @@ def _signed(page: Page, unit: Lying) -> Page:
     verdict = Verdict.LOOK_AGAIN if judged is None or unit.number is None else judged.verdict
     if verdict is None:
         return page
+    if is_reading and verdict is not Verdict.LOOK_AGAIN:
+        verdict = Verdict.FITS  # measured: whether it fits is of no account
     page = page.drawn(_sign_on(unit, verdict, page.sitting.turn_rad))
     if verdict is Verdict.FITS or judged is None:
         return page

@@ -38,6 +38,7 @@ FINE, FARTHEST = 32.0, 7.0
 FALLING = np.exp(-0.5 * np.arange(0.0, FARTHEST**2, 1.0 / FINE))
 RISING = ndtr(np.arange(-FARTHEST, FARTHEST, 1.0 / FINE))
 LAST_FALL, LAST_RISE = len(FALLING) - 1.001, len(RISING) - 1.001
+BESIDE, BESIDE_PX = 0.25, 0.5  # of a rise's width, and beside that: how far from the side its middle may lie
 LEAST_PIXELS = 20
 LEAST_LENGTH_PX = 40.0  # along a shorter side too few pixels speak for a search
 WEAVE = 0.03  # of the encoded range a plain cloth may vary
@@ -201,5 +202,8 @@ def softness_px(window: Window) -> Floats:
             continue
         share = np.maximum.accumulate((mean - inner) / (outer - inner))
         middles = edges[:-1] + 0.25
-        result[s] = (np.interp(0.8, share, middles) - np.interp(0.2, share, middles)) / 1.683
+        low, high = float(np.interp(0.2, share, middles)), float(np.interp(0.8, share, middles))
+        # A blur is even about the side. What rises beside it is something else: the mat's rim, and the table beyond.
+        if abs(low + high) / 2.0 < BESIDE_PX + BESIDE * (high - low):
+            result[s] = (high - low) / 1.683
     return result

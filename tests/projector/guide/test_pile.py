@@ -238,6 +238,7 @@ def test_a_gauge_study_asks_for_unit_after_unit_round_after_round_person_after_p
         measured = step(turn.state, seen(unit_at(100, 100, wide=SIDE + 3.0, verdict=Verdict.TRIM)))
         assert "is measured" in title_of(measured)
         assert not measured.scene.caution  # nothing is to be cut
+        assert "trim" not in title_of(measured)
         turn = step(measured.state, seen())
     assert [text.partition(" the same")[0] for text in asked] == [
         f"lay down unit {unit} round {turn} of 2, person {person}"
