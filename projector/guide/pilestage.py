@@ -83,8 +83,8 @@ def _rows(state: Pile) -> list[Row]:
             standing_text(state),
             state.note or _away_text(state),
         )
-    unclear = any(unit.number is None for unit in state.lying)
-    again = "lay what has a lozenge again, clear of the others" if unclear else ""
+    unclear = sum(unit.number is None for unit in state.lying)
+    again = f"{unclear} to be laid again, clear of the others" if unclear else ""
     return title(standing_text(state), number_text(state), again, state.note or _away_text(state))
 
 
