@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from vision.edge.coverage import FIRST_PX, LAST_PX, ROOT_TWO_PI, STEP_PX, Rims, looked_up, shadow_nodes
+from vision.edge.coverage import ROOT_TWO_PI, Rims, blurred_shadows, past_feet, shadow_nodes
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -42,26 +42,19 @@ class CastShadow:
     """Of many sides behind Gaussian blurs (S,) px: shadows that reach `reach_px` (S,) past the walls' feet."""
 
     def __init__(self, rims: Rims, blur_px: Floats, reach_px: Floats, soft_px: Floats) -> None:
-        self._foot_px = np.maximum(rims.wall_px, 0.0)
+        self.foot_px = np.maximum(rims.wall_px, 0.0)
         least_px = np.where(rims.reach_px == 0.0, LEAST_SEARCHED_PX, LEAST_SOFT_PX)
-        self._tables = _tables(rims, blur_px, reach_px, np.maximum(soft_px, least_px))
+        self.shadows = _tables(rims, blur_px, reach_px, np.maximum(soft_px, least_px))
 
     def at(self, distance_px: Floats, side: Ints) -> Cast:
         """At distances (N,) outward of the top's edge of the sides `side` (N,)."""
-        place = np.clip((distance_px - self._foot_px[side] - FIRST_PX) / STEP_PX, 0.0, self._tables[0].shape[1] - 1.001)
-        return Cast(*(looked_up(table, place, side) for table in self._tables))
+        return Cast(*past_feet(distance_px, side, self.foot_px, self.shadows))
 
 
-def _tables(rims: Rims, blur_px: Floats, reach_px: Floats, soft_px: Floats) -> tuple[Floats, Floats, Floats]:
-    """(S, K) each: the share taken, past the foot, and its slopes by reach and softness."""
-    past = np.arange(FIRST_PX, LAST_PX, STEP_PX)
-    x, weight = shadow_nodes()
+def _tables(rims: Rims, blur_px: Floats, reach_px: Floats, soft_px: Floats) -> Floats:
+    """(3, S, K): the share taken, past the foot, and its slopes by reach and softness."""
+    x, _ = shadow_nodes()
     under = x + np.maximum(-rims.wall_px, 0.0)[:, None]  # of the mat there as much is hidden by the top
-    z = (past[None, :, None] - x) / blur_px[:, None, None]
-    kernel = np.exp(-0.5 * z * z) * (weight / (ROOT_TWO_PI * blur_px[:, None, None]))
     inside = (reach_px[:, None] - under) / soft_px[:, None]
     edge = np.exp(-0.5 * inside * inside) / (ROOT_TWO_PI * soft_px[:, None])
-    taken, by_reach, by_soft = (
-        np.asarray(np.einsum("skn,sn->sk", kernel, part)) for part in (ndtr(inside), edge, -inside * edge)
-    )
-    return taken, by_reach, by_soft
+    return blurred_shadows(np.stack([ndtr(inside), edge, -inside * edge]), blur_px)

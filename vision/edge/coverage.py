@@ -15,7 +15,9 @@ from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
+
+from vision.compiled import compiled
+from vision.edge.normal import FARTHEST, density, rising
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -68,27 +70,49 @@ class RimLight:
 
     def __init__(self, rims: Rims, blur_px: Floats) -> None:
         self._blur_px = blur_px
-        self._foot_px = np.maximum(rims.wall_px, 0.0)
-        self._tables = _shadow_tables(rims, blur_px)
+        self.foot_px = np.maximum(rims.wall_px, 0.0)
+        self.shadows = _shadow_tables(rims, blur_px)
 
     def at(self, distance_px: Floats, side: Ints) -> Coverage:
         """At distances (N,) outward of the top's edge of the sides `side` (N,)."""
-        blur = self._blur_px[side]
-        z = distance_px / blur
-        density = np.exp(-0.5 * z * z) / (ROOT_TWO_PI * blur)
-        top = ndtr(-z)
-        foot = self._foot_px[side]
-        mat = ndtr((distance_px - foot) / blur)
-        place = np.clip((distance_px - foot - FIRST_PX) / STEP_PX, 0.0, self._tables[0].shape[1] - 1.001)
-        lamp, sky, cast = (looked_up(table, place, side) for table in self._tables)
-        return Coverage(top, mat, lamp, sky, cast, density)
+        found = covered(distance_px, side, self.foot_px, self._blur_px, self.shadows)
+        return Coverage(*found)
 
 
-def looked_up(table: Floats, place: Floats, side: Ints) -> Floats:
-    """Values at places (N,) of the rows `side` (N,) of a table (S, K)."""
-    low = place.astype(np.int64)
-    flat, index = table.ravel(), side * table.shape[1] + low
-    return np.asarray(flat[index] + (place - low) * (flat[index + 1] - flat[index]))
+@compiled
+def covered(distance_px: Floats, side: Ints, foot_px: Floats, blur_px: Floats, shadows: Floats) -> Floats:
+    """(6, N): the parts of a `Coverage`, from tables of shadows (3, S, K) past feet `foot_px` (S,) out, blurs (S,)."""
+    result = np.empty((6, len(side)))
+    for i in range(len(side)):
+        s, e = side[i], distance_px[i]
+        result[0, i], result[1, i], result[5, i] = parts_at(e, foot_px[s], blur_px[s])
+        for k in range(3):
+            result[2 + k, i] = past_foot(shadows[k, s], e - foot_px[s])
+    return result
+
+
+@compiled
+def parts_at(e: float, foot_px: float, blur_px: float) -> tuple[float, float, float]:
+    """Shares of top and mat, and the density of the top's edge, `e` px outward of it."""
+    return rising(-e / blur_px), rising((e - foot_px) / blur_px), density(e / blur_px) / blur_px
+
+
+@compiled
+def past_foot(table: Floats, distance_px: float) -> float:
+    """Of a table (K,) of a shadow, at a distance past the wall's foot."""
+    place = max(0.0, min((distance_px - FIRST_PX) / STEP_PX, len(table) - 1.001))
+    low = int(place)
+    return float(table[low] + (place - low) * (table[low + 1] - table[low]))
+
+
+@compiled
+def past_feet(distance_px: Floats, side: Ints, foot_px: Floats, shadows: Floats) -> Floats:
+    """(P, N): of shadows (P, S, K) past feet (S,), at distances (N,) outward of the edges of sides `side` (N,)."""
+    result = np.empty((len(shadows), len(side)))
+    for p in range(len(shadows)):
+        for i in range(len(side)):
+            result[p, i] = past_foot(shadows[p, side[i]], distance_px[i] - foot_px[side[i]])
+    return result
 
 
 @cache
@@ -100,17 +124,31 @@ def shadow_nodes() -> tuple[Floats, Floats]:
     return REACH_PX * share**3, weights / 2.0 * REACH_PX * 3.0 * share**2
 
 
-def _shadow_tables(rims: Rims, blur_px: Floats) -> tuple[Floats, Floats, Floats]:
-    """(S, K) each: what the wall takes of a lamp's, a sky's and a side light, behind the blur, past its foot."""
-    past = np.arange(FIRST_PX, LAST_PX, STEP_PX)
-    x, weight = shadow_nodes()
+def _shadow_tables(rims: Rims, blur_px: Floats) -> Floats:
+    """(3, S, K): what the wall takes of a lamp's, a sky's and a side light, behind the blur, past its foot."""
+    x, _ = shadow_nodes()
     under = x[None] + np.maximum(-rims.wall_px, 0.0)[:, None]
     sine = under / np.hypot(under, np.maximum(rims.height_px, LEAST_HEIGHT_PX)[:, None])
     cast_sine = under / np.hypot(under, np.maximum(rims.height_px, LEAST_CAST_PX)[:, None])
-    z = (past[None, :, None] - x[None, None, :]) / blur_px[:, None, None]
-    kernel = np.exp(-0.5 * z * z) / (ROOT_TWO_PI * blur_px[:, None, None])
     edge = np.minimum(sine / LAMP, 1.0)
     lamp = (np.arccos(edge) - edge * np.sqrt(1.0 - edge**2)) / math.pi
-    sky, cast = 0.5 * (1.0 - sine), 0.5 * (1.0 - cast_sine)
-    lamp, sky, cast = (np.asarray(np.einsum("skn,sn->sk", kernel, taken * weight)) for taken in (lamp, sky, cast))
-    return lamp, sky, cast
+    return blurred_shadows(np.stack([lamp, 0.5 * (1.0 - sine), 0.5 * (1.0 - cast_sine)]), blur_px)
+
+
+def blurred_shadows(taken: Floats, blur_px: Floats) -> Floats:
+    """(P, S, K): shadows behind blurs (S,), past the walls' feet, of what is taken (P, S, 32) at the nodes."""
+    return _blurred(taken, *shadow_nodes(), np.asarray(blur_px, np.float64), np.arange(FIRST_PX, LAST_PX, STEP_PX))
+
+
+@compiled
+def _blurred(taken: Floats, nodes_px: Floats, weights: Floats, blur_px: Floats, past_px: Floats) -> Floats:
+    result = np.zeros((len(taken), len(blur_px), len(past_px)))
+    for s in range(len(blur_px)):
+        for k in range(len(past_px)):
+            for n in range(len(nodes_px)):
+                z = (past_px[k] - nodes_px[n]) / blur_px[s]
+                if abs(z) < FARTHEST:
+                    weight = weights[n] * density(z) / blur_px[s]
+                    for p in range(len(taken)):
+                        result[p, s, k] += weight * taken[p, s, n]
+    return result

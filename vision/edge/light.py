@@ -27,9 +27,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.compiled import compiled
 from vision.edge.cast import CastShadow
 from vision.edge.common import COMMON, OWN
-from vision.edge.coverage import RimLight, Rims
+from vision.edge.coverage import RimLight, Rims, parts_at, past_foot
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
@@ -110,25 +111,41 @@ def tables(rims: Rims, at: Unknowns, outward: Floats, px_per_mm: Floats) -> Sing
     within it; about its middle two slopes by the blur, the share of the cloth's top, and slopes by what the light does
     to the wall and to the mat, in the order of `DOES` from the wall on.
     """
-    e = np.arange(FIRST_PX, LAST_PX, STEP_PX)
-    count, blur = len(at.own), at.blur_px[:, None]
-    everywhere, side = np.tile(e, count), np.repeat(np.arange(count), len(e))
-    cover = RimLight(rims, at.blur_px).at(everywhere, side)
-    lamp, cast, sky, wall, top, mat, density = (
-        one.reshape(count, -1)
-        for one in (cover.lamp, cover.cast, cover.sky, cover.wall, cover.top, cover.mat, cover.density)
-    )
-    taken, shades = (
-        at.lamp[:, None] * lamp + at.cast(outward)[0][:, None] * cast + at.common[5] * sky,
-        [lamp, cast, sky],
-    )
+    rim = RimLight(rims, at.blur_px)
+    shadows = rim.shadows[[0, 2, 1]]  # in the order of `DOES`
+    shares = np.stack([at.lamp, at.cast(outward)[0], np.full(len(at.own), at.common[5])])
     if at.shadowed:
         reach_px = rims.reach_px + outward @ at.common[8:10] * px_per_mm
-        soft_px = at.common[10] * px_per_mm
-        thrown = CastShadow(rims, at.blur_px, reach_px, soft_px).at(everywhere, side)
-        shades += [one.reshape(count, -1) for one in (thrown.taken, thrown.by_reach, thrown.by_soft)]
-        taken = taken + at.common[7] * shades[3]
-    lines = np.stack([top + at.wall[:, None] * wall, mat - taken, blur**2 * density], axis=1)
-    flats = np.stack([e * density / blur, density * (blur + e * e / blur), top, wall, *shades], axis=1)
-    parts = lines[..., :-1], np.diff(lines) / STEP_PX, (flats[..., :-1] + flats[..., 1:]) / 2.0
-    return np.concatenate(parts, axis=1).astype(np.float32)
+        thrown = CastShadow(rims, at.blur_px, reach_px, at.common[10] * px_per_mm).shadows
+        shadows = np.concatenate([shadows, thrown])
+        shares = np.concatenate([shares, np.outer([at.common[7], 0.0, 0.0], np.ones(len(at.own)))])
+    return tabled(rim.foot_px, at.blur_px, at.wall, shares, shadows)
+
+
+@compiled
+def tabled(foot_px: Floats, blur_px: Floats, wall: Floats, shares: Floats, shadows: Floats) -> Singles:
+    """The tables of S sides from shadows (P, S, J) past their feet (S,), of which the mat loses `shares` (P, S).
+
+    The wall is `wall` (S,) times as bright as the top.
+    """
+    many, steps = len(shadows), round((LAST_PX - FIRST_PX) / STEP_PX)
+    tables = np.empty((len(foot_px), 10 + many, steps - 1), np.float32)
+    # At a place: shares of cloth, mat, mend; slopes by blur of the cloth's share and of the mend; top, wall, shadows.
+    before, here = np.empty(7 + many), np.empty(7 + many)
+    for s in range(len(foot_px)):
+        blur = blur_px[s]
+        for k in range(steps):
+            e = FIRST_PX + STEP_PX * k
+            top, mat, steep = parts_at(e, foot_px[s], blur)
+            here[0], here[1], here[2] = top + wall[s] * (1.0 - top - mat), mat, blur * blur * steep
+            here[3], here[4], here[5], here[6] = e * steep / blur, steep * (blur + e * e / blur), top, 1.0 - top - mat
+            for p in range(many):
+                here[7 + p] = past_foot(shadows[p, s], e - foot_px[s])
+                here[1] -= shares[p, s] * here[7 + p]
+            for r in range(7 + many):
+                if k > 0 and r < 3:
+                    tables[s, r, k - 1], tables[s, 3 + r, k - 1] = before[r], (here[r] - before[r]) / STEP_PX
+                elif k > 0:
+                    tables[s, 3 + r, k - 1] = (before[r] + here[r]) / 2.0
+                before[r] = here[r]
+    return tables
