@@ -29,7 +29,7 @@ from vision.pictures import PictureError
 from vision.units import Judged, Verdict
 
 NOT_A_UNIT = (None, Verdict.LOOK_AGAIN)
-AHEAD = 2  # photographs under way for each worker: the next one waits while one is measured
+AHEAD = 32  # photographs under way for each worker: others go on while one takes long, and what waits is small
 THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS")
 
 
@@ -63,13 +63,15 @@ Submit = Callable[[Path], _Future]
 
 def measured_lots(paths: Sequence[Path], checker: Checker, workers: int) -> Iterator[Lot]:
     """Measure photographs by so many processes of this computer; with one, in this very process. Raises LotsError."""
-    if workers == 1:
-        yield from (lot_of(checker, path) for path in paths)
+    # The first one here: what is compiled for it is kept, and so it is not compiled in every process.
+    here = 1 if workers > 1 else len(paths)
+    yield from (lot_of(checker, path) for path in paths[:here])
+    if here >= len(paths):
         return
     spawn = multiprocessing.get_context("spawn")  # a fork would copy threads of OpenCV and SDL that are not there
     with _one_thread_each(), ProcessPoolExecutor(workers, spawn, _keep, (checker,)) as pool:
         try:
-            yield from _in_order(paths, lambda path: pool.submit(_lot_here, path), AHEAD * workers)
+            yield from _in_order(paths[here:], lambda path: pool.submit(_lot_here, path), AHEAD * workers)
         except BrokenProcessPool:
             raise LotsError(
                 "a process that measures was ended from outside, for want of memory perhaps; "
