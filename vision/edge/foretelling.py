@@ -86,26 +86,29 @@ def _of_side(window: Window, run: slice, s: int, axes: Axes, picture: Picture, n
     result = np.zeros((3, 3, len(away)))
     if not len(repeats.shifts_px):
         return result
-    pixels, seen = Pixels.at(picture, ground, along_px, deep_px), window.seen[:, run]
-    repeats, holds = _proved(picture, ground, pixels, repeats, seen, float(np.sum(np.square(noise.sd))))
-    here, share = _shown(picture, ground, pixels, repeats, 0.0)
-    told = holds[pixels.stretch] & (share > LEAST_TOLD)
-    inside = told & (deep_px > PROVED_PX)
+    reached = np.flatnonzero(deep_px > -PAST_PX - SLOPE_PX)
+    pixels = Pixels.at(picture, ground, along_px[reached], deep_px[reached])
+    quiet = float(np.sum(np.square(noise.sd)))
+    repeats, here, told = _proved(picture, ground, pixels, repeats, window.seen[:, run][:, reached], quiet)
+    inside = told & (pixels.deep_px > PROVED_PX)
     if not inside.any():
         return result
-    result[0][:, told] = here[:, told] - here[:, inside].mean(axis=1, keepdims=True)
-    near = np.flatnonzero(told & (np.abs(deep_px) < PAST_PX + SLOPE_PX))
+    result[0][:, reached[told]] = here[:, told] - here[:, inside].mean(axis=1, keepdims=True)
+    near = np.flatnonzero(told & (pixels.deep_px < PAST_PX + SLOPE_PX))
     some = Pixels(pixels.where[near], pixels.stretch[near])
     inner, outer = (_shown(picture, ground, some, repeats, beyond)[0] for beyond in (-SLOPE_PX, SLOPE_PX))
-    result[1][:, near] = (outer - inner) / (2.0 * SLOPE_PX)
-    result[2][:, near] = (outer - 2.0 * here[:, near] + inner) / SLOPE_PX**2
+    result[1][:, reached[near]] = (outer - inner) / (2.0 * SLOPE_PX)
+    result[2][:, reached[near]] = (outer - 2.0 * here[:, near] + inner) / SLOPE_PX**2
     return result
 
 
 def _proved(
     picture: Picture, ground: Ground, pixels: Pixels, repeats: Repeats, seen: Floats, noise: float
-) -> tuple[Repeats, Bools]:
-    """The repeats, and in which stretches (T,) they foretell what is `seen` (3, N); `noise` is a variance."""
+) -> tuple[Repeats, Floats, Bools]:
+    """The repeats, what they show at pixels (3, N), and where (N,) it is proved by what is `seen` (3, N).
+
+    `noise` is a variance, of all channels together.
+    """
     here, share = _shown(picture, ground, pixels, repeats, 0.0)
     near = (share > LEAST_TOLD) & (pixels.deep_px > PROVED_PX) & (pixels.deep_px < SOUGHT_PX[0])
     proofs = [near & (pixels.stretch == t) for t in range(ground.count)]
@@ -113,14 +116,15 @@ def _proved(
     holds = left - noise < UNTOLD * varies
     plain = ~holds & (varies < PLAIN * noise)
     if not (holds.any() and plain.any()):
-        return repeats, holds
+        return repeats, here, holds[pixels.stretch] & (share > LEAST_TOLD)
     # Where nothing is printed just inside, what repeats elsewhere along the side may yet come up at the cut.
     shares = repeats.shares.copy()
     shares[plain] *= np.any(shares[holds] > 0.0, axis=0)
     repeats = Repeats(repeats.shifts_px, shares / np.maximum(shares.sum(axis=1, keepdims=True), 1e-9))
     here, share = _shown(picture, ground, pixels, repeats, 0.0)
     left = np.array([_variance(seen - here, of & (share > LEAST_TOLD)) for of in proofs])
-    return repeats, holds | (plain & (left < PLAIN * noise))
+    holds |= plain & (left < PLAIN * noise)
+    return repeats, here, holds[pixels.stretch] & (share > LEAST_TOLD)
 
 
 def _shown(
