@@ -21,6 +21,7 @@ from vision.edge.light import Unknowns
 from vision.edge.neighbours import Neighbours
 from vision.edge.noise import Noise, encoded_noise
 from vision.edge.overexposed import moved_px
+from vision.edge.threads import threads_along
 from vision.edge.valley import SURELY_INSIDE_PX, contradicted, likeliest_offsets_px, softness_px
 from vision.edge.windows import Axes, Window, sample
 from vision.mat import Scene
@@ -173,7 +174,10 @@ def fit_sides(
     moves_px, moves_u = moved_px(placed, picture.noise, picture.encoder, blur_px + fits.own[:, 4])
     moves_px = np.where(printed, 0.0, moves_px)
     axes = replace(axes, middles_mat_mm=axes.middles_mat_mm + axes.outward * (moves_px / axes.scale)[:, None])
-    doubts = np.column_stack([np.hypot(astray, moves_u), bent])
+    # Only luma tells threads apart: colours are blurred over several.
+    by_luma = fits.own_covariance[:, 0, 0] * (1.0 - fits.colour_share) ** 2
+    by_threads = threads_along(placed, picture.noise, ~printed) * by_luma
+    doubts = np.column_stack([np.sqrt(astray**2 + moves_u**2 + by_threads), bent])
     found = [
         _fit(s, fits, last, axes, float(seen_px[s]), float(soft_px[s]), doubts[s], prints)
         if count[s] >= FEWEST

@@ -47,7 +47,7 @@ def threads_along(window: Window, noise: Noise, plain: NDArray[np.bool_]) -> Flo
     if not seen.any():
         return result
     means, many = total[seen] / count[seen], count[seen].sum(axis=1)
-    within = squares[seen].sum(axis=1) / many - np.mean(means**2, axis=1)
+    within = np.maximum(squares[seen].sum(axis=1) / many - np.mean(means**2, axis=1), 1e-10)
     # Shade across the cloth is no thread: a straight line through the rows is taken out.
     place = np.linspace(-1.0, 1.0, ROWS)
     means = means - means.mean(axis=1, keepdims=True)
