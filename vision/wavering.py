@@ -21,7 +21,7 @@ SMOOTH = 5  # bins whose median is a bin's level: a notch is narrower
 FEWEST_BINS = 4
 MOST_STEP = 0.15  # of the contrast from bin to bin: beyond, a seam runs into the side there
 TREND = 15  # stretches: what is wider is the side's shape, not a blemish
-LEAST_WEIGHT = 0.25  # of the middle one
+LEAST_WEIGHT = 0.25  # of what is usual there: a grid line may have the cloth's colour
 COUNT, EXCESS, PULL, INNER, OUTER = range(5)  # what is summed over a band of each stretch
 
 
@@ -45,14 +45,14 @@ def excess_of(seen: Floats, bare: Floats, along: Floats, across: Floats, precisi
             all_of_it += precision[c] * step * step
             shown += precision[c] * step * (seen[i, c] - bare[i, c])
         weight[i], share[i] = all_of_it, shown
-    least = LEAST_WEIGHT * np.median(weight)
+    usual = _usual_weights(weight, along, bins)
     change = np.zeros(bins)
     for b in range(bins):
         low, high = max(b - 1, 0), min(b + 1, bins - 1)
         for c in range(3):
             change[b] += precision[c] * ((levels[c, high] - levels[c, low]) / (high - low)) ** 2
     for i in range(many):
-        weight[i] = max(weight[i], least)
+        weight[i] = max(weight[i], LEAST_WEIGHT * usual[int(along[i] / BIN_PX)], 1.0)
         share[i] /= weight[i]
     middle = _middle_share(across, share)
     for i in range(many):
@@ -60,6 +60,18 @@ def excess_of(seen: Floats, bare: Floats, along: Floats, across: Floats, precisi
         plain = change[int(along[i] / BIN_PX)] < MOST_STEP**2 * weight[i]
         weight[i] = 1.0 / weight[i] if plain else -1.0
     return share, weight
+
+
+@compiled
+def _usual_weights(weight: Floats, along: Floats, bins: int) -> Floats:
+    """(B,) the weight of pixels along the side: of two fabrics one may hardly differ from the mat."""
+    count, total = np.zeros(bins), np.zeros((1, bins))
+    for i in range(len(along)):
+        own = int(along[i] / BIN_PX)
+        count[own] += 1.0
+        total[0, own] += weight[i]
+    usual: Floats = runs_medians(total / np.maximum(count, 1.0), SMOOTH)[0]
+    return usual
 
 
 @compiled

@@ -8,6 +8,7 @@ import pytest
 from tests.vision.exact import Piece, grey, picture
 from tests.vision.test_measure import measure, parallelogram
 from vision.blemishes import _plain_part
+from vision.wavering import excess_of
 
 LIGHT, DARK = grey(0.6), grey(0.012)
 WIDTH_MM, HEIGHT_MM, TURN_DEG = 96.0, 74.0, 17.0
@@ -90,3 +91,16 @@ def test_of_a_side_that_is_printed_beyond_a_seam_the_plain_part_is_looked_at():
     assert 48.0 < plain.max() < 66.0
     everywhere = np.stack([light + dots] * 3, axis=1)
     assert len(_plain_part(everywhere, along, across, np.full(3, 0.004))) == 0
+
+
+def test_of_two_fabrics_the_one_that_hardly_differs_from_the_mat_has_its_own_share():
+    rng = np.random.default_rng(4)
+    along, across = (one.ravel() for one in np.meshgrid(np.arange(0.0, 240.0), np.arange(-7.5, 9.0)))
+    cloth = np.where(along < 100.0, 0.44, 0.8)  # less than half of the side: the middle pixel is of the other one
+    bare = np.full((len(along), 3), 0.4)
+    seen = bare + np.where(across < 0.0, cloth - 0.4, 0.0)[:, None] + rng.normal(0.0, 0.004, bare.shape)
+    excess, variance = excess_of(seen, bare, along, across, np.full(3, 1.0 / 0.004**2))
+    weak = (along < 80.0) & (across < -2.0) & (variance > 0.0)
+    assert np.count_nonzero(weak) > 300
+    assert abs(excess[weak].mean()) < 0.05
+    assert excess[weak].var() == pytest.approx(variance[weak].mean(), rel=0.3)
