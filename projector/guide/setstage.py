@@ -16,6 +16,7 @@ from projector.piecing.lengths import length_text
 
 Floats = NDArray[np.float64]
 
+WITHOUT = "or press space to go on without the check"
 ASSUMED = "its strips are taken as the plan has them, to 1/64 in"
 
 
@@ -32,7 +33,7 @@ def scene_of(state: SetCheck) -> Scene:
 
 
 def _rows(state: SetCheck) -> list[Row]:
-    note, metric = title(state.note)[:1] if state.note else [], state.plan.metric
+    note, metric = title(state.note, WITHOUT) if state.note else [], state.plan.metric
     match state.phase:
         case Phase.CLEAR_MAT:
             return title("clear the mat")

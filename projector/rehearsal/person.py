@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from projector.rehearsal.bench import Bench, Lying, Reach
 from projector.rehearsal.cloth import ClothToLay, Piece, Pose, cut
 from projector.rehearsal.clumsy import NOTICED_S, Mishap, mishap, nudged, turned_over
+from projector.rehearsal.hearing import anew, kept_side, request
 from projector.rehearsal.laying import Laying, Misstep
 from projector.rehearsal.ledger import Ledger
 from projector.rehearsal.places import disc, free_place, strip_place
@@ -89,13 +90,13 @@ class VirtualPerson:
             self._laying.refused(str(event.get("why")))
             self._doing = None  # asked again, it is done again, though a hand may still be there
         if event.get("event") == "shown":
-            self._kept = _kept(event)
-        refused = self._sewing.again(event)
+            self._kept = kept_side(event)
+        refused = self._sewing.again(event) or self._set_again(event)
         if refused is not None:
             self._queue.append((refused, t_s))
         if event.get("event") != "ask" or event.get("what") not in self._actions():
             return
-        if _request(event) != self._doing and all(_request(event) != _request(e) for e, _ in self._queue):
+        if request(event) != self._doing and all(request(event) != request(e) for e, _ in self._queue):
             self._queue.append((event, t_s))
 
     def advance(self, t_s: float) -> None:
@@ -106,7 +107,7 @@ class VirtualPerson:
                     return
                 event, asked_s = self._queue.popleft()
                 self._wake_s = max(asked_s, self._wake_s) + self._rng.uniform(0.15, 0.35)
-                self._action, self._doing = self._begun(event), _request(event)
+                self._action, self._doing = self._begun(event), request(event)
             if self._wake_s > t_s:
                 return
             try:
@@ -114,7 +115,18 @@ class VirtualPerson:
             except StopIteration:
                 self._action, self._doing = None, None
 
+    def _set_again(self, event: Event) -> Event | None:
+        """What it does of itself when its strip set is refused."""
+        if self._strip is None or event.get("event") != "refused" or event.get("what") != "strip_set":
+            return None
+        return {"what": "again", "name": self._strip.source}
+
     def _begun(self, event: Event) -> Action:
+        if event["what"] != "again":
+            return self._once(event)
+        return anew(lambda: self._once(event), lambda: bool(self._queue), lambda: self._pressed.append("space"))
+
+    def _once(self, event: Event) -> Action:
         if not self._sewing.knows(event):
             return self._actions()[str(event["what"])](event)
         self._strip = self._unit = None  # put away
@@ -135,6 +147,7 @@ class VirtualPerson:
             "cloth": self._lay_yardage,
             "strip": self._lay_strip,
             "strip_set": self._lay_strip,
+            "again": self._lay_strip,
             "cut": self._cut,
             "unit": self._lay_unit_again,
             "take_unit": self._take_unit,
@@ -384,16 +397,3 @@ class VirtualPerson:
     def _press(self, _: Event) -> Action:
         self._pressed.append("space")
         yield 0.0
-
-
-def _kept(event: Event) -> tuple[str, Floats] | None:
-    """Which side is kept, as the mark in the light says it, and the rough direction that it is said along."""
-    ends, keep = event.get("cut_mat_mm"), event.get("keep")
-    if ends is None or keep is None:
-        return None
-    return str(keep), np.subtract(ends[1], ends[0])
-
-
-def _request(event: Event) -> tuple[object, ...]:
-    """What makes two requests the same."""
-    return tuple(event.get(key) for key in ("what", "n", "name", "unit", "purpose", "side"))

@@ -99,6 +99,12 @@ def test_scripts(script, phase, conversation) -> None:
     assert (now.state.phase, said) == (phase, conversation)
 
 
+def test_what_is_refused_says_how_to_go_on_without() -> None:
+    now, _ = play(CLEARED, seen(BLURRED))
+    assert any("blurred" in line for line in words(now))
+    assert any("space" in line for line in words(now))
+
+
 def test_every_pair_of_phase_and_observation_is_a_rule_or_ignored_on_purpose() -> None:
     pairs = {(phase, kind) for phase in Phase for kind in (MatCleared, StripsSeen, HandSeen, KeyPressed)}
     assert pairs == set(RULES) | IGNORED

@@ -11,6 +11,7 @@ from shapely.geometry import Polygon
 
 from projector.rehearsal.bench import Bench
 from projector.rehearsal.cloth import ClothToLay, Piece
+from projector.rehearsal.hearing import TRIES
 from projector.rehearsal.ledger import Ledger
 from projector.rehearsal.person import Skill, VirtualPerson, Work
 from projector.rehearsal.setting import MAT_MM, setting_of
@@ -123,6 +124,31 @@ def test_things_come_and_go_as_asked() -> None:
     assert table.person.keys() == ["space"]
     assert table.person.keys() == []
     assert not table.person.busy
+
+
+def test_a_refused_set_is_laid_anew_and_at_last_left_out_though_nothing_more_is_said() -> None:
+    """A refusal may come once, whatever comes of it; without a try of the person's own both would wait for ever."""
+    table = Table(wave())
+    table.ask("strip_set", name="set")
+    places = [table.strip.pose]
+    table.person.hears({"event": "refused", "what": "strip_set", "why": "blurred"}, table.now_s)
+    for _ in range(90):
+        table.wait(1.0)
+        if table.strip.pose != places[-1]:
+            places.append(table.strip.pose)
+    assert len(places) == 1 + TRIES
+    assert table.person.keys() == ["space"]
+    assert not table.person.busy
+
+
+def test_a_set_laid_anew_is_left_when_the_app_speaks() -> None:
+    table = Table(wave())
+    table.ask("strip_set", name="set")
+    table.person.hears({"event": "refused", "what": "strip_set", "why": "blurred"}, table.now_s)
+    table.wait(3.0)
+    laid = table.strip.pose
+    table.ask("confirm", wait_s=90.0)
+    assert (table.strip.pose, table.person.keys()) == (laid, ["space"])  # the answer to what was asked
 
 
 def test_the_hand_is_in_the_picture_only_while_it_works() -> None:
