@@ -13,15 +13,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.edge.encoding import YCC_OF_BGR
+from vision.compiled import compiled
 from vision.edge.noise import Noise
 from vision.edge.repeats import Repeats, find_repeats
+from vision.edge.sampling import seen_at
 from vision.edge.shifted import CLEAR_PX, Ground, Pixels, shown_at
 from vision.edge.valley import figures
 from vision.edge.windows import Axes, Picture, Window
-from vision.light import BGR_OF_LEVELS
 
 Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
 Bools = NDArray[np.bool_]
 Ints = NDArray[np.int64]
 
@@ -84,35 +85,35 @@ def _of_side(window: Window, run: slice, s: int, axes: Axes, picture: Picture, n
     ground = Ground.beside(s, axes, cloths, (float(along_px.min()), float(along_px.max())), STRETCH_PX)
     repeats = find_repeats(picture, ground, SOUGHT_PX, PAST_PX + CLEAR_PX)
     result = np.zeros((3, 3, len(away)))
-    if not len(repeats.shifts_px):
+    if repeats is None:
         return result
     reached = np.flatnonzero(deep_px > -PAST_PX - SLOPE_PX)
     pixels = Pixels.at(picture, ground, along_px[reached], deep_px[reached])
     quiet = float(np.sum(np.square(noise.sd)))
-    repeats, here, told = _proved(picture, ground, pixels, repeats, window.seen[:, run][:, reached], quiet)
+    repeats, here, told = _proved(picture, pixels, repeats, window.seen[:, run][:, reached], quiet)
     inside = told & (pixels.deep_px > PROVED_PX)
     if not inside.any():
         return result
     result[0][:, reached[told]] = here[:, told] - here[:, inside].mean(axis=1, keepdims=True)
     near = np.flatnonzero(told & (pixels.deep_px < PAST_PX + SLOPE_PX))
     some = Pixels(pixels.where[near], pixels.stretch[near])
-    inner, outer = (_shown(picture, ground, some, repeats, beyond)[0] for beyond in (-SLOPE_PX, SLOPE_PX))
+    inner, outer = (_shown(picture, some, repeats, beyond)[0] for beyond in (-SLOPE_PX, SLOPE_PX))
     result[1][:, reached[near]] = (outer - inner) / (2.0 * SLOPE_PX)
     result[2][:, reached[near]] = (outer - 2.0 * here[:, near] + inner) / SLOPE_PX**2
     return result
 
 
 def _proved(
-    picture: Picture, ground: Ground, pixels: Pixels, repeats: Repeats, seen: Floats, noise: float
+    picture: Picture, pixels: Pixels, repeats: Repeats, seen: Floats, noise: float
 ) -> tuple[Repeats, Floats, Bools]:
     """The repeats, what they show at pixels (3, N), and where (N,) it is proved by what is `seen` (3, N).
 
     `noise` is a variance, of all channels together.
     """
-    here, share = _shown(picture, ground, pixels, repeats, 0.0)
+    here, share = _shown(picture, pixels, repeats)
     near = (share > LEAST_TOLD) & (pixels.deep_px > PROVED_PX) & (pixels.deep_px < SOUGHT_PX[0])
-    proofs = [near & (pixels.stretch == t) for t in range(ground.count)]
-    varies, left = (np.array([_variance(values, of) for of in proofs]) for values in (seen, seen - here))
+    stretches = len(repeats.shares)
+    varies, left = (variances(values, near, pixels.stretch, stretches) for values in (seen, seen - here))
     holds = left - noise < UNTOLD * varies
     plain = ~holds & (varies < PLAIN * noise)
     if not (holds.any() and plain.any()):
@@ -120,22 +121,32 @@ def _proved(
     # Where nothing is printed just inside, what repeats elsewhere along the side may yet come up at the cut.
     shares = repeats.shares.copy()
     shares[plain] *= np.any(shares[holds] > 0.0, axis=0)
-    repeats = Repeats(repeats.shifts_px, shares / np.maximum(shares.sum(axis=1, keepdims=True), 1e-9))
-    here, share = _shown(picture, ground, pixels, repeats, 0.0)
-    left = np.array([_variance(seen - here, of & (share > LEAST_TOLD)) for of in proofs])
+    repeats = Repeats(repeats.shifts, shares / np.maximum(shares.sum(axis=1, keepdims=True), 1e-9))
+    here, share = _shown(picture, pixels, repeats)
+    left = variances(seen - here, near & (share > LEAST_TOLD), pixels.stretch, stretches)
     holds |= plain & (left < PLAIN * noise)
     return repeats, here, holds[pixels.stretch] & (share > LEAST_TOLD)
 
 
-def _shown(
-    picture: Picture, ground: Ground, pixels: Pixels, repeats: Repeats, beyond_px: float
-) -> tuple[Floats, Floats]:
+def _shown(picture: Picture, pixels: Pixels, repeats: Repeats, beyond_px: float = 0.0) -> tuple[Floats, Singles]:
     """(3, N) encoded, what repeats show `beyond_px` farther out than pixels; (N,) how much of their shares is seen."""
-    levels = shown_at(picture, ground, pixels, repeats.shifts_px, repeats.shares, beyond_px).astype(np.float64)
-    light = (BGR_OF_LEVELS @ levels[:, :3].T).astype(np.float32)
-    return YCC_OF_BGR @ picture.encoder.nearest(light)[0], levels[:, 3]
+    levels, share = shown_at(picture, pixels, repeats.shifts, repeats.shares, beyond_px)
+    each = np.arange(len(levels))
+    return seen_at(levels[None], each, np.zeros_like(each), picture.encoder.steps), share
 
 
-def _variance(values: Floats, of: Bools) -> float:
-    """Of (3, N) where `of` (N,), all channels together; infinite of too few."""
-    return float(values[:, of].var(axis=1).sum()) if np.count_nonzero(of) >= FEWEST else np.inf
+@compiled
+def variances(values: Floats, of: Bools, stretch: Ints, stretches: int) -> Floats:
+    """(T,): of (3, N) where `of` (N,) in each stretch, all channels together; infinite of too few."""
+    count, mean, squares = np.zeros(stretches), np.zeros((stretches, 3)), np.zeros(stretches)
+    for n in range(len(of)):
+        if of[n]:
+            count[stretch[n]] += 1.0
+            for c in range(3):
+                mean[stretch[n], c] += values[c, n]
+    mean /= np.maximum(count, 1.0).reshape(-1, 1)
+    for n in range(len(of)):
+        if of[n]:
+            for c in range(3):
+                squares[stretch[n]] += (values[c, n] - mean[stretch[n], c]) ** 2
+    return np.where(count >= FEWEST, squares / np.maximum(count, 1.0), np.inf)

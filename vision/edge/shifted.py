@@ -69,9 +69,31 @@ class Ground:
         by_corner = np.column_stack([np.ones(4), corners / np.array([self.half_px, DEEP_PX])]).T / 4.0
         return np.asarray(by_corner @ (px[1:] - px[0]))
 
-    def px_by_place(self, picture: Picture) -> Floats:
-        """(2, 2): how places in the picture, x and y, follow px along and inward."""
-        return np.asarray(self.moves(picture, np.eye(2))[:, 0].T)
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Shifts:
+    """K shifts of a side's ground, and what they do in the picture."""
+
+    px: Floats  # (K, 2) along and inward
+    moves: Floats  # (K, 3, 2) as `Ground.moves` has them
+    borders: Floats  # (K, P, 3): those of the places that shifts bring to the side, less what must be clear of them
+    by_place: Floats  # (2, 2): how places in the picture, x and y, follow px along and inward
+
+    @staticmethod
+    def on(ground: Ground, picture: Picture, shifts_px: Floats) -> Shifts:
+        """Shifts (K, 2) where the picture shows a ground."""
+        moves = ground.moves(picture, np.concatenate([shifts_px, np.eye(2)]))
+        return Shifts(shifts_px, moves[:-2], _shifted_borders(ground, shifts_px), moves[-2:, 0].T)
+
+    def of(self, some: Bools) -> Shifts:
+        """Only some (K,) of them."""
+        return Shifts(self.px[some], self.moves[some], self.borders[some], self.by_place)
+
+    @staticmethod
+    def still(ground: Ground) -> Shifts:
+        """One, of nothing."""
+        none = np.zeros((1, 2))
+        return Shifts(none, np.zeros((1, 3, 2)), _shifted_borders(ground, none), np.zeros((2, 2)))
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -116,45 +138,31 @@ class FoundAgain:
         return np.asarray(np.clip(step, -MOST_STEP_PX, MOST_STEP_PX))
 
 
-def found_again(picture: Picture, ground: Ground, pixels: Pixels, own: Singles, shifts_px: Floats) -> FoundAgain:
-    """How pixels with levels `own` (N, 3 or more) match what shifts (K, 2) show."""
-    sums = match(
-        picture.scene.levels,
-        own,
-        pixels.where,
-        pixels.stretch,
-        ground.count,
-        ground.moves(picture, shifts_px),
-        ground.px_by_place(picture),
-        _shifted_borders(ground, shifts_px),
-    )
-    return FoundAgain(sums, np.bincount(pixels.stretch, minlength=ground.count).astype(np.float64))
+def found_again(picture: Picture, pixels: Pixels, own: Singles, shifts: Shifts, stretches: int) -> FoundAgain:
+    """How pixels with levels `own` (N, 3) match what shifts show."""
+    levels, moved = picture.scene.levels, (shifts.moves, shifts.by_place, shifts.borders)
+    sums = match(levels, own, pixels.where, pixels.stretch, stretches, *moved)
+    return FoundAgain(sums, np.bincount(pixels.stretch, minlength=stretches).astype(np.float64))
 
 
 def _shifted_borders(ground: Ground, shifts_px: Floats) -> Floats:
-    """(K, P, 3): the borders of the places that shifts (K, 2) bring to the side, less what must be clear of them."""
     result = np.tile(ground.borders, (len(shifts_px), 1, 1))
     result[..., 0] += shifts_px @ ground.borders[:, 1:].T - CLEAR_PX
     return result
 
 
 def shown_at(
-    picture: Picture, ground: Ground, pixels: Pixels, shifts_px: Floats, shares: Floats, beyond_px: float
-) -> Singles:
-    """(N, 4): mean levels of pixels as shifts (K, 2) show them `beyond_px` farther out, and how much of it is seen.
+    picture: Picture, pixels: Pixels, shifts: Shifts, shares: Floats, beyond_px: float = 0.0
+) -> tuple[Singles, Singles]:
+    """(N, 3): mean levels of pixels as shifts show them `beyond_px` farther out; (N,) how much of the shares is seen.
 
     Mixed in shares (T, K) of each stretch; where some of them are not seen, the others stand in.
     """
-    where = pixels.where.copy()
-    where[:, :2] -= beyond_px * ground.px_by_place(picture)[:, 1]
-    return mixed(
-        picture.scene.levels,
-        where,
-        pixels.stretch,
-        ground.moves(picture, shifts_px),
-        _shifted_borders(ground, shifts_px),
-        shares,
-    )
+    where = pixels.where
+    if beyond_px:
+        where = where.copy()
+        where[:, :2] -= beyond_px * shifts.by_place[:, 1]
+    return mixed(picture.scene.levels, where, pixels.stretch, shifts.moves, shifts.borders, shares)
 
 
 @compiled
@@ -175,7 +183,8 @@ def _taps(place: float, weights: Singles, slopes: Singles) -> None:
 
 
 @compiled
-def _is_inside(borders: Floats, along: float, deep: float) -> bool:
+def is_inside(borders: Floats, along: float, deep: float) -> bool:
+    """Whether a place lies inside of `borders` (P, 3): px inside of each, of (1, along, inward)."""
     least = np.inf
     for p in range(len(borders)):
         least = min(least, borders[p, 0] + borders[p, 1] * along + borders[p, 2] * deep)
@@ -204,7 +213,7 @@ def match(
         move = moves[k]
         for n in range(len(own)):
             along, deep = where[n, 2], where[n, 3]
-            if not _is_inside(borders[k], along, deep):
+            if not is_inside(borders[k], along, deep):
                 continue
             x = where[n, 0] + move[0, 0] + move[1, 0] * along + move[2, 0] * deep
             y = where[n, 1] + move[0, 1] + move[1, 1] * along + move[2, 1] * deep
@@ -239,16 +248,18 @@ def match(
 
 
 @compiled
-def mixed(levels: Singles, where: Floats, stretch: Ints, moves: Floats, borders: Floats, shares: Floats) -> Singles:
-    """(N, 4) as `shown_at` has them; arrays as in `match`."""
+def mixed(
+    levels: Singles, where: Floats, stretch: Ints, moves: Floats, borders: Floats, shares: Floats
+) -> tuple[Singles, Singles]:
+    """(N, 3) and (N,) as `shown_at` has them; arrays as in `match`."""
     height, width = levels.shape[:2]
-    result = np.zeros((len(where), 4), np.float32)
+    result, seen = np.zeros((len(where), 3), np.float32), np.zeros(len(where), np.float32)
     wx, wy, sx, sy = np.empty(4, np.float32), np.empty(4, np.float32), np.empty(4, np.float32), np.empty(4, np.float32)
     for n in range(len(where)):
         along, deep, total = where[n, 2], where[n, 3], np.float32(0.0)
         for k in range(len(moves)):
             share = np.float32(shares[stretch[n], k])
-            if share == 0.0 or not _is_inside(borders[k], along, deep):
+            if share == 0.0 or not is_inside(borders[k], along, deep):
                 continue
             x = where[n, 0] + moves[k, 0, 0] + moves[k, 1, 0] * along + moves[k, 2, 0] * deep
             y = where[n, 1] + moves[k, 0, 1] + moves[k, 1, 1] * along + moves[k, 2, 1] * deep
@@ -269,5 +280,5 @@ def mixed(levels: Singles, where: Floats, stretch: Ints, moves: Floats, borders:
         if total > 0.0:
             for c in range(3):
                 result[n, c] /= total
-        result[n, 3] = total
-    return result
+        seen[n] = total
+    return result, seen

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from tests.vision.exact import MM_PER_PX, Piece, camera, everywhere, picture
 from vision.edge.foretelling import Prints, read_prints
-from vision.edge.repeats import differences
+from vision.edge.likeness import differences
 from vision.edge.shifted import mixed
 from vision.edge.sides import Picture, SideStart, fit_sides
 from vision.edge.windows import Axes, Window, sample
@@ -124,9 +124,7 @@ def test_between_pixels_a_cubic_is_seen_as_it_is() -> None:
     levels = np.stack([0.1 * x + 0.2 * y, 0.01 * x * x, 0.02 * x * y], axis=2)
     where = np.array([[5.3, 4.6, 0.0, 0.0], [7.75, 6.2, 0.0, 0.0]])
     inside = np.zeros((1, 1, 3))
-    seen = mixed(levels, where, np.zeros(2, np.int64), np.zeros((1, 3, 2)), inside, np.ones((1, 1)))
+    seen, share = mixed(levels, where, np.zeros(2, np.int64), np.zeros((1, 3, 2)), inside, np.ones((1, 1)))
     px, py = where[:, 0], where[:, 1]
-    np.testing.assert_allclose(
-        seen[:, :3], np.column_stack([0.1 * px + 0.2 * py, 0.01 * px * px, 0.02 * px * py]), atol=1e-5
-    )
-    np.testing.assert_allclose(seen[:, 3], 1.0)
+    np.testing.assert_allclose(seen, np.column_stack([0.1 * px + 0.2 * py, 0.01 * px * px, 0.02 * px * py]), atol=1e-5)
+    np.testing.assert_allclose(share, 1.0)
