@@ -210,10 +210,10 @@ def match(
     sums = np.zeros((len(moves), stretches, 7))
     wx, wy, sx, sy = np.empty(4, np.float32), np.empty(4, np.float32), np.empty(4, np.float32), np.empty(4, np.float32)
     for k in range(len(moves)):
-        move = moves[k]
+        move, near = moves[k], borders[k]
         for n in range(len(own)):
             along, deep = where[n, 2], where[n, 3]
-            if not is_inside(borders[k], along, deep):
+            if not is_inside(near, along, deep):
                 continue
             x = where[n, 0] + move[0, 0] + move[1, 0] * along + move[2, 0] * deep
             y = where[n, 1] + move[0, 1] + move[1, 1] * along + move[2, 1] * deep
@@ -222,8 +222,8 @@ def match(
             left, top = int(x), int(y)
             _taps(x - left, wx, sx)
             _taps(y - top, wy, sy)
-            total = sums[k, stretch[n]]
-            total[0] += 1.0
+            t = stretch[n]
+            sums[k, t, 0] += 1.0
             for c in range(3):
                 value, by_x, by_y = np.float32(0.0), np.float32(0.0), np.float32(0.0)
                 for j in range(4):
@@ -238,12 +238,12 @@ def match(
                 off = own[n, c] - value
                 by_along = by_x * by_place[0, 0] + by_y * by_place[1, 0]
                 by_deep = by_x * by_place[0, 1] + by_y * by_place[1, 1]
-                total[1] += off * off
-                total[2] += by_along * by_along
-                total[3] += by_along * by_deep
-                total[4] += by_deep * by_deep
-                total[5] += by_along * off
-                total[6] += by_deep * off
+                sums[k, t, 1] += off * off
+                sums[k, t, 2] += by_along * by_along
+                sums[k, t, 3] += by_along * by_deep
+                sums[k, t, 4] += by_deep * by_deep
+                sums[k, t, 5] += by_along * off
+                sums[k, t, 6] += by_deep * off
     return sums
 
 
