@@ -24,8 +24,13 @@ FAST = frozenset({"reassoc", "contract", "arcp", "nsz"})
 
 
 def compiled(loop: Callable[P, R]) -> Callable[P, R]:
-    """`loop` of arrays and numbers as machine code, on one core, without holding up other threads."""
-    fast: Callable[P, R] = njit(cache=True, nogil=True, fastmath=set(FAST), error_model="numpy")(loop)
+    """`loop` of arrays and numbers as machine code, on one core, without holding up other threads.
+
+    A loop that calls it takes it in. Else it would bring a copy of its own, optimised once more and so summing in
+    another order; which of all copies is then called depends on what the process compiled or loaded first.
+    """
+    made = njit(cache=True, nogil=True, fastmath=set(FAST), error_model="numpy", forceinline=True)
+    fast: Callable[P, R] = made(loop)
     return fast
 
 
