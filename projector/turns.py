@@ -17,6 +17,7 @@ from projector.seeing.looking import NotClear, Seeing
 from projector.seeing.measuring import Gauge
 from projector.seeing.taking import Taken
 from projector.table import Disturbed, Pressed, Still
+from vision.warming import warm_up
 
 
 class State(Protocol):
@@ -98,6 +99,7 @@ class Turns(Generic[S]):
     def lead(self) -> bool:
         """Lead to the end; whether it was not broken off by the course. Raises CameraError."""
         table = self._bench.table
+        self._bench.worker.begin(warm_up)  # while the bare mat is looked at, not when a unit lies there
         self._carry_out(self.now, None)
         unlike: Still | None = None  # the next look waits for a change from this; a mat that is bare need not change
         while not (self.state.done or self._ended):

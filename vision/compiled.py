@@ -10,11 +10,13 @@ import hashlib
 import os
 import re
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import ParamSpec, TypeVar
 
 from numba import config, njit
+from numba.core import event
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -32,6 +34,29 @@ def compiled(loop: Callable[P, R]) -> Callable[P, R]:
     made = njit(cache=True, nogil=True, fastmath=set(FAST), error_model="numpy", forceinline=True)
     fast: Callable[P, R] = made(loop)
     return fast
+
+
+class Once(event.Listener):
+    """Hears from Numba that a loop is compiled, for it is not kept from before, and says so the first time."""
+
+    def __init__(self, say: Callable[[], object]) -> None:
+        self._say, self._said = say, False
+
+    def on_start(self, event: object) -> None:
+        """A loop is about to be compiled."""
+        if not self._said:
+            self._said = True
+            self._say()
+
+    def on_end(self, event: object) -> None:
+        """It is."""
+
+
+@contextmanager
+def told_when_compiling(say: Callable[[], object]) -> Iterator[None]:
+    """Meanwhile `say` is called once, before the first loop that must be compiled; never where all are kept."""
+    with event.install_listener("numba:compile", Once(say)):
+        yield
 
 
 def kept_in(package: Path) -> Path:

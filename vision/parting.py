@@ -61,7 +61,7 @@ def best_parting(places: Floats, moments: Floats, noise: Floats, normals: Floats
             across[i] = normals[k, 0] * places[i, 0] + normals[k, 1] * places[i, 1]
             low, high = min(low, across[i]), max(high, across[i])
         width = (high - low + 1e-9) / BINS
-        sums[:] = 0.0
+        sums.fill(0.0)
         for i in range(len(places)):
             own = min(int((across[i] - low) / width), BINS - 1)
             for j in range(10):

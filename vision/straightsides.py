@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.compiled import compiled
+from vision.medians import part_at
 
 Floats = NDArray[np.float64]
 
@@ -40,9 +41,11 @@ def misfit_px(corners: Floats, rim_px: Floats, area_px: float) -> float:
             x, y = rim_px[i, 0] - x0, rim_px[i, 1] - y0
             share = min(max((x * dx + y * dy) / square, 0.0), 1.0)
             nearest[i] = min(nearest[i], (x - share * dx) ** 2 + (y - share * dy) ** 2)
-    nearest.sort()
-    near = max(1, int(RIM_SHARE * many))
-    return float(np.sqrt(nearest[:near]).sum() / near + AREA_SHARE * abs(abs(area) - area_px) / length)
+    near, off = max(1, int(RIM_SHARE * many)), 0.0
+    part_at(nearest, many, min(near, many - 1))
+    for i in range(near):
+        off += math.sqrt(nearest[i])
+    return float(off / near + AREA_SHARE * abs(abs(area) - area_px) / length)
 
 
 @compiled

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.compiled import compiled
-from vision.medians import runs_medians
+from vision.medians import middle_of, runs_medians
 
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
@@ -99,7 +99,8 @@ def _cloth_levels(seen: Floats, along: Floats, across: Floats, bins: int) -> Flo
     if before < 0:
         return np.empty((3, 0))
     for c in range(3):
-        levels[c, before + 1 :] = levels[c, before]
+        for gap in range(before + 1, bins):
+            levels[c, gap] = levels[c, before]
     return runs_medians(levels, SMOOTH)
 
 
@@ -124,7 +125,7 @@ def _middle_share(across: Floats, share: Floats) -> Floats:
     for place in range(places):
         count = first[place + 1] - first[place]
         if count:
-            middle[many] = np.median(ordered[first[place] : first[place + 1]])
+            middle[many] = middle_of(ordered[first[place] :], count)
             at[many] = at[place] / count
             held[place], many = many, many + 1
     between = np.empty(len(across))
@@ -166,7 +167,7 @@ def beyond_noise(band: Floats, fewest: int) -> float:
 
     NaN where fewer than `fewest` stretches are seen.
     """
-    seen = np.flatnonzero(band[COUNT] > 0.5 * np.median(band[COUNT]))
+    seen = np.flatnonzero(band[COUNT] > 0.5 * middle_of(band[COUNT].copy(), band.shape[1]))
     if len(seen) < fewest:
         return np.nan
     high = _beside(band[EXCESS][seen])
@@ -180,9 +181,11 @@ def wavering(band: Floats, cloth: float, mat: float, fewest: int) -> tuple[Float
     `cloth` and `mat` say how often the variance that noise explains is found inside and outside.
     """
     ragged = np.full(band.shape[1], np.nan)
-    seen = np.flatnonzero(band[COUNT] > 0.7 * np.median(band[COUNT]))
+    seen = np.flatnonzero(band[COUNT] > 0.7 * middle_of(band[COUNT].copy(), band.shape[1]))
     if len(seen) >= fewest:
-        ragged[seen] = _beside(band[EXCESS][seen]) / STRETCH_PX
+        high = _beside(band[EXCESS][seen])
+        for k in range(len(seen)):
+            ragged[seen[k]] = high[k] / STRETCH_PX
     return ragged, np.sqrt(np.maximum(band[INNER] * cloth + band[OUTER] * mat, 1e-12)) / STRETCH_PX
 
 

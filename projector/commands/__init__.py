@@ -52,6 +52,7 @@ from projector.setup.looking import CalibratingError
 from projector.setup.realigning import RealignError
 from projector.setup.verifying import VerifyError
 from vision.cameras import CameraError
+from vision.compiled import told_when_compiling
 from vision.pictures import PictureError
 
 FOR_THE_PERSON = (
@@ -89,6 +90,9 @@ CAUTION = (
     "Rotary blades are sharp: close the blade before it leaves your hand, cut away from yourself, keep your fingers "
     "back from the ruler's edge. Do not look into the projector's lens. chalkbeam is no safety device."
 )
+COMPILING = (
+    "chalkbeam: the first picture after an install takes up to half a minute longer: loops over its pixels are compiled"
+)
 
 
 class _Parser(argparse.ArgumentParser):
@@ -121,7 +125,8 @@ def main(words: Sequence[str] | None = None) -> NoReturn:
     teller = Teller(WallClock(), "--json" in words)
     try:
         args = parser().parse_args(words)
-        code = args.run(args)
+        with told_when_compiling(lambda: print(COMPILING, file=sys.stderr, flush=True)):
+            code = args.run(args)
     except FOR_THE_PERSON as error:
         teller.refuse(str(error))
         code = 2

@@ -133,8 +133,8 @@ def _no_profiles(pixels: int, bins: int) -> Profiles:
 def fit_profiles(fit: Profiles, bins: Ints, away: Floats, values: Floats, shape: Floats) -> None:
     """Fit values (N,) of pixels in `bins` (N,), `away` (N,) px from a bar's middle, whose `shape` (K,) is at knots."""
     counts, pulls = np.zeros(len(fit.parts)), np.zeros_like(fit.parts)
-    fit.inverse[:, :, :] = 0.0
-    fit.spread[:] = 0.0
+    fit.inverse.fill(0.0)
+    fit.spread.fill(0.0)
     for i in range(len(bins)):
         fit.basis[i, 0], fit.basis[i, 1], fit.basis[i, 2] = 1.0, away[i] / REACH_PX, looked_up(shape, away[i])
         counts[bins[i]] += 1.0

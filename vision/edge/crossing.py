@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.compiled import compiled
+from vision.medians import middle_of
 from vision.parabola import parabola
 
 Floats = NDArray[np.float64]
@@ -71,19 +72,23 @@ def crossing_of(
                 beside[t, r, c] = mats[y, x, c]
     found = np.zeros(2 * BINS + 6)
     mat, levels = found[2 * BINS + 3 :], np.zeros(2)
-    ground = np.array([np.median(beside[..., 0]), np.median(beside[..., 1]), np.median(beside[..., 2])])
+    room, ground = np.empty(rows * reach), np.empty(3)
+    for c in range(3):
+        ground[c] = _middle(beside, c, reach, room)
     for c in range(3):
         mat[c] = _encoded(bgr_of[c, 0] * ground[0] + bgr_of[c, 1] * ground[1] + bgr_of[c, 2] * ground[2], steps)
-        levels[0] += luma_of[c] * np.median(seen[:, :inside, c])
+        levels[0] += luma_of[c] * _middle(seen, c, inside, room)
         levels[1] += luma_of[c] * mat[c]
     step = levels[0] - levels[1]
-    if abs(step) < LEAST_STEP or _is_printed(luma[:, :inside], step):
+    if abs(step) < LEAST_STEP or _is_printed(luma, inside, step):
         return np.empty(0)
     across = _across(luma, outward_px, middle, levels)
     if across.size == 0:
         return np.empty(0)
-    light = beside[..., 0] - ground[0]
-    most = OUTLYING * SD_OF_MAD * np.median(np.abs(light)) + 1.0 / 255.0  # more is a grid line
+    for t in range(rows):
+        for r in range(reach):
+            beside[t, r, 0] = abs(beside[t, r, 0] - ground[0])
+    most = OUTLYING * SD_OF_MAD * _middle(beside, 0, reach, room) + 1.0 / 255.0  # more is a grid line
     count = np.zeros(BINS)
     mean, square = found[:BINS], found[BINS : 2 * BINS]
     flat, many = np.empty((3, rows * reach)), 0
@@ -92,22 +97,23 @@ def crossing_of(
             if not FIRST_PX < across[t, r] < LAST_PX:
                 continue
             if across[t, r] < FLAT_PX:
-                flat[:, many] = seen[t, r]
+                for c in range(3):
+                    flat[c, many] = seen[t, r, c]
                 many += 1
-            if abs(light[t, r]) <= most:
+            if beside[t, r, 0] <= most:
                 bin_ = int((across[t, r] - FIRST_PX) / BIN_PX)
                 off = luma[t, r] - levels[0]  # or little would be left of the squares' digits
                 count[bin_] += 1.0
                 mean[bin_] += off
                 square[bin_] += off * off
-    if count.min() < FEWEST:
-        return np.empty(0)
     for k in range(BINS):
+        if count[k] < FEWEST:
+            return np.empty(0)
         mean[k] /= count[k]
         square[k] = (square[k] / count[k] - mean[k] ** 2) / (count[k] - 1.0)
         mean[k] += levels[0]
     for c in range(3):
-        found[2 * BINS + c] = np.median(flat[c, :many])
+        found[2 * BINS + c] = middle_of(flat[c], many)
     return found
 
 
@@ -117,10 +123,39 @@ def _encoded(light: float, steps: Floats32) -> float:
 
 
 @compiled
-def _is_printed(luma: Floats, step: float) -> bool:
-    """Whether cloth (T, R) varies beside an edge of that step by more than noise and weave, which change at once."""
-    spread, at_once = np.std(luma), np.std(luma[1:] - luma[:-1]) / math.sqrt(2.0)
+def _middle(values: Floats, c: int, inside: int, room: Floats) -> float:
+    """The median of channel `c` of rows (T, R, 3) up to the pixel `inside`."""
+    many = 0
+    for t in range(len(values)):
+        for r in range(inside):
+            room[many] = values[t, r, c]
+            many += 1
+    return middle_of(room, many)
+
+
+@compiled
+def _is_printed(luma: Floats, inside: int, step: float) -> bool:
+    """Whether cloth, rows (T, R) up to `inside`, varies beside an edge of that step by more than noise and weave do.
+
+    These change at once.
+    """
+    spread, at_once = _spread(luma, 0, inside), _spread(luma, 1, inside) / math.sqrt(2.0)
     return bool(spread > PRINTED * abs(step) and spread > PRINTED_OVER * at_once)
+
+
+@compiled
+def _spread(luma: Floats, apart: int, inside: int) -> float:
+    """The standard deviation of rows (T, R) up to `inside`, or of what rows so far `apart` differ by."""
+    many, whole, square = (len(luma) - apart) * inside, 0.0, 0.0
+    for mean in (False, True):
+        for t in range(apart, len(luma)):
+            for r in range(inside):
+                value = luma[t, r] - (luma[t - apart, r] if apart else 0.0)
+                if mean:
+                    square += (value - whole / many) ** 2
+                else:
+                    whole += value
+    return math.sqrt(square / many)
 
 
 @compiled
@@ -146,14 +181,22 @@ def _across(luma: Floats, outward_px: Ints, middle: int, levels: Floats) -> Floa
             many += 1
     if many < LEAST_PX:
         return np.empty((0, 0))
-    at, place, keep, line = at[:many], place[:many], np.ones(many, np.bool_), np.zeros(3)
+    weight, off, order, line = np.ones(many), np.empty(many), np.empty(many), np.zeros(3)
     for _ in range(3):
-        line = parabola(at[keep], place[keep], np.ones(np.count_nonzero(keep)))
-        off = place - (line[0] + line[1] * at + line[2] * at * at)
-        own = np.median(off[keep])
-        spread = SD_OF_MAD * np.median(np.abs(off[keep] - own)) + 1e-3
-        keep = np.abs(off - own) < OUTLYING * spread
-        if np.count_nonzero(keep) < LEAST_PX:
+        line, kept = parabola(at[:many], place[:many], weight), 0
+        for i in range(many):
+            off[i] = place[i] - (line[0] + line[1] * at[i] + line[2] * at[i] * at[i])
+            if weight[i] > 0.0:
+                order[kept] = off[i]
+                kept += 1
+        own = middle_of(order, kept)
+        for i in range(kept):
+            order[i] = abs(order[i] - own)
+        spread, kept = SD_OF_MAD * middle_of(order, kept) + 1e-3, 0
+        for i in range(many):
+            weight[i] = 1.0 if abs(off[i] - own) < OUTLYING * spread else 0.0
+            kept += weight[i] > 0.0
+        if kept < LEAST_PX:
             return np.empty((0, 0))
     across = np.empty((rows, reach))
     for t in range(rows):

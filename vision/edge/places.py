@@ -33,18 +33,27 @@ def rows_about(lines_px: Floats, widest_px: float) -> tuple[Ints, Ints]:
     axes, first, last = np.empty((3, len(lines_px)), np.int64)
     for s in range(len(lines_px)):
         line = lines_px[s]
-        wide, high = np.ptp(line[:, 0]), np.ptp(line[:, 1])
-        axes[s] = 1 if high > wide else 0
-        first[s], last[s] = math.ceil(line[:, axes[s]].min()), math.floor(line[:, axes[s]].max())
+        left, right, low, high = line[0, 0], line[0, 0], line[0, 1], line[0, 1]
+        for k in range(len(line)):
+            left, right = min(left, line[k, 0]), max(right, line[k, 0])
+            low, high = min(low, line[k, 1]), max(high, line[k, 1])
+        axes[s] = 1 if high - low > right - left else 0
+        first[s], last[s] = math.ceil(low if axes[s] else left), math.floor(high if axes[s] else right)
         many += max(0, last[s] - first[s] + 1)
     rows, row = np.empty((many, 4), np.int64), 0
     for s in range(len(lines_px)):
         axis = axes[s]
-        line = lines_px[s][np.argsort(lines_px[s][:, axis])]
+        line = lines_px[s].copy()
+        for k in range(1, len(line)):  # sorted as it is filled
+            x, y, own, before = line[k, 0], line[k, 1], line[k, axis], k
+            while before > 0 and line[before - 1, axis] > own:
+                line[before, 0], line[before, 1] = line[before - 1, 0], line[before - 1, 1]
+                before -= 1
+            line[before, 0], line[before, 1] = x, y
         aslant = 0.0
         for k in range(len(line) - 1):
-            step = np.abs(line[k + 1] - line[k])
-            aslant = max(aslant, math.hypot(step[0], step[1]) / max(step[axis], 1e-9))
+            across, up = abs(line[k + 1, 0] - line[k, 0]), abs(line[k + 1, 1] - line[k, 1])
+            aslant = max(aslant, math.hypot(across, up) / max(up if axis else across, 1e-9))
         reach, k = math.ceil(widest_px * min(aslant, MOST_ASLANT)) + 1, 0
         for place in range(first[s], last[s] + 1):
             while k < len(line) - 2 and line[k + 1, axis] < place:
