@@ -24,6 +24,15 @@ FIRST = ("tests/whole/test_real_window.py", "tests/whole/", "tests/projector/set
 TOGETHER = ("tests/projector/setup/", "tests/whole/photographs/")
 
 
+@pytest.hookimpl(tryfirst=True)
+def pytest_sessionstart(session: pytest.Session) -> None:
+    """Loops over pixels are compiled once, before all processes want them at the same time."""
+    if not hasattr(session.config, "workerinput") and not session.config.option.collectonly:
+        from vision.warming import warm_up  # reads the number of threads, as NumPy does
+
+        warm_up()
+
+
 class ByFile(LoadScopeScheduling):
     """Hands out files, and a folder of a common set-up as if it were one."""
 

@@ -297,7 +297,7 @@ def test_a_creep_of_the_width_is_said():
     besides = [0.0, 0.02, -0.02, 0.0, 0.02, 0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7]
     now, _ = cut_row(besides, answer=B)
     assert now.state.phase is Phase.TRUE_END
-    assert now.state.line.why.startswith("widths creep by 1/")
+    assert now.state.line.why.startswith("widths creep by 0.10 mm a cut")
 
 
 def test_another_strip_is_laid_when_set_aside_units_used_it_up():
