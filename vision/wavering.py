@@ -30,8 +30,8 @@ def excess_of(seen: Floats, bare: Floats, along: Floats, across: Floats, precisi
     """(2, N) how much more cloth pixels show than others at their distance from a side, and its variance by noise.
 
     `seen` and `bare` (N, 3) are encoded luma and colour differences, `along` px from the side's first pixel on,
-    `across` px outward, `precision` (3,) of the channels. Where a seam is near, the variance is negative; no pixels at
-    all come back where the cloth's level is not seen.
+    `across` px outward, `precision` (3,) of the channels. Where a seam is near, or the mat has the cloth's colour,
+    the variance is negative; no pixels at all come back where the cloth's level is not seen.
     """
     many, bins = len(along), int(along.max() / BIN_PX) + 1
     levels = _cloth_levels(seen, along, across, bins)
@@ -52,13 +52,13 @@ def excess_of(seen: Floats, bare: Floats, along: Floats, across: Floats, precisi
         for c in range(3):
             change[b] += precision[c] * ((levels[c, high] - levels[c, low]) / (high - low)) ** 2
     for i in range(many):
-        weight[i] = max(weight[i], LEAST_WEIGHT * usual[int(along[i] / BIN_PX)], 1.0)
-        share[i] /= weight[i]
+        share[i] /= max(weight[i], 1e-3)
     middle = _middle_share(across, share)
     for i in range(many):
         share[i] -= middle[i]
-        plain = change[int(along[i] / BIN_PX)] < MOST_STEP**2 * weight[i]
-        weight[i] = 1.0 / weight[i] if plain else -1.0
+        own = int(along[i] / BIN_PX)
+        told = weight[i] > max(LEAST_WEIGHT * usual[own], 1.0) and change[own] < MOST_STEP**2 * weight[i]
+        weight[i] = 1.0 / weight[i] if told else -1.0
     return share, weight
 
 
