@@ -13,6 +13,7 @@ import sys
 import time
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -163,7 +164,13 @@ def test_a_run_by_processes_that_is_ended_leaves_none_of_them_and_all_that_it_to
     words = [*given, "--empty", shots / "bare.png", "--records", records, "--workers", "2", "--json"]
     command = [sys.executable, "-m", "projector", *map(str, words)]
     with subprocess.Popen(
-        command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True
+        command,
+        cwd=ROOT,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+        preexec_fn=partial(signal.signal, signal.SIGINT, signal.SIG_DFL),  # the tests' own processes ignore it
     ) as begun:
         assert begun.stdout is not None
         assert begun.stderr is not None
