@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.compiled import compiled
+from vision.edge.encoding import encoded_at
 from vision.medians import middle_of
 from vision.parabola import parabola
 
@@ -64,10 +65,7 @@ def crossing_of(
                 return np.empty(0)
             outward_px[t, r], luma[t, r] = outward * place[1], 0.0
             for c in range(3):
-                light = 0.0
-                for k in range(3):
-                    light += bgr_of[c, k] * picture[y, x, k]
-                seen[t, r, c] = _encoded(light, steps)
+                seen[t, r, c] = encoded_at(picture[y, x], bgr_of[c], steps)
                 luma[t, r] += luma_of[c] * seen[t, r, c]
                 beside[t, r, c] = mats[y, x, c]
     found = np.zeros(2 * BINS + 6)
@@ -76,7 +74,7 @@ def crossing_of(
     for c in range(3):
         ground[c] = _middle(beside, c, reach, room)
     for c in range(3):
-        mat[c] = _encoded(bgr_of[c, 0] * ground[0] + bgr_of[c, 1] * ground[1] + bgr_of[c, 2] * ground[2], steps)
+        mat[c] = encoded_at(ground, bgr_of[c], steps)
         levels[0] += luma_of[c] * _middle(seen, c, inside, room)
         levels[1] += luma_of[c] * mat[c]
     step = levels[0] - levels[1]
@@ -115,11 +113,6 @@ def crossing_of(
     for c in range(3):
         found[2 * BINS + c] = middle_of(flat[c], many)
     return found
-
-
-@compiled
-def _encoded(light: float, steps: Floats32) -> float:
-    return float(steps[int(math.sqrt(min(max(light, 0.0), 1.0)) * (len(steps) - 1) + 0.5)])
 
 
 @compiled

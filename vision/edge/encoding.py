@@ -97,14 +97,19 @@ def written(levels: Singles, x: Ints, y: Ints, bgr_of: Floats, ycc_of: Floats, s
 @compiled
 def decoded(luma: Real, blue: Real, red: Real, c: int, linear: Floats) -> Any:
     """Linear light of channel `c` of an encoded colour, as `Encoder.decode` has it."""
-    encoded = BGR_OF_YCC[c, 0] * luma + BGR_OF_YCC[c, 1] * blue + BGR_OF_YCC[c, 2] * red
+    return light_of(BGR_OF_YCC[c, 0] * luma + BGR_OF_YCC[c, 1] * blue + BGR_OF_YCC[c, 2] * red, linear)
+
+
+@compiled
+def light_of(encoded: Real, linear: Floats) -> Any:
+    """Linear light of one encoded value, as `Encoder.decode` has it."""
     place = max(0.0, min(encoded, 1.0)) * 254.999
     low = int(place)
     return linear[low] + (place - low) * (linear[low + 1] - linear[low])
 
 
 @compiled
-def encoded_at(levels: Singles, to_light: Floats, steps: Singles) -> float:
+def encoded_at(levels: NDArray[np.floating[Any]], to_light: Floats, steps: Singles) -> float:
     """The encoded value of the light that `to_light` (3,) makes of a pixel's levels (3,)."""
     light = to_light[0] * levels[0] + to_light[1] * levels[1] + to_light[2] * levels[2]
     return float(steps[int(np.sqrt(min(max(light, 0.0), 1.0)) * (len(steps) - 1) + 0.5)])

@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 from vision.compiled import compiled
 from vision.edge.noise import Noise
 from vision.edge.repeats import Repeats, find_repeats
-from vision.edge.sampling import seen_at
 from vision.edge.shifted import CLEAR_PX, Ground, Pixels, shown_at
 from vision.edge.valley import figures
 from vision.edge.windows import Axes, Picture, Window
@@ -132,7 +131,8 @@ def _shown(picture: Picture, pixels: Pixels, repeats: Repeats, beyond_px: float 
     """(3, N) encoded, what repeats show `beyond_px` farther out than pixels; (N,) how much of their shares is seen."""
     levels, share = shown_at(picture, pixels, repeats.shifts, repeats.shares, beyond_px)
     each = np.arange(len(levels))
-    return seen_at(levels[None], each, np.zeros_like(each), picture.encoder.steps), share
+    written = picture.encoder.luma_chroma_at(levels[None], each, np.zeros_like(each))
+    return np.ascontiguousarray(written.T), share
 
 
 @compiled

@@ -125,11 +125,7 @@ def lay_out(
             begin, end = w.bin_starts[b] - first, w.bin_starts[b + 1] - first
             of_bin = np.float32(decoded(levels[0, 0, b], levels[0, 1, b], levels[0, 2, b], c, linear))
             of_level = LUMA_OF_BGR[c] / steps[1, np.int32(np.sqrt(of_bin) * LAST_STEP + HALF)]
-            by_level, cloth, tilt = (
-                room.of_level[c, begin:end],
-                room.parts[CLOTH, c, begin:end],
-                w.tilt[first:][begin:end],
-            )
+            by_level, cloth = room.of_level[c, begin:end], room.parts[CLOTH, c, begin:end]
             for i in range(end - begin):
                 by_level[i] = of_level
                 cloth[i] = of_bin

@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.compiled import compiled
-from vision.edge.encoding import YCC_OF_BGR
 from vision.light import BGR_OF_LEVELS, LUMA_CHROMA
 
 Floats = NDArray[np.float64]
@@ -18,23 +17,6 @@ Bools = NDArray[np.bool_]
 
 LINE = 4.0  # standard deviations that a pixel of the mat differs from those beside it: it is drawn so
 LUMA = LUMA_CHROMA[0].astype(np.float64)
-
-
-@compiled
-def seen_at(levels: Singles, x: Ints, y: Ints, steps: Singles) -> Floats:
-    """(3, N): luma and colour differences as written down, of pixels of a picture of levels (H, W, 3).
-
-    `steps` are the encoder's.
-    """
-    seen, bgr, last = np.empty((3, len(x))), np.empty(3), steps.shape[1] - 1
-    for i in range(len(x)):
-        of_pixel = levels[y[i], x[i]]
-        for c in range(3):
-            light = of_bgr(of_pixel, c)
-            bgr[c] = steps[0, int(math.sqrt(max(0.0, min(light, 1.0))) * last + 0.5)]
-        for c in range(3):
-            seen[c, i] = YCC_OF_BGR[c, 0] * bgr[0] + YCC_OF_BGR[c, 1] * bgr[1] + YCC_OF_BGR[c, 2] * bgr[2]
-    return seen
 
 
 @compiled

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from vision.compiled import compiled
+from vision.edge.encoding import light_of
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -89,7 +90,7 @@ def predicted(pixels: Pixels, unknown: Floats, levels: Floats, camera: Camera) -
             for c in range(3):
                 for j in range(3):
                     light[k, c, b] += camera.bgr_of[c, j] * levels[k, j, b]
-                light[k, c, b] = _light(light[k, c, b], camera.linear)
+                light[k, c, b] = light_of(light[k, c, b], camera.linear)
                 steep[k, c, b] = _written(light[k, c, b], camera)[1]
     seen, slopes = np.zeros((3, many)), np.zeros((UNKNOWNS, 3, many))
     by_level, shares = np.zeros((2, 3, many)), np.zeros((2, many))
@@ -146,14 +147,6 @@ def _normal(z: float, table: Floats) -> tuple[float, float]:
     share = place - low
     below, beyond = table[low], table[low + 1]
     return below[0] + share * (beyond[0] - below[0]), below[1] + share * (beyond[1] - below[1])
-
-
-@compiled
-def _light(encoded: float, linear: Floats) -> float:
-    """Linear light of an encoded value, as `Encoder.decode`."""
-    place = min(max(encoded, 0.0), 1.0) * 254.999
-    low = int(place)
-    return float(linear[low] + (place - low) * (linear[low + 1] - linear[low]))
 
 
 @compiled

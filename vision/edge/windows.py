@@ -13,7 +13,7 @@ from vision.edge.coverage import Rims
 from vision.edge.encoding import Encoder
 from vision.edge.neighbours import Neighbours
 from vision.edge.places import KNOWN, pixels_in, rows_about
-from vision.edge.sampling import in_bins, mat_at, placed_beside, rows_in_order, seen_at
+from vision.edge.sampling import in_bins, mat_at, placed_beside, rows_in_order
 from vision.mat import KnownLamp, Scene
 
 Floats = NDArray[np.float64]
@@ -214,7 +214,7 @@ def sample(
 ) -> Window:
     """The pixels of `places_about`, with what is seen there and the bare mat."""
     scene, at = picture.scene, places_about(picture, axes, inside_px, outside_px, trims_px, own_cloth)
-    seen = seen_at(scene.levels, at.x, at.y, picture.encoder.steps)
+    seen = np.ascontiguousarray(picture.encoder.luma_chroma_at(scene.levels, at.x, at.y).T)
     mat = mat_at(scene.bare, at.x, at.y, at.side, axes.outward_px, float(scene.noise[0]))
     none, count = np.empty(0, np.int64), len(axes.lengths_mm)
     window = Window(at.side, at.points_mat_mm, at.across_px, at.along_px, seen, *mat, NOTHING_SHOWN, none, none, count)
