@@ -6,13 +6,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
+from projector.guide import tables
 from projector.guide.blade import NEW_HAND, Blade
 from projector.guide.judging import learned, trim_seen, unit_judged, unit_wanted
 from projector.guide.keys import KEYS as KEYS
-from projector.guide.keys import pressed
 from projector.guide.layout import FoundStrip, NotTheStrip, shrinks_by_mm, step_mm
 from projector.guide.onecut import beside_at_strip_mm
 from projector.guide.onward import aimed, ask, finished, known, next_kind, next_line, refused, strip_wanted, units_left
@@ -23,7 +23,6 @@ from projector.guide.stage import scene_of
 from projector.guide.state import (
     Cutting,
     Event,
-    HandSeen,
     Kept,
     KeyPressed,
     Lying,
@@ -34,6 +33,7 @@ from projector.guide.state import (
     Step,
     Turn,
 )
+from projector.guide.tables import by_key, ignored, turn_by
 from projector.guide.truing import tilt_of
 from projector.guide.whichside import with_sides_told
 from projector.piecing.plans import Plan
@@ -43,7 +43,7 @@ CUT_SHARE = 0.5  # of the shortening that a cut should bring: from here on it wa
 TOUCHING = "touching"
 LONGER_MM = 5.0  # a strip that has grown by more is another strip
 
-Rule = Callable[[Cutting, Observation], Turn]
+Rule = tables.Rule[Cutting]
 
 
 def begin(
@@ -63,9 +63,9 @@ def begin(
     first = Cutting(plan, area_mat_mm, kept, sitting=sitting, blade=blade)
     kind = next_kind(first, 0)
     if kind is None:
-        return _drawn(finished(first))
+        return finished(first).drawn(scene_of)
     first = replace(first, kind=kind)
-    return _drawn(Turn(first, (ask(first, "clear_mat"),)))
+    return Turn(first, (ask(first, "clear_mat"),)).drawn(scene_of)
 
 
 def kept_of(made: Sequence[int]) -> tuple[Kept, ...]:
@@ -76,12 +76,7 @@ def kept_of(made: Sequence[int]) -> tuple[Kept, ...]:
 def step(state: Cutting, seen: Observation) -> Step:
     """One turn of the guided cut: the next state, what to show, what to tell, what to keep."""
     seen = with_sides_told(state, seen) if isinstance(seen, Seen) else seen
-    rule = RULES.get((state.phase, type(seen)))
-    return _drawn(rule(state, seen) if rule else Turn(state))
-
-
-def _drawn(turn: Turn) -> Step:
-    return Step(turn.state, scene_of(turn.state), turn.events, turn.records, turn.undone)
+    return turn_by(RULES, state, seen).drawn(scene_of)
 
 
 # From one phase to the next.
@@ -212,18 +207,10 @@ RULES: dict[tuple[Phase, type], Rule] = {
     (Phase.CUT_UNIT, Seen): _cut_looked_for,
     (Phase.TRIM_UNIT, Seen): _trim_looked_for,
     (Phase.LAY_UNIT, Seen): _unit_looked_for,
-    **{(phase, KeyPressed): pressed for phase in Phase if phase is not Phase.DONE},
+    **{(phase, KeyPressed): by_key(KEYS) for phase in Phase if phase is not Phase.DONE},
 }
 
-IGNORED: frozenset[tuple[Phase, type]] = frozenset(
-    {
-        *((phase, HandSeen) for phase in Phase),  # the light stays; nothing is judged until all is still
-        *((phase, MatCleared) for phase in Phase if phase is not Phase.CLEAR_MAT),
-        (Phase.CLEAR_MAT, Seen),  # without a picture of the empty mat nothing is measured
-        (Phase.DONE, Seen),
-        (Phase.DONE, KeyPressed),
-    }
-)
+IGNORED = ignored(Phase, Phase.CLEAR_MAT, Phase.DONE, Seen)
 
 
 # What the rules ask of the state.

@@ -2,25 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 
+from projector.guide import tables
 from projector.guide.judging import LAY_CLEAR, trim_aimed, with_record
 from projector.guide.looks import Observation
-from projector.guide.meanings import rule_for_key
 from projector.guide.onward import aimed, ask, finished, onward, strip_wanted
 from projector.guide.state import Cutting, Event, Lying, Phase, Turn
 
-Rule = Callable[[Cutting, Observation], Turn]
+Rule = tables.Rule[Cutting]
 
 AGAIN = "measuring again"
 AS_ASKED = "true the end, as you asked"
-
-
-def pressed(state: Cutting, seen: Observation) -> Turn:
-    """The rule of a key in this phase. The page of help lies over all chapters (`leading.py`)."""
-    rule = rule_for_key(KEYS, state.phase, seen)
-    return rule(state, seen) if rule else Turn(state)
 
 
 def _mat_cleared(state: Cutting, _: Observation) -> Turn:

@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import TypeVar
-
-from projector.guide.looks import KeyPressed, Observation
 
 P = TypeVar("P")
 R = TypeVar("R")
@@ -40,10 +37,3 @@ def keys_for(meaning: str) -> frozenset[str]:
     ['escape', 'q']
     """
     return frozenset(key for key, means in MEANINGS.items() if means == meaning)
-
-
-def rule_for_key(keys: Mapping[tuple[P, str], R], phase: P, seen: Observation) -> R | None:
-    """The rule that a table of keys has for the key that was pressed in a phase, if any. Raises ValueError."""
-    if not isinstance(seen, KeyPressed):
-        raise ValueError("not a key")
-    return keys.get((phase, meaning_of(seen.key)))

@@ -7,13 +7,12 @@ there while no hand is in the picture; what is still there is not counted again 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import replace
 
-from projector.guide import steps
+from projector.guide import steps, tables
 from projector.guide.charts import Chart
-from projector.guide.looks import Glimpsed, HandSeen, KeyPressed, MatCleared, Observation, Seen
-from projector.guide.meanings import meaning_of, rule_for_key
+from projector.guide.looks import Glimpsed, KeyPressed, MatCleared, Observation, Seen
+from projector.guide.meanings import meaning_of
 from projector.guide.pilestage import number_text, scene_of, standing_text
 from projector.guide.pilestate import Counted, Phase, Pile, Turn
 from projector.guide.present import Lying, Piece, glimpsed, is_another, matched, several_told
@@ -21,6 +20,7 @@ from projector.guide.rounds import UNREADABLE, Rounds, as_reading
 from projector.guide.scenes import Point
 from projector.guide.sitting import USUAL, Sitting
 from projector.guide.steps import Event, Record
+from projector.guide.tables import by_key, ignored, turn_by
 from projector.piecing.plans import Hand
 from vision.compare import TROUBLES
 from vision.expected import ExpectedShape
@@ -33,7 +33,7 @@ LAY_ANEW = "lay it clear of the others, and flat"
 
 
 Step = steps.Step[Pile]
-Rule = Callable[[Pile, Observation], Turn]
+Rule = tables.Rule[Pile]
 
 
 def begin(
@@ -58,8 +58,7 @@ def begin(
 
 def step(state: Pile, seen: Observation) -> Step:
     """One turn: the next state, what to show, what to tell, what to keep."""
-    rule = RULES.get((state.phase, type(seen)))
-    return _drawn(state, rule(state, seen) if rule else Turn(state))
+    return _drawn(state, turn_by(RULES, state, seen))
 
 
 def _drawn(before: Pile, turn: Turn) -> Step:
@@ -190,8 +189,7 @@ def _pressed(state: Pile, seen: Observation) -> Turn:
     meaning = meaning_of(seen.key)
     if meaning != "end" and (state.helps or meaning == "help"):
         return Turn(replace(state, helps=not state.helps))
-    rule = rule_for_key(KEYS, state.phase, seen)
-    return rule(state, seen) if rule else Turn(state)
+    return by_key(KEYS)(state, seen)
 
 
 def _undo(state: Pile, _: Observation) -> Turn:
@@ -246,13 +244,6 @@ RULES: dict[tuple[Phase, type], Rule] = {
     **{(phase, KeyPressed): _pressed for phase in Phase if phase is not Phase.DONE},
 }
 
-IGNORED: frozenset[tuple[Phase, type]] = frozenset(
-    {
-        *((phase, HandSeen) for phase in Phase),
-        *((phase, MatCleared) for phase in Phase if phase is not Phase.CLEAR_MAT),
-        *((phase, Glimpsed) for phase in Phase if phase is not Phase.LAY_UNITS),
-        (Phase.CLEAR_MAT, Seen),
-        (Phase.DONE, Seen),
-        (Phase.DONE, KeyPressed),
-    }
-)
+IGNORED = ignored(Phase, Phase.CLEAR_MAT, Phase.DONE, Seen) | {
+    (phase, Glimpsed) for phase in Phase if phase is not Phase.LAY_UNITS
+}

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from enum import Enum
 
+from projector.guide import steps
 from projector.guide.charts import Chart
 from projector.guide.looks import Look
 from projector.guide.present import Lying
 from projector.guide.rounds import Rounds
 from projector.guide.scenes import Point
 from projector.guide.sitting import USUAL, Sitting
-from projector.guide.steps import Event, Record
 from projector.piecing.plans import Hand
 from vision.expected import ExpectedShape
 from vision.polygons import signed_area
@@ -97,10 +97,4 @@ class Pile:
         return dict(Counter([*self.before, *judged, *[Verdict.LOOK_AGAIN] * unclear]))
 
 
-@dataclass(frozen=True, eq=False, slots=True)
-class Turn:
-    """What a rule gives: a step whose scene is not drawn yet."""
-
-    state: Pile
-    events: tuple[Event, ...] = field(default=())
-    records: tuple[Record, ...] = field(default=())
+Turn = steps.Turn[Pile]

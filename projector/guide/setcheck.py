@@ -7,19 +7,19 @@ in `IGNORED`.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from projector.guide import steps
-from projector.guide.looks import HandSeen, KeyPressed, MatCleared, Observation, StripsSeen
-from projector.guide.meanings import rule_for_key
+from projector.guide import steps, tables
+from projector.guide.looks import KeyPressed, MatCleared, Observation, StripsSeen
 from projector.guide.scenes import Point
 from projector.guide.setstage import scene_of
 from projector.guide.setstate import Phase, SetCheck, StripsFrom, first_set
 from projector.guide.sitting import USUAL, Sitting
+from projector.guide.tables import by_key, ignored, turn_by
 from projector.piecing.foresight.forecast import Size
 from projector.piecing.foresight.foretelling import foretold, made_of
 from projector.piecing.foresight.seamtest import Length, SeamTest, seam_test
@@ -38,16 +38,10 @@ ASSUMED_U_MM = (
 MOVED_MM = 3.0  # a set that moved farther was taken up: what was said of it has been read
 
 
-@dataclass(frozen=True, eq=False, slots=True)
-class Turn:
-    """What a rule gives: a step whose scene is not drawn yet."""
-
-    state: SetCheck
-    events: tuple[steps.Event, ...] = ()
-    records: tuple[steps.SetRecord, ...] = ()
+Turn = steps.Turn[SetCheck]
 
 
-Rule = Callable[[SetCheck, Observation], Turn]
+Rule = tables.Rule[SetCheck]
 
 
 def begin(
@@ -70,17 +64,12 @@ def begin(
     if len(strips) != len(source.bands_mm):
         strips, strips_from = [Length(band, ASSUMED_U_MM) for band in source.bands_mm], "plan"
     first = SetCheck(plan, area_mat_mm, source, tuple(strips), strips_from, sitting=sitting)
-    return _drawn(_on(first, MatCleared()) if is_over else Turn(first, (_ask(first, "clear_mat"),)))
+    return (_on(first, MatCleared()) if is_over else Turn(first, (_ask(first, "clear_mat"),))).drawn(scene_of)
 
 
 def step(state: SetCheck, seen: Observation) -> Step:
     """One turn of the chapter: the next state, what to show, what to tell, what to keep."""
-    rule = RULES.get((state.phase, type(seen)))
-    return _drawn(rule(state, seen) if rule else Turn(state))
-
-
-def _drawn(turn: Turn) -> Step:
-    return Step(turn.state, scene_of(turn.state), turn.events, turn.records)
+    return turn_by(RULES, state, seen).drawn(scene_of)
 
 
 def _mat_cleared(state: SetCheck, _: Observation) -> Turn:
@@ -121,11 +110,6 @@ def _on(state: SetCheck, _: Observation) -> Turn:
     return Turn(replace(state, phase=Phase.DONE, note=""))
 
 
-def _pressed(state: SetCheck, seen: Observation) -> Turn:
-    rule = rule_for_key(KEYS, state.phase, seen)
-    return rule(state, seen) if rule else Turn(state)
-
-
 def _again(state: SetCheck, _: Observation) -> Turn:
     """Another set, or the same once more: what was found before is forgotten, but kept."""
     waiting = replace(state, phase=Phase.LAY_SET, strip=None, test=None, sizes=())
@@ -148,18 +132,10 @@ RULES: dict[tuple[Phase, type], Rule] = {
     (Phase.CLEAR_MAT, MatCleared): _mat_cleared,
     (Phase.LAY_SET, StripsSeen): _set_looked_for,
     (Phase.TOLD, StripsSeen): _read,
-    **{(phase, KeyPressed): _pressed for phase in Phase if phase is not Phase.DONE},
+    **{(phase, KeyPressed): by_key(KEYS) for phase in Phase if phase is not Phase.DONE},
 }
 
-IGNORED: frozenset[tuple[Phase, type]] = frozenset(
-    {
-        *((phase, HandSeen) for phase in Phase),
-        *((phase, MatCleared) for phase in Phase if phase is not Phase.CLEAR_MAT),
-        (Phase.CLEAR_MAT, StripsSeen),
-        (Phase.DONE, StripsSeen),
-        (Phase.DONE, KeyPressed),
-    }
-)
+IGNORED = ignored(Phase, Phase.CLEAR_MAT, Phase.DONE, StripsSeen)
 
 
 # What is measured, and what it means.

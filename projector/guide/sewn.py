@@ -9,8 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from projector.guide import steps
-from projector.guide.looks import HandSeen, KeyPressed, MatCleared, Observation, Seen
-from projector.guide.meanings import rule_for_key
+from projector.guide.looks import KeyPressed, MatCleared, Observation, Seen
 from projector.guide.scenes import Point
 from projector.guide.sewnrules import (
     Rule,
@@ -32,6 +31,7 @@ from projector.guide.sewnrules import (
 from projector.guide.sewnstage import scene_of
 from projector.guide.sewnstate import Phase, Sewn, sewn_kinds
 from projector.guide.sitting import USUAL, Sitting
+from projector.guide.tables import by_key, ignored, turn_by
 from projector.piecing.plans import Plan
 
 Step = steps.Step[Sewn]
@@ -51,26 +51,16 @@ def begin(
     kind = next_kind(plan, counts, -1)
     first = Sewn(plan, area_mat_mm, counts, kinds[0] if kind is None else kind, sitting=sitting)
     if kind is None:
-        return _drawn(finished(first))
-    return _drawn(Turn(first, (ask(first, "clear_mat"),)))
+        return finished(first).drawn(scene_of)
+    return Turn(first, (ask(first, "clear_mat"),)).drawn(scene_of)
 
 
 def step(state: Sewn, seen: Observation) -> Step:
     """One turn of the chapter: the next state, what to show, what to tell, what to keep."""
-    rule = RULES.get((state.phase, type(seen)))
-    return _drawn(rule(state, seen) if rule else Turn(state))
-
-
-def _drawn(turn: Turn) -> Step:
-    return Step(turn.state, scene_of(turn.state), turn.events, turn.records, turn.undone)
+    return turn_by(RULES, state, seen).drawn(scene_of)
 
 
 # Keys.
-
-
-def _pressed(state: Sewn, seen: Observation) -> Turn:
-    rule = rule_for_key(KEYS, state.phase, seen)
-    return rule(state, seen) if rule else Turn(state)
 
 
 def _without_kind(state: Sewn, _: Observation) -> Turn:
@@ -136,15 +126,7 @@ RULES: dict[tuple[Phase, type], Rule] = {
     (Phase.TRIM, Seen): trim_looked_for,
     (Phase.TURN_SEWN, Seen): trim_looked_for,
     (Phase.MARK, Seen): mark_looked_at,
-    **{(phase, KeyPressed): _pressed for phase in Phase if phase is not Phase.DONE},
+    **{(phase, KeyPressed): by_key(KEYS) for phase in Phase if phase is not Phase.DONE},
 }
 
-IGNORED: frozenset[tuple[Phase, type]] = frozenset(
-    {
-        *((phase, HandSeen) for phase in Phase),  # the light stays; nothing is judged until all is still
-        *((phase, MatCleared) for phase in Phase if phase is not Phase.CLEAR_MAT),
-        (Phase.CLEAR_MAT, Seen),  # without a picture of the empty mat nothing is measured
-        (Phase.DONE, Seen),
-        (Phase.DONE, KeyPressed),
-    }
-)
+IGNORED = ignored(Phase, Phase.CLEAR_MAT, Phase.DONE, Seen)

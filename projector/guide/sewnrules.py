@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from projector.guide import steps
+from projector.guide import steps, tables
 from projector.guide.looks import Observation, Seen
 from projector.guide.sewnplace import LaidUnit, lay_unit
 from projector.guide.sewnsorting import found_unit, is_same, is_still, is_turned_over, lay_there, still_lying
@@ -27,17 +26,10 @@ AS_STEEP_RAD = math.radians(5.0)  # sides that run so nearly alike are cut in th
 COUNTED = (Verdict.FITS, Verdict.CLOSE, Verdict.TRIM)  # too small does not count
 
 
-@dataclass(frozen=True, eq=False, slots=True)
-class Turn:
-    """What a rule gives: a step whose scene is not drawn yet."""
-
-    state: Sewn
-    events: tuple[steps.Event, ...] = ()
-    records: tuple[steps.Record, ...] = ()
-    undone: tuple[int, ...] = ()
+Turn = steps.Turn[Sewn]
 
 
-Rule = Callable[[Sewn, Observation], Turn]
+Rule = tables.Rule[Sewn]
 
 
 # From one phase to the next.

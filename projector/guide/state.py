@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from enum import Enum
 
 import numpy as np
@@ -129,16 +129,7 @@ class Cutting:
 
 
 Step = steps.Step[Cutting]
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class Turn:
-    """What a rule gives: a step whose scene is not drawn yet."""
-
-    state: Cutting
-    events: tuple[Event, ...] = field(default=())
-    records: tuple[Record, ...] = field(default=())
-    undone: tuple[int, ...] = ()
+Turn = steps.Turn[Cutting]
 
 
 def wanted(state: Cutting) -> ExpectedShape | None:

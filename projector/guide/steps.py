@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from typing import Any, Generic, Literal, Protocol, TypeVar
 
 import numpy as np
@@ -146,3 +147,21 @@ class Step(Generic[S]):
     events: tuple[Event, ...] = ()
     records: Records = ()
     undone: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Turn(Generic[S]):
+    """What a rule gives: a step whose scene is not drawn yet."""
+
+    state: S
+    events: tuple[Event, ...] = ()
+    records: Records = ()
+    undone: tuple[int, ...] = ()
+
+    def after(self, *events: Event) -> Turn[S]:
+        """The same, with something told before it."""
+        return replace(self, events=events + self.events)
+
+    def drawn(self, scene_of: Callable[[S], Scene]) -> Step[S]:
+        """The step, with its scene."""
+        return Step(self.state, scene_of(self.state), self.events, self.records, self.undone)

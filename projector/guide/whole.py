@@ -8,17 +8,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from projector.guide import steps
-from projector.guide.looks import BlockSeen, HandSeen, KeyPressed, MatCleared, Observation
-from projector.guide.meanings import rule_for_key
+from projector.guide import steps, tables
+from projector.guide.looks import BlockSeen, KeyPressed, MatCleared, Observation
 from projector.guide.scenes import Point
 from projector.guide.sitting import USUAL, Sitting
 from projector.guide.steps import Distance
+from projector.guide.tables import by_key, ignored, turn_by
 from projector.guide.wholestage import scene_of
 from projector.guide.wholestate import Phase, Whole, block_unit, star_tips
 from projector.piecing.foresight.forecast import SeamErrors, Size, pairs_of
@@ -41,16 +41,10 @@ TIP_NEAR_MM = 20.0  # a point's tip this near to a planned one is that point
 MOVED_MM = 3.0  # a block that moved farther was taken up
 
 
-@dataclass(frozen=True, eq=False, slots=True)
-class Turn:
-    """What a rule gives: a step whose scene is not drawn yet."""
-
-    state: Whole
-    events: tuple[steps.Event, ...] = ()
-    records: tuple[steps.BlockRecord, ...] = ()
+Turn = steps.Turn[Whole]
 
 
-Rule = Callable[[Whole, Observation], Turn]
+Rule = tables.Rule[Whole]
 
 
 def begin(
@@ -72,8 +66,8 @@ def begin(
     known = prediction(plan, piles, seam)
     first = Whole(plan, area_mat_mm, unit, done, known, sitting=sitting)
     if first.is_made:
-        return _drawn(_finished(first))
-    return _drawn(Turn(first, (_ask(first, "clear_mat"),)))
+        return _finished(first).drawn(scene_of)
+    return Turn(first, (_ask(first, "clear_mat"),)).drawn(scene_of)
 
 
 def prediction(plan: Plan, piles: Sequence[Pile], seam: SeamErrors | None) -> Prediction | None:
@@ -87,12 +81,7 @@ def prediction(plan: Plan, piles: Sequence[Pile], seam: SeamErrors | None) -> Pr
 
 def step(state: Whole, seen: Observation) -> Step:
     """One turn of the chapter: the next state, what to show, what to tell, what to keep."""
-    rule = RULES.get((state.phase, type(seen)))
-    return _drawn(rule(state, seen) if rule else Turn(state))
-
-
-def _drawn(turn: Turn) -> Step:
-    return Step(turn.state, scene_of(turn.state), turn.events, turn.records)
+    return turn_by(RULES, state, seen).drawn(scene_of)
 
 
 def _block_wanted(state: Whole, _: Observation) -> Turn:
@@ -133,11 +122,6 @@ def _stop(state: Whole, _: Observation) -> Turn:
     return Turn(replace(state, phase=Phase.DONE, stopped=True))
 
 
-def _pressed(state: Whole, seen: Observation) -> Turn:
-    rule = rule_for_key(KEYS, state.phase, seen)
-    return rule(state, seen) if rule else Turn(state)
-
-
 KEYS: dict[tuple[Phase, str], Rule] = {
     (Phase.CLEAR_MAT, "on"): _block_wanted,
     (Phase.LAY_BLOCK, "on"): _finished,  # without the rest
@@ -149,18 +133,10 @@ RULES: dict[tuple[Phase, type], Rule] = {
     (Phase.CLEAR_MAT, MatCleared): _block_wanted,
     (Phase.LAY_BLOCK, BlockSeen): _block_looked_for,
     (Phase.TOLD, BlockSeen): _taken,
-    **{(phase, KeyPressed): _pressed for phase in Phase if phase is not Phase.DONE},
+    **{(phase, KeyPressed): by_key(KEYS) for phase in Phase if phase is not Phase.DONE},
 }
 
-IGNORED: frozenset[tuple[Phase, type]] = frozenset(
-    {
-        *((phase, HandSeen) for phase in Phase),
-        *((phase, MatCleared) for phase in Phase if phase is not Phase.CLEAR_MAT),
-        (Phase.CLEAR_MAT, BlockSeen),
-        (Phase.DONE, BlockSeen),
-        (Phase.DONE, KeyPressed),
-    }
-)
+IGNORED = ignored(Phase, Phase.CLEAR_MAT, Phase.DONE, BlockSeen)
 
 
 # What is measured.

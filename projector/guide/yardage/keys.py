@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 
+from projector.guide import tables
 from projector.guide.looks import Observation
-from projector.guide.meanings import rule_for_key
 from projector.guide.steps import Event
 from projector.guide.yardage.onward import aimed, cloth_wanted, finished, onward, squaring
 from projector.guide.yardage.sorting import same_place
@@ -16,12 +15,7 @@ from projector.guide.yardage.telling import seen_cloth
 AS_ASKED = "square the end to the fold"
 AGAIN = "measuring again"
 
-Rule = Callable[[Striping, Observation], Turn]
-
-
-def pressed(state: Striping, seen: Observation) -> Turn:
-    rule = rule_for_key(KEYS, state.phase, seen)
-    return rule(state, seen) if rule else Turn(state)
+Rule = tables.Rule[Striping]
 
 
 def _cut_already(state: Striping, _: Observation) -> Turn:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
 from enum import Enum
 
 import numpy as np
@@ -14,7 +14,7 @@ from projector.guide.layout import CutLine, FoundStrip
 from projector.guide.looks import Look
 from projector.guide.scenes import Point
 from projector.guide.sitting import USUAL, Sitting
-from projector.guide.steps import Event, StripRecord
+from projector.guide.steps import StripRecord
 from projector.guide.yardage.layout import Angle
 from projector.piecing.plans import Plan
 from vision.expected import ExpectedStrip, Tolerance
@@ -109,17 +109,4 @@ class Striping:
 
 
 Step = steps.Step[Striping]
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class Turn:
-    """What a rule gives: a step whose scene is not drawn yet."""
-
-    state: Striping
-    events: tuple[Event, ...] = field(default=())
-    records: tuple[StripRecord, ...] = field(default=())
-    undone: tuple[int, ...] = ()
-
-    def after(self, *events: Event) -> Turn:
-        """The same, with something told before it."""
-        return replace(self, events=events + self.events)
+Turn = steps.Turn[Striping]

@@ -15,10 +15,11 @@ import numpy as np
 from projector.guide.chapters import YardageChapter
 from projector.guide.cutting import CUT_SHARE, LONGER_MM, STILL_MM
 from projector.guide.layout import CutLine, FoundStrip, shrinks_by_mm
-from projector.guide.looks import HandSeen, KeyPressed, MatCleared, Observation, YardageSeen
+from projector.guide.looks import KeyPressed, MatCleared, Observation, YardageSeen
 from projector.guide.scenes import Point
 from projector.guide.sitting import USUAL, Sitting
-from projector.guide.yardage.keys import Rule, pressed
+from projector.guide.tables import by_key, ignored, turn_by
+from projector.guide.yardage.keys import KEYS, Rule
 from projector.guide.yardage.layout import NoYardage, depth_words, off_square
 from projector.guide.yardage.onward import aimed, cloth_wanted, finished, gives, known, onward, strip_aimed
 from projector.guide.yardage.scenes import scene_of
@@ -42,18 +43,13 @@ def begin(
     """Start a fabric, or go on with it where `made` counts the strips of each kind that is due."""
     first = Striping(plan, chapter, area_mat_mm, made or (0,) * len(chapter.due), sitting=sitting)
     if first.is_made:
-        return _drawn(finished(first))
-    return _drawn(Turn(first, (ask(first, "clear_mat"),)))
+        return finished(first).drawn(scene_of)
+    return Turn(first, (ask(first, "clear_mat"),)).drawn(scene_of)
 
 
 def step(state: Striping, seen: Observation) -> Step:
     """One turn: the next state, what to show, what to tell, what to keep."""
-    rule = RULES.get((state.phase, type(seen)))
-    return _drawn(rule(state, seen) if rule else Turn(state))
-
-
-def _drawn(turn: Turn) -> Step:
-    return Step(turn.state, scene_of(turn.state), turn.events, turn.records, turn.undone)
+    return turn_by(RULES, state, seen).drawn(scene_of)
 
 
 # From one phase to the next.
@@ -182,18 +178,10 @@ RULES: dict[tuple[Phase, type], Rule] = {
     (Phase.SQUARE_END, YardageSeen): _cut_looked_for,
     (Phase.CUT_STRIP, YardageSeen): _cut_looked_for,
     (Phase.LAY_STRIP, YardageSeen): _strip_looked_for,
-    **{(phase, KeyPressed): pressed for phase in Phase if phase is not Phase.DONE},
+    **{(phase, KeyPressed): by_key(KEYS) for phase in Phase if phase is not Phase.DONE},
 }
 
-IGNORED: frozenset[tuple[Phase, type]] = frozenset(
-    {
-        *((phase, HandSeen) for phase in Phase),  # the light stays; nothing is judged until all is still
-        *((phase, MatCleared) for phase in Phase if phase is not Phase.CLEAR_MAT),
-        (Phase.CLEAR_MAT, YardageSeen),  # without a picture of the empty mat nothing is measured
-        (Phase.DONE, YardageSeen),
-        (Phase.DONE, KeyPressed),
-    }
-)
+IGNORED = ignored(Phase, Phase.CLEAR_MAT, Phase.DONE, YardageSeen)
 
 
 # What the rules ask of the state.
