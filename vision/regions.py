@@ -167,7 +167,15 @@ def _without_shade(
 
 
 def _split(scene: Scene, whole: _Patch, differs: Mask, rim: NDArray[np.bool_], least_area: float) -> list[_Patch]:
-    """Part what closing has joined: neighbours a few pixels apart."""
+    """Part what closing has joined: neighbours a few pixels apart, and of these again what lies nearer together."""
+    parts = _parted(scene, whole, differs, rim, least_area)
+    if len(parts) == 1:
+        return parts
+    return [each for part in parts for each in _split(scene, part, differs, rim, least_area)]
+
+
+def _parted(scene: Scene, whole: _Patch, differs: Mask, rim: NDArray[np.bool_], least_area: float) -> list[_Patch]:
+    """A patch in parts between which the mat shows, where they are straighter than it; else the patch alone."""
     cloth = np.where(whole.mask > 0, differs[whole.box], 0).astype(np.uint8)
     for close_cells in (3, 0) if whole.solidity <= CONVEX else ():
         parts = _patches(cloth, close_cells, rim[whole.box], least_area, whole.corner)
@@ -192,20 +200,24 @@ def _bare(scene: Scene, parts: list[_Patch], whole: _Patch) -> bool:
         depths.append(cv2.distanceTransform(1 - own, cv2.DIST_L2, 3))
     nearest = np.sort(np.stack(depths), axis=0)
     gap = (nearest[0] > 0) & (nearest[0] + nearest[1] < (CLOSE_CELLS + 2) * CELL_PX) & (_in_pixels(whole.mask) > 0)
+    gap, inside = gap[: off.shape[0], : off.shape[1]], nearest[0][: off.shape[0], : off.shape[1]]
     if not gap.any():
         return False
-    middle = gap & (nearest[0] > 0.6 * np.percentile(nearest[0][gap], 95))
+    middle = gap & (inside > 0.6 * np.percentile(inside[gap], 95))
     # On a line of the mat, cloth may happen to have the line's own light: beside it the gap must be bare too.
     ground = scene.bare[y, x, 0]
     level = median(ground)
     plain = np.abs(ground - level) < LINE_SHARE * level
-    middle = (middle if np.any(middle[: off.shape[0], : off.shape[1]] & plain) else gap)[
-        : off.shape[0], : off.shape[1]
-    ] & plain
-    if not middle.any():
-        return False
-    beside = [_contrast_of(off, (labels == i + 1) & (nearest[1] < NEAR_GAP_PX)) for i in range(len(parts))]
-    between = float(np.linalg.norm(medians(off[middle])))
+    near = [(labels == i + 1) & (nearest[1] < NEAR_GAP_PX) for i in range(len(parts))]
+    near = [one[: off.shape[0], : off.shape[1]] for one in near]
+    beside = [_contrast_of(off, one) for one in near]
+    if not np.any(middle & plain):
+        # All along a line, which cloth on both sides of it that is not of the line's light cannot be for.
+        line = medians(scene.levels[y, x][middle]).astype(np.float32)
+        beside += [_contrast_of((scene.levels[y, x] - line) / noise, one) for one in near]
+        between = float(np.linalg.norm(medians(off[middle])))
+        return min(beside) > MAT_LEVEL and between < BARE_SHARE * min(beside)
+    between = float(np.linalg.norm(medians(off[middle & plain])))
     return bool(between < min(MAT_LEVEL, BARE_SHARE * min(beside)))
 
 

@@ -117,6 +117,28 @@ def test_neighbours_are_two(gap_mm):
     assert len(found) == 2
 
 
+def test_a_row_of_neighbours_is_as_many_however_far_they_are_from_each_other():
+    gaps_mm, start, row = (2.2, 3.4, 2.2), 40.0, list[np.ndarray]()
+    for width, gap in zip((60.0, 50.0, 60.0, 40.0), (*gaps_mm, 0.0), strict=True):
+        row.append(box(start, 60.0 + 6.0 * (len(row) % 2), width, 60.0))
+        start += width + gap
+    found = regions(*[Piece(each, grey(light)) for each, light in zip(row, (0.6, 0.35, 0.5, 0.3), strict=True)])
+    assert len(found) == len(row)
+
+
+def test_a_gap_along_a_line_of_the_mat_parts_neighbours():
+    line = Piece(box(138.6, -10.0, 2.8, 300.0), grey(0.25))  # as wide as a mat's bold ones in a small picture
+    lined = mat_picture(mean_light([picture(line, seed=2100 + i) for i in range(2)]))
+
+    def found(light: float, other: float) -> int:
+        sides = Piece(box(60.0, 60.0, 78.6, 60.0), grey(light)), Piece(box(141.4, 64.0, 60.0, 60.0), grey(other))
+        now = compare_with_mat(linear_image(picture(line, *sides, seed=7)), lined, everywhere())
+        return len(find_regions(now, everywhere(), 400.0))
+
+    assert found(0.6, 0.5) == 2
+    assert found(0.25, 0.25) == 1  # of the line's own light: it may be one piece across the line
+
+
 def test_a_region_at_the_rim_is_cut_off():
     found = regions(Piece(box(-20.0, 60.0, 70.0, 80.0)), Piece(box(200.0, 64.0, 60.0, 70.0)))
     assert [one.cut_off for one in found] == [True, False] or [one.cut_off for one in found] == [False, True]
