@@ -16,12 +16,12 @@ from projector.album import write_png
 from projector.checking import Checked, Expected, check_photographs
 from projector.clock import WallClock
 from projector.commands.options import (
-    CLOTH_U_MM,
     OptionError,
     add_cloth,
     add_json,
     add_records,
     add_tolerances,
+    cloth_of,
     files,
     whole,
 )
@@ -36,7 +36,7 @@ from projector.records.journal import Journal
 from projector.totals import pile_keys
 from vision.blocks import BLOCK_CLOTH
 from vision.expected import ExpectedShape, ExpectedStar, ExpectedStrip, LengthUnit, Tolerance
-from vision.measure import PLAIN_CLOTH, Cloth
+from vision.measure import Cloth
 from vision.overlay import draw_units
 from vision.overlay_pieces import draw_blocks, draw_strips
 from vision.pile import sum_up
@@ -78,7 +78,8 @@ def run(args: argparse.Namespace) -> int:
     """Measure, tell each unit, and sum up."""
     teller = Teller(WallClock(), args.json)
     rig = load_rig(args.rig)
-    cloth, block_cloth = cloths(args.cloth)
+    cloth = cloth_of(args.cloth)
+    block_cloth = BLOCK_CLOTH if args.cloth is None else cloth
     expected = [expected_of(text, args.tolerance, args.angle_tolerance) for text in args.expect]
     if args.picture is not None and not args.picture.parent.is_dir():
         raise OptionError(f"{args.picture}: cannot be written, the folder is missing; make it, or give another")
@@ -116,13 +117,6 @@ def _keeping(args: argparse.Namespace, teller: Teller) -> Iterator[Callable[[Eve
 
         yield keep
         journal.end(session, datetime.now().astimezone())
-
-
-def cloths(thickness_mm: float | None) -> tuple[Cloth, Cloth]:
-    """Of units and strips, and of a pressed block; a thickness that was said is that of both."""
-    if thickness_mm is None:
-        return PLAIN_CLOTH, BLOCK_CLOTH
-    return (Cloth(thickness_mm, CLOTH_U_MM),) * 2
 
 
 def _events(checked: Checked) -> Iterator[Event]:

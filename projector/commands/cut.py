@@ -11,12 +11,12 @@ from typing import Any
 
 from calibration.rig import Rig
 from calibration.sheet.board import Board
-from projector.bench import Bench
 from projector.clock import WallClock
+from projector.commands.benches import add_pictures, at_bench
 from projector.commands.devices import add_devices, board_of, opened, rig_for_light
-from projector.commands.options import CLOTH_U_MM, add_cloth, add_json, add_layers, add_records, add_sheet
-from projector.commands.ready import Done, add_going_on, add_pictures, left_or_new, ready, unit_pictures
-from projector.commands.sitting import add_sitting, company
+from projector.commands.options import add_cloth, add_json, add_layers, add_records, add_sheet
+from projector.commands.ready import Done, add_going_on, left_or_new, ready
+from projector.commands.sitting import add_sitting
 from projector.commands.stripwidths import add_strip_widths, told_strips
 from projector.events import Teller
 from projector.goingon import carried_from
@@ -28,11 +28,9 @@ from projector.piecing.planreading import plan_text
 from projector.piecing.plans import Plan
 from projector.records.journal import Journal
 from projector.records.sessions import Entry
-from projector.seeing.beside import InThread
 from projector.setup.rigwords import rig_keys
 from projector.table import Table
 from projector.totals import session_keys
-from vision.measure import Cloth
 
 
 def add(commands: Any) -> None:
@@ -79,10 +77,7 @@ def _cut(args: argparse.Namespace, plan: Plan, rig: Rig, board: Board, journal: 
     session, carried = found
     if args.strip_widths:
         carried = replace(carried, told_strips=told_strips(args.strip_widths, plan))
-    with InThread() as worker, company(args, table, rig) as monitor:
-        cloth = Cloth(args.cloth, CLOTH_U_MM)
-        pictures = unit_pictures(args.pictures, rig, cloth, table.teller)
-        bench = Bench(table, rig, journal, session, cloth, pictures=pictures, worker=worker, monitor=monitor)
+    with at_bench(args, table, rig, journal, session) as bench:
         guided = guide(bench, plan, carried, args.layers)
     if not guided.stopped:  # what was left before its end can be resumed
         journal.end(session, datetime.now().astimezone())

@@ -11,9 +11,18 @@ from typing import Any
 from calibration.rigfile import load_rig
 from projector.checking import check_photographs
 from projector.clock import WallClock
-from projector.commands.check import cloths, expected_of
+from projector.commands.check import expected_of
 from projector.commands.gaugelive import add_live, study_at_table
-from projector.commands.options import OptionError, add_cloth, add_json, add_records, add_tolerances, files, whole
+from projector.commands.options import (
+    OptionError,
+    add_cloth,
+    add_json,
+    add_records,
+    add_tolerances,
+    cloth_of,
+    files,
+    whole,
+)
 from projector.events import Teller, unit_event
 from projector.gaugepicture import ENDINGS, draw_study
 from projector.gaugewords import study_keys, study_words
@@ -101,7 +110,7 @@ def _of_photographs(args: argparse.Namespace, teller: Teller) -> SelfStudy:
         do = "give --from FOLDER with --rig and --expect, or --session N, or --rig and --expect alone at the table"
         raise OptionError(f"nothing to study; {do}")
     shape = _shape(args)
-    rig, (cloth, _) = load_rig(args.rig), cloths(args.cloth)
+    rig, cloth = load_rig(args.rig), cloth_of(args.cloth)
     looks = []
     for checked in check_photographs(list(_stills(args.photos)), rig, [shape], files(args.empty), cloth):
         events = [unit_event(judged, checked.name) for judged in checked.units]

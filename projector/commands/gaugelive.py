@@ -9,13 +9,12 @@ from functools import partial
 
 from calibration.rig import Rig
 from calibration.sheet.board import Board
-from projector.bench import Bench
 from projector.clock import WallClock
-from projector.commands.check import cloths
+from projector.commands.benches import at_bench
 from projector.commands.devices import add_devices, board_of, opened, rig_for_light
 from projector.commands.options import add_sheet, whole
 from projector.commands.ready import Done, add_going_on, left_or_new, ready
-from projector.commands.sitting import add_sitting, company
+from projector.commands.sitting import add_sitting
 from projector.events import Teller, unit_event
 from projector.gauging import Look, SelfStudy, study_of
 from projector.goingon import verdicts_of
@@ -23,7 +22,6 @@ from projector.guide.rounds import Rounds
 from projector.piling import pile
 from projector.records.journal import Journal
 from projector.records.sessions import Entry, standing_units
-from projector.seeing.beside import InThread
 from projector.setup.rigwords import rig_keys
 from projector.sounds import Tones, kind_of_reading
 from projector.table import Table
@@ -63,9 +61,7 @@ def fed(
         return None
     session, earlier = found[0], standing_units(found[1])
     tones = partial(Tones, kind_of_reading)
-    cloth, _ = cloths(args.cloth)
-    with InThread() as worker, company(args, table, rig, tones) as monitor:
-        bench = Bench(table, rig, journal, session, cloth, worker=worker, monitor=monitor)
+    with at_bench(args, table, rig, journal, session, tones) as bench:
         piled = pile(bench, shape, sitting, before=verdicts_of(earlier), rounds=rounds)
     events: list[Mapping[str, object]] = [
         *(one.event() for one in earlier),

@@ -12,9 +12,9 @@ from typing import TypeVar
 from calibration.budget import HEIGHT_U_MM
 from projector.piecing.lengths import LengthError, angle_rad, length_mm
 from projector.samplewish import SampleError
+from vision.measure import PLAIN_CLOTH, Cloth
 
 BOARD = "charuco:8x6:30mm:22mm:DICT_5X5_100"
-CLOTH_U_MM = HEIGHT_U_MM
 THICKEST_MM = 20.0
 T = TypeVar("T")
 
@@ -56,6 +56,11 @@ def add_cloth(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--cloth", type=read(_thickness_mm), default=0.4, metavar="THICKNESS", help='thickness of the cloth ("0.4 mm")'
     )
+
+
+def cloth_of(thickness_mm: float | None) -> Cloth:
+    """The cloth that was said, or the usual."""
+    return PLAIN_CLOTH if thickness_mm is None else Cloth(thickness_mm, HEIGHT_U_MM)
 
 
 def add_layers(parser: argparse.ArgumentParser) -> None:

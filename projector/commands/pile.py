@@ -12,13 +12,13 @@ from typing import Any
 from calibration.rig import Rig
 from calibration.rigfile import load_rig
 from calibration.sheet.board import Board
-from projector.bench import Bench
 from projector.clock import WallClock
+from projector.commands.benches import add_pictures, at_bench
 from projector.commands.devices import add_devices, board_of, opened, rig_for_light
-from projector.commands.options import CLOTH_U_MM, OptionError, add_cloth, add_json, add_records, add_sheet, read, whole
+from projector.commands.options import OptionError, add_cloth, add_json, add_records, add_sheet, read, whole
 from projector.commands.pilefrom import Pictured, add_from, judge_pictures
-from projector.commands.ready import Done, add_going_on, add_pictures, left_or_new, ready, unit_pictures
-from projector.commands.sitting import add_sitting, company
+from projector.commands.ready import Done, add_going_on, left_or_new, ready
+from projector.commands.sitting import add_sitting
 from projector.events import Teller
 from projector.goingon import verdicts_of
 from projector.guide.sitting import Sitting
@@ -30,12 +30,10 @@ from projector.piling import pile
 from projector.records.journal import Journal
 from projector.records.sessions import Entry, standing_units
 from projector.samplewish import Sample, sample_of, sample_wish
-from projector.seeing.beside import InThread
 from projector.setup.rigwords import rig_keys
 from projector.table import Table
 from projector.tally import Tally
 from projector.totals import session_keys
-from vision.measure import Cloth
 
 
 def add(commands: Any) -> None:
@@ -126,10 +124,7 @@ def _judge(args: argparse.Namespace, wished: Wished, rig: Rig, board: Board, jou
     expected, sample = wanted_of(wished.plan, wished.unit), wished.sample
     tally = Tally(expected, table.teller, sample, earlier)
     count = args.count if sample is None else len(sample.numbers)
-    with InThread() as worker, company(args, table, rig) as monitor:
-        cloth = Cloth(args.cloth, CLOTH_U_MM)
-        pictures = unit_pictures(args.pictures, rig, cloth, table.teller)
-        bench = Bench(table, rig, journal, session, cloth, pictures=pictures, worker=worker, monitor=monitor)
+    with at_bench(args, table, rig, journal, session) as bench:
         piled = pile(bench, expected, sitting, count, verdicts_of(earlier), wished.plan.hand, tally)
     if not piled.stopped:  # what was left before its end can be resumed
         journal.end(session, datetime.now().astimezone())

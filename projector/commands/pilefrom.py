@@ -18,7 +18,7 @@ from calibration.rig import Rig
 from projector.bench import Bench
 from projector.checking import Checker
 from projector.clock import WallClock
-from projector.commands.options import CLOTH_U_MM, InterruptedByPerson, OptionError, files, whole
+from projector.commands.options import InterruptedByPerson, OptionError, cloth_of, files, whole
 from projector.events import Teller
 from projector.filmed import Again, FilmTime, NoLight, Watched
 from projector.goingon import verdicts_of
@@ -34,7 +34,6 @@ from projector.tally import Tally
 from projector.totals import session_keys
 from vision.cameras import PICTURE_ENDINGS, STREAMS, Recording, open_camera, pictures_in
 from vision.expected import ExpectedShape
-from vision.measure import Cloth
 
 TOGETHER_S = 0.5  # what is measured meanwhile is kept in one: the disk is waited for twice a second at most
 
@@ -160,7 +159,7 @@ def _judge_film(args: argparse.Namespace, wished: Pictured, session: int, earlie
             table = Table(Watched(camera, hears), NoLight(), clock, teller)
             table.latency_s, table.has_light = 0.0, False
             keeper = journal if live else Again(journal, earlier)
-            bench = Bench(table, unlit, keeper, session, Cloth(args.cloth, CLOTH_U_MM), worker=worker)
+            bench = Bench(table, unlit, keeper, session, cloth_of(args.cloth), worker=worker)
             piled = pile(bench, wished.expected, USUAL, wanted, verdicts_of(before), runs=tally)
     finally:
         camera.close()
@@ -175,7 +174,7 @@ def _measure_stills(args: argparse.Namespace, wished: Pictured, session: int, ea
     With a sample of as many units as there are photographs, only those that were drawn are measured. Otherwise the pile
     ends with the photograph that has the last unit wanted.
     """
-    checker = Checker.of(wished.rig, [wished.expected], files(args.empty), Cloth(args.cloth, CLOTH_U_MM))
+    checker = Checker.of(wished.rig, [wished.expected], files(args.empty), cloth_of(args.cloth))
     paths, wanted = stills_of(args.source), args.count
     if wished.sample is not None:
         wanted = len(wished.sample.numbers)

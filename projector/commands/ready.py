@@ -12,7 +12,6 @@ from calibration.rig import Rig
 from calibration.sheet.board import Board
 from projector.commands.devices import check_sizes
 from projector.commands.sitting import sitting_of
-from projector.events import Teller
 from projector.goingon import goes_on
 from projector.guide.sitting import Sitting
 from projector.opening import read_longer_list
@@ -23,8 +22,6 @@ from projector.setup.looking import settle
 from projector.setup.realigning import realign
 from projector.setup.writing import write_rig
 from projector.table import Table
-from projector.unitpictures import UnitPictures
-from vision.measure import Cloth
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,19 +101,3 @@ def trusted_rig(table: Table, rig: Rig, file: Path, board: Board, thickness_mm: 
     again = realign(table, rig, board, thickness_mm)
     write_rig(table.teller, again, file)
     return again.rig
-
-
-def add_pictures(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--pictures", type=Path, metavar="FOLDER", help="keep a photograph of every unit, for report")
-
-
-def unit_pictures(folder: Path | None, rig: Rig, cloth: Cloth, teller: Teller) -> UnitPictures | None:
-    """Keeps photographs of units, if they are wanted; that they cannot be written is told, and stops nothing."""
-    if folder is None:
-        return None
-
-    def trouble(error: OSError) -> None:
-        do = f"{folder}: cannot be written ({error.strerror}), so no more photographs are kept; the cut goes on"
-        teller.tell("refused", what="pictures", why="not_written", do=do)
-
-    return UnitPictures(folder, rig.camera.pinhole, cloth.height_mm, trouble)

@@ -115,12 +115,7 @@ def _entries(records: Store, session: Session, verdict: str | None) -> tuple[Ent
 
 def _session_keys(session: Session, counts: Mapping[str | None, int]) -> Event:
     return {
-        "session": session.id,
-        "host": session.host,
-        "started": session.started.isoformat(),
-        "ended": None if session.ended is None else session.ended.isoformat(),
-        "command": session.command,
-        "plan": session.plan_name,
+        **session.keys,
         "rig": session.rig,
         "units": sum(counts.values()),
         "verdicts": {verdict: count for verdict, count in counts.items() if verdict is not None},

@@ -3,18 +3,11 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 
-from calibration.rig import Rig
 from projector.commands.options import OptionError, read
 from projector.guide.sitting import TURNS, Sitting
 from projector.guide.truing import USUAL_TRUING, Truing
-from projector.monitor import Monitor
 from projector.piecing.lengths import angle_rad, length_mm
-from projector.sounds import Tones
-from projector.table import Table
-from vision.measure import PLAIN_CLOTH
 
 THICKEST_MM = 15.0  # of a straight edge
 
@@ -48,24 +41,6 @@ def add_sitting(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--monitor", action="store_true", help="show the camera's view with what was found on the laptop's screen"
     )
-
-
-@contextmanager
-def company(
-    args: argparse.Namespace, table: Table, rig: Rig, tones: Callable[[], Tones] = Tones
-) -> Iterator[Monitor | None]:
-    """Tones beside the verdicts, and the laptop's window, as far as they are wanted."""
-    if not args.quiet:
-        table.teller.listen(tones().hears)
-    if not args.monitor:
-        yield None
-        return
-    monitor = Monitor(rig.camera.pinhole, PLAIN_CLOTH.height_mm if args.cloth is None else args.cloth)
-    table.watched_by(monitor.watches)
-    try:
-        yield monitor
-    finally:
-        monitor.close()
 
 
 def sitting_of(args: argparse.Namespace) -> Sitting:

@@ -50,12 +50,7 @@ def json_text(kept: Iterable[Kept]) -> str:
     """Sessions with everything that was kept of them, each event whole; ASCII, so that every reader takes it."""
     sessions = [
         {
-            "session": session.id,
-            "host": session.host,
-            "started": session.started.isoformat(),
-            "ended": None if session.ended is None else session.ended.isoformat(),
-            "command": session.command,
-            "plan": session.plan_name,
+            **session.keys,
             "plan_text": session.plan,
             "rig": session.rig,
             "entries": [

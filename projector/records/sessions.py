@@ -28,6 +28,18 @@ class Session:
     mark: str = ""  # the same wherever the session is carried to; an `id` is one database's own
     host: str = ""  # the computer at that table; "" where it is not known
 
+    @property
+    def keys(self) -> dict[str, object]:
+        """What is told of it wherever it is listed."""
+        return {
+            "session": self.id,
+            "host": self.host,
+            "started": self.started.isoformat(),
+            "ended": None if self.ended is None else self.ended.isoformat(),
+            "command": self.command,
+            "plan": self.plan_name,
+        }
+
 
 @dataclass(frozen=True, slots=True)
 class Entry:

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from projector.commands import gaugelive
+from projector.commands import benches, gaugelive
 from projector.events import Event, unit_event
 from projector.gauging import SelfStudy
 from projector.guide.sitting import USUAL
@@ -43,7 +43,7 @@ def readied(monkeypatch: pytest.MonkeyPatch) -> None:
     """The rig holds, the cautions were read; measured at once, as the virtual table's time stands still meanwhile."""
     rig = exact_rig(setting_of(SEED, SIZE_PX, SIZE_PX))
     monkeypatch.setattr(gaugelive, "ready", lambda *args: (rig, USUAL))
-    monkeypatch.setattr(gaugelive, "InThread", lambda: nullcontext(AtOnce()))
+    monkeypatch.setattr(benches, "InThread", lambda: nullcontext(AtOnce()))
 
 
 def test_the_tool_examines_itself_at_the_table(tmp_path: Path) -> None:
