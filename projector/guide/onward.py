@@ -56,14 +56,13 @@ def onward(state: Cutting, *events: Event, note: str = "") -> Turn:
 
 def strip_wanted(state: Cutting, *events: Event, note: str = "") -> Turn:
     """Ask for a strip; what was cut of the one before stays known as lying there."""
-    rest = () if state.strip is None else (Lying(state.strip.outline_mat_mm),)
     waiting = replace(
         state,
         phase=Phase.LAY_STRIP,
         strip=None,
         raw_end=True,
         line=None,
-        lying=state.lying + rest,
+        lying=_all_lying(state),
         note=note,
         true_for="",
         end_will_do=False,
@@ -116,7 +115,12 @@ def units_left(state: Cutting, strip: FoundStrip) -> int:
 
 
 def finished(state: Cutting) -> Turn:
-    return Turn(replace(state, phase=Phase.DONE, strip=None, line=None, note=""))
+    return Turn(replace(state, phase=Phase.DONE, strip=None, line=None, lying=_all_lying(state), note=""))
+
+
+def _all_lying(state: Cutting) -> tuple[Lying, ...]:
+    """What lies on the mat, the rest of the strip too: words keep off it."""
+    return state.lying if state.strip is None else (*state.lying, Lying(state.strip.outline_mat_mm))
 
 
 def offer_words(state: Cutting) -> str:

@@ -213,7 +213,8 @@ def onward(state: Sewn) -> Turn:
 
 
 def finished(state: Sewn) -> Turn:
-    return Turn(replace(state, phase=Phase.DONE, laid=None, sides=(), line=None, note=""))
+    laid = () if state.laid is None else (state.laid.unit.corners_mat_mm,)  # words keep off what lies there
+    return Turn(replace(state, phase=Phase.DONE, laid=None, lying=state.lying + laid, sides=(), line=None, note=""))
 
 
 # What the rules ask of the state.

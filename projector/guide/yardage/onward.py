@@ -61,7 +61,8 @@ def onward(state: Striping) -> Turn:
 
 
 def finished(state: Striping) -> Turn:
-    return Turn(replace(state, phase=Phase.DONE, cloth=None, line=None, note=""))
+    rest = () if state.cloth is None else (state.cloth.outline_mat_mm,)  # words keep off what lies there
+    return Turn(replace(state, phase=Phase.DONE, cloth=None, lying=state.lying + rest, line=None, note=""))
 
 
 def known(state: Striping) -> FoundStrip:

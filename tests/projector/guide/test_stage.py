@@ -51,7 +51,7 @@ def scenes(mat_in):
         (Seen((STRIP,)), [STRIP]),
         (Seen((TRUED,)), [TRUED]),
         (Seen((CUT_ONCE, UNIT)), [CUT_ONCE, UNIT]),
-        (KeyPressed("q"), [UNIT]),
+        (KeyPressed("q"), [CUT_ONCE, UNIT]),
     ]
     for observation, cloths in script:
         now = step(now.state, observation)
