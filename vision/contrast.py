@@ -104,24 +104,48 @@ def _distance(
 
     `bare` tells of every so many means whether they show bare mat, whose covariance is taken.
     """
-    sample, brighter = mean[::every, ::every], np.sqrt(noisier[::every, ::every])
-    bare = bare[: sample.shape[0], : sample.shape[1]]
-    covariance = _covariance(np.asarray(sample[bare] / brighter[bare, None], np.float32), least_sd)
+    brighter = np.sqrt(noisier[::every, ::every])[..., None]
+    sample = np.asarray(mean[::every, ::every] / brighter, np.float32)
+    bare = np.ascontiguousarray(bare[: sample.shape[0], : sample.shape[1]])
+    covariance = _covariance(sample.reshape(-1, 3), bare.ravel(), least_sd)
     white = np.linalg.inv(np.linalg.cholesky(covariance))
     rows = np.column_stack([white, -white @ middle]).astype(np.float32)
-    whitened = cv2.transform(mean, rows)
-    squared = cv2.transform(cv2.multiply(whitened, whitened, dst=whitened), np.ones((1, 3), np.float32))
-    return np.asarray(cv2.divide(squared, noisier, dst=squared), np.float32), float(np.sqrt(np.trace(covariance)))
+    return _squared(mean, noisier, rows), float(np.sqrt(np.trace(covariance)))
+
+
+@compiled
+def _squared(mean: Floats32, noisier: Floats32, rows: Floats32) -> Floats32:
+    """(h, w): squared length of `rows` (3, 4), a lower triangle and what is added, times means; over `noisier`."""
+    height, width = noisier.shape
+    squared = np.empty((height, width), np.float32)
+    aa, a1, ba, bb, b1 = rows[0, 0], rows[0, 3], rows[1, 0], rows[1, 1], rows[1, 3]
+    ca, cb, cc, c1 = rows[2, 0], rows[2, 1], rows[2, 2], rows[2, 3]
+    for y in range(height):
+        own, seen, over = squared[y], mean[y].reshape(-1), noisier[y]
+        for x in range(width):
+            a, b, c = seen[3 * x], seen[3 * x + 1], seen[3 * x + 2]
+            u, v, w = aa * a + a1, ba * a + bb * b + b1, ca * a + cb * b + cc * c + c1
+            own[x] = (u * u + v * v + w * w) / over[x]
+    return squared
 
 
 def _beyond(distance: Floats32, size: int, smear: float) -> Mask:
     """1 where a squared distance is beyond noise and beyond the smear of what is nearby."""
     nearby = np.asarray(cv2.dilate(distance, np.ones((size + 2, size + 2), np.uint8)), np.float32)
     around = np.asarray(cv2.dilate(nearby, np.ones((2 * HALO_CELLS - 1,) * 2, np.uint8)), np.float32)
-    nearby *= np.float32(smear**2)
-    around *= np.float32(HALO**2)
-    least = np.maximum(np.maximum(nearby, around, out=nearby), np.float32(LEVEL**2), out=nearby)
-    return (distance > least).view(np.uint8)
+    return _above(distance, nearby, around, np.float32(smear**2))
+
+
+@compiled
+def _above(distance: Floats32, nearby: Floats32, around: Floats32, smear: np.float32) -> Mask:
+    """(h, w): 1 where a squared distance is greater than noise and its shares of what is nearby and around."""
+    height, width = distance.shape
+    above, halo, noise = np.empty((height, width), np.uint8), np.float32(HALO**2), np.float32(LEVEL**2)
+    for y in range(height):
+        for x in range(width):
+            own = distance[y, x]
+            above[y, x] = (own > noise) & (own > smear * nearby[y, x]) & (own > halo * around[y, x])
+    return above
 
 
 def _weak(differs: Mask, distance: Floats32, finer: float) -> Mask:
@@ -151,7 +175,7 @@ def _bare_places(
     spread = np.array([max(bare_spread(off[:, c]), least_sd) for c in range(3)])
     near = np.all(np.abs(off) < BARE * spread, axis=1)
     for _ in range(3):
-        near = _within(off, np.linalg.inv(np.linalg.cholesky(_covariance(off[near], least_sd))), BARE)
+        near = _within(off, np.linalg.inv(np.linalg.cholesky(_covariance(off, near, least_sd))), BARE)
         if np.count_nonzero(near) < 8:
             near = np.all(np.abs(off) < BARE * spread, axis=1)
             break
@@ -160,26 +184,31 @@ def _bare_places(
     return middle, bare.reshape(sample.shape[:2])
 
 
-def _covariance(sample: Floats32, least_sd: float) -> Floats:
-    """(3, 3) of differences (N, 3) on bare mat, no less than `least_sd` in every mix of the channels."""
-    if len(sample) < 8:
+def _covariance(sample: Floats32, use: NDArray[np.bool_], least_sd: float) -> Floats:
+    """(3, 3) of differences (N, 3) on bare mat, of `use` (N,), no less than `least_sd` in every mix of the channels."""
+    if np.count_nonzero(use) < 8:
         return np.eye(3) * max(least_sd, 1e-6) ** 2
-    return np.asarray(_scatter(sample) + np.eye(3) * (least_sd**2 + 1e-12), np.float64)
+    return np.asarray(_scatter(sample, use) + np.eye(3) * (least_sd**2 + 1e-12), np.float64)
 
 
 @compiled
-def _scatter(sample: Floats32) -> Floats:
-    """(3, 3) mean of x x' of (N, 3), x less its mean."""
-    mean, scatter = np.zeros(3), np.zeros((3, 3))
-    for row in sample:
-        for c in range(3):
-            mean[c] += row[c] / len(sample)
-    for row in sample:
-        for c in range(3):
-            for k in range(c + 1):
-                scatter[c, k] += (row[c] - mean[c]) * (row[k] - mean[k]) / len(sample)
+def _scatter(sample: Floats32, use: NDArray[np.bool_]) -> Floats:
+    """(3, 3) mean of x x' of those of (N, 3) to `use` (N,), x less its mean."""
+    mean, scatter, many = np.zeros(3), np.zeros((3, 3)), 0
+    for i in range(len(sample)):
+        if use[i]:
+            many += 1
+            for c in range(3):
+                mean[c] += sample[i, c]
+    mean /= many
+    for i in range(len(sample)):
+        if use[i]:
+            for c in range(3):
+                for k in range(c + 1):
+                    scatter[c, k] += (sample[i, c] - mean[c]) * (sample[i, k] - mean[k])
     for c in range(3):
-        for k in range(c):
+        for k in range(c + 1):
+            scatter[c, k] /= many
             scatter[k, c] = scatter[c, k]
     return scatter
 
