@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.pinhole import Pinhole
+from vision.edge.sides import Picture
 from vision.expected import ExpectedStar
 from vision.mat import Scene
 from vision.measure import Cloth, Trust
@@ -75,7 +76,7 @@ def measure_block(
         return None
     corners = unit.corners_mat_mm
     rough = find_tips(scene, camera, cloth.height_mm, corners, expected.points)
-    fits = None if rough is None else _fitted(scene, camera, cloth.height_mm, rough)
+    fits = None if rough is None else _fitted(Picture.of(scene, camera, cloth.height_mm), rough)
     if fits is None:
         return None
     ahead = np.roll(corners, -1, axis=0) - corners
@@ -90,12 +91,9 @@ def measure_block(
     return MeasuredBlock(corners, corners_u, tips, tips_u, distances, distances_u, trouble)
 
 
-def _fitted(scene: Scene, camera: Pinhole, height_mm: float, rough: Sequence[RoughTip]) -> list[WedgeFit] | None:
+def _fitted(picture: Picture, rough: Sequence[RoughTip]) -> list[WedgeFit] | None:
     """Every point's edges, in two passes; None where one cannot be fitted or runs away."""
-    first = [
-        fit_wedge(scene, camera, height_mm, tip.tip_mat_mm, np.array([tip.right_mat_mm, tip.left_mat_mm]))
-        for tip in rough
-    ]
+    first = [fit_wedge(picture, tip.tip_mat_mm, np.array([tip.right_mat_mm, tip.left_mat_mm])) for tip in rough]
     found = [fit for fit in first if fit is not None]
     if len(found) < len(rough):
         return None
@@ -103,7 +101,7 @@ def _fitted(scene: Scene, camera: Pinhole, height_mm: float, rough: Sequence[Rou
     again = []
     for k, fit in enumerate(found):
         far = np.array([ends[k], ends[(k + 1) % len(ends)]])
-        better = fit_wedge(scene, camera, height_mm, fit.tip_mat_mm, far, blur)
+        better = fit_wedge(picture, fit.tip_mat_mm, far, blur)
         if better is None or float(np.hypot(*(better.tip_mat_mm - rough[k].tip_mat_mm))) > MOST_MOVED_MM:
             return None
         again.append(better)

@@ -24,6 +24,7 @@ DIRECTIONS = 96  # a point
 RIM_MM = 2.5  # this close to the block's own sides nothing is asked
 BACKGROUND_MM = 3.0  # beyond that, so far inwards, the block shows the fabric behind the star: seam allowances do
 UNLIKE, MOST_UNLIKE = 10.0, 40.0  # squared standard deviations from that fabric: cloth of the star, and no more counted
+NINE_TENTHS, CHI2_NINE_TENTHS = 0.9, 6.25  # of the rim is that fabric: squared standard deviations of three channels
 FLANK = (0.15, 0.9)  # of the way from the valley to the peak: where a flank is straight
 FEWEST = 8  # directions that make a flank
 LEAST_TIP_RAD = math.radians(4.0)
@@ -114,7 +115,9 @@ def _unlike(seen: Floats, places: Floats, depth: Floats, middle: Floats, floor: 
         use = use[np.all(np.abs(error) < 4.0 * spread, axis=1)]
     inverse = np.linalg.inv(np.cov(error.T) + np.diag(floor**2))
     rest = seen - terms @ fitted
-    return np.asarray(np.einsum("rtc,cd,rtd->rt", rest, inverse, rest))
+    unlike = np.asarray(np.einsum("rtc,cd,rtd->rt", rest, inverse, rest))
+    # Compression leaves most pixels as they are and some far off, and these have been taken for another fabric.
+    return unlike / max(1.0, float(np.quantile(unlike[rim], NINE_TENTHS)) / CHI2_NINE_TENTHS)
 
 
 def _tip(reach_mm: Floats, turns: Floats, peak: int, middle: Floats) -> RoughTip | None:

@@ -1,11 +1,10 @@
-"""Locate the tip of a wedge of one fabric on another, on native pixels, in linear light.
+"""Locate the tip of a wedge of one fabric on another, on native pixels: both its edges are fitted at once.
 
-Near the tip of a point two straight edges run close together, so both are fitted at once. The wedge's share of a
-pixel is Phi(-a / s) Phi(-b / s), a and b its distances outside the two edges, s the blur: exact for edges at right
-angles and but for the last few pixels of a sharp tip. Nothing is known of the fabrics: the inner one has its own
-level in each short bin along either edge (a print changes along it), the outer one a level and a slope beside either
-edge. All levels are solved exactly within each step and projected out (variable projection: Golub and Pereyra, SIAM
-J. Numer. Anal. 10(2), 1973), colour by colour.
+Near the tip of a point two straight edges run close together. The light is theirs together (`edge.wedgelight`),
+blended, then written down as the camera does it (`edge.encoding`): of dark or of like fabrics an edge that is looked
+for in linear light and blurred colours lies a tenth of a pixel off, and a tip of 30 degrees four times as far. Nothing
+is known of the fabrics: each has its own level in each short bin along either edge (a print changes along it, and light
+may), spread as its bins are seen to be (`edge.seamlight`, as along a seam).
 """
 
 from __future__ import annotations
@@ -15,29 +14,44 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from calibration.pinhole import Pinhole
-from vision.mat import Scene
+from vision.edge.encoding import BGR_OF_YCC, YCC_OF_BGR
+from vision.edge.noise import ROUNDING
+from vision.edge.seam_fit import FREE
+from vision.edge.seamlight import NORMAL, Camera, Levels, Pixels, Seen, equations, levels_after, variance_of
+from vision.edge.sides import Picture
+from vision.edge.wedgelight import WedgePlaces, wedge_seen
 
 Floats = NDArray[np.float64]
 
-BIN_PX = 3.0  # a print's figures are drawn no finer than the blur
+BIN_PX = 6.0
 FEW_BINS = 4  # next to each other, whose errors may belong together
-HUBER = 2.5  # residuals beyond this many standard deviations count less
-FLOOR_PX = 0.02  # of an edge's offset: what no fit on an 8-bit picture of real cloth can promise to beat
-PRINT_FLOOR_PX = 0.10  # the same where the inner fabric varies as much as a print: figures that no bin follows
+FAR_OFF = 10.0  # standard deviations: no residual says more
+BIN_TELLS = 5.0  # a bin's own residuals say so many times as much of its noise as those of all: a figure is in it
+FLOOR_PX = 0.01  # of an edge's offset: what no fit on an 8-bit picture of real cloth can promise to beat
+PRINT_FLOOR_PX = 0.05  # the same where the inner fabric varies as much as a print: figures that no bin follows
 PRINTED = 3.0  # the contrast below which it does
-COLOUR_WORTH = 0.25  # of a colour difference beside luminance: cameras and files keep one for four pixels
-NARROW = 2.5  # times the blur: where the wedge is narrower than that the product of both edges' shares is wrong
-MODEL_ERROR = 0.02  # of the contrast, in the middle of the edge
-LEVEL_RIDGE = 1e-6  # of a bin's weight: bins in which the wedge has next to no share
+NARROW = 2.5  # times the blur: nearer to the tip the share's series is too short
+# Of the contrast, in the middle of the edge: what is not known of its shape. Compression leaves out the finer part of
+# colours, whatever its blur is taken to be,
+UNTOLD = np.array([0.02, 0.08, 0.08])
+COARSE = np.array(
+    [0.0, 0.5, 0.5]
+)  # and so much of how a print's colours change from bin to bin; of plain cloth nothing
 LEAST_SINE = 0.02  # of the angle between the edges
 SETTLED_PX = 1e-3
+FIRST_STEPS = 3  # before which the residuals' spread is not known yet
 MOST_STEP_PX = 2.0
+STIFF_PX = 10.0  # no edge is so far from where it was searched: keeps one still that has no contrast
 FEWEST = 80
-PASSES = ((7.0, 7.0, 10), (3.0, 6.0, 14))  # px inside and outside the edges that speak, and the steps of the fit
-ROOT_TWO_PI = math.sqrt(2.0 * math.pi)
+DEEP_PX = 1.5
+LEAST_BLUR_PX, MOST_BLUR_PX = 0.2, 3.5
+# Inside and outside alike: where one side has fewer pixels than the other, its levels' noise draws weak edges to it.
+PASSES = ((7.0, 10), (4.0, 14))  # px to both sides of the edges that speak, and the steps of the fit
+# A blur of 1 px in five places and their shares (Gauss-Hermite quadrature).
+REACHES = np.array([0.0, 1.3556262, -1.3556262, 2.8569700, -2.8569700])
+PARTS = np.array([8.0 / 15.0, 0.2220759, 0.2220759, 0.0112574, 0.0112574])
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,8 +60,8 @@ class Blur:
 
     luma_px: float = 0.85
     luma_u_px: float = 0.3
-    chroma_px: float = 1.3
-    chroma_u_px: float = 0.5
+    chroma_px: float = 1.0
+    chroma_u_px: float = 0.4
 
 
 UNKNOWN_BLUR = Blur()
@@ -64,23 +78,21 @@ class WedgeFit:
     contrast: float  # of both fabrics in luminance, over the inner one's spread
 
 
-def fit_wedge(
-    scene: Scene, camera: Pinhole, height_mm: float, tip: Floats, ends: Floats, blur: Blur = UNKNOWN_BLUR
-) -> WedgeFit | None:
+def fit_wedge(picture: Picture, tip: Floats, ends: Floats, blur: Blur = UNKNOWN_BLUR) -> WedgeFit | None:
     """Fit the wedge from about `tip` (2,) to the far `ends` (2, 2) of its right and its left edge, seen inwards out.
 
     The left edge lies counter-clockwise as seen from the wedge's wide end; None where too few pixels speak.
     """
-    frame = _Frame.at(camera, height_mm, tip, ends)
-    lines, blurs = np.zeros(4), np.array([blur.luma_px, blur.chroma_px])
-    near_px = NARROW * blur.chroma_px / (2.0 * frame.half_sine)
+    frame = _Frame.at(picture.camera, picture.height_mm, tip, ends)
+    unknown = np.array([0.0, 0.0, 0.0, 0.0, blur.luma_px, blur.chroma_px])
+    near_px = NARROW * math.hypot(blur.luma_px, blur.chroma_px) / (2.0 * frame.half_sine)
     fit = None
-    for inside_px, outside_px, steps in PASSES:
-        pixels = _Pixels.around(scene, frame, lines, (inside_px, outside_px), near_px)
-        if pixels is None:
+    for reach_px, steps in PASSES:
+        window = _Window.around(picture, frame, unknown[:4], reach_px, near_px)
+        if window is None:
             return None
-        fit = _solve(pixels, frame, lines, blurs, blur, steps)
-        lines, blurs = fit.lines, fit.blurs
+        fit = _solve(picture, window, frame, unknown, blur, steps)
+        unknown = np.concatenate([fit.lines, fit.blurs])
     assert fit is not None
     return frame.placed(fit)
 
@@ -143,47 +155,51 @@ class _Frame:
 
 
 @dataclass(frozen=True, eq=False, slots=True)
-class _Pixels:
-    """The pixels about both edges: places, what is seen there, and which bin's level they share."""
+class _Window:
+    """The pixels about both edges: places, what is seen there, and how deep in the wedge each lies."""
 
-    seen: Floats  # (3, N)
-    across_px: Floats  # (2, N) outward of the start edges
-    lever_px: Floats  # (2, N) along the start edges, from their middles
-    bins: NDArray[np.int64]  # (N,)
+    places: WedgePlaces
+    pixels: Pixels
     bin_count: int
-    outer: Floats  # (4, N): what the outer fabric's levels and slopes are multiplied with
-    floor: Floats  # (3, 1)
 
     @staticmethod
-    def around(
-        scene: Scene, frame: _Frame, lines: Floats, window_px: tuple[float, float], near_px: float
-    ) -> _Pixels | None:
-        inside_px, outside_px = window_px
-        points = _box(scene, frame, max(inside_px, outside_px))
+    def around(picture: Picture, frame: _Frame, lines: Floats, reach_px: float, near_px: float) -> _Window | None:
+        points = _box(picture, frame, reach_px)
         across, along = frame.of_px(points.astype(np.float64))
         lever = along - frame.length_px[:, None] / 2.0
         beyond = across - lines[::2, None] - lines[1::2, None] * lever
         nearer = np.argmax(beyond, axis=0)  # the edge that this pixel lies farther outside of, or less deep inside
         distance, place = np.max(beyond, axis=0), np.take_along_axis(along, nearer[None], axis=0)[0]
-        ahead = place < frame.length_px[nearer] - outside_px  # the inner corner's other edge is not in the window
-        use = (distance > -inside_px) & (distance < outside_px) & ahead & (place > near_px)
+        ahead = place < frame.length_px[nearer] - reach_px  # the inner corner's other edge is not in the window
+        use = (np.abs(distance) < reach_px) & ahead & (place > near_px)
         if np.count_nonzero(use) < FEWEST:
             return None
-        nearer, place = nearer[use], place[use]
+        nearer, place, distance = nearer[use], place[use], distance[use]
         count = FEW_BINS * max(1, round(float(np.ptp(place)) / (FEW_BINS * BIN_PX)))
         share = (place - place.min()) / (float(np.ptp(place)) + 1e-9)
         bins = np.minimum((share * count).astype(np.int64), count - 1) + nearer * count
-        outer = np.stack([nearer == 0, (nearer == 0) * share, nearer == 1, (nearer == 1) * share]).astype(np.float64)
-        seen = scene.levels[points[use, 1], points[use, 0]].T.astype(np.float64)
-        floor = np.maximum(scene.noise, 0.3 * scene.step)[:, None]
-        return _Pixels(seen, across[:, use], lever[:, use], bins, 2 * count, outer, floor)
+        seen = np.ascontiguousarray(picture.encoder.luma_chroma_at(picture.scene.levels, *points[use].T).T)
+        together = float(frame.outward[0] @ frame.outward[1])
+        across, lever = (np.ascontiguousarray(one[:, use]) for one in (across, lever))
+        return _Window(WedgePlaces(across, lever, bins, together), Pixels(distance, place, bins, seen), 2 * count)
+
+    def first_levels(self) -> Floats:
+        """(2, 3, B): means of what is seen well inside and well outside, of each bin or of all."""
+        levels = np.empty((2, 3, self.bin_count))
+        for k, deep in enumerate((self.pixels.across_px < -DEEP_PX, self.pixels.across_px > DEEP_PX)):
+            count = np.bincount(self.pixels.bin[deep], minlength=self.bin_count)
+            for c, seen in enumerate(self.pixels.seen):
+                total = np.bincount(self.pixels.bin[deep], seen[deep], self.bin_count)
+                mean = float(seen[deep].mean()) if deep.any() else float(seen.mean())
+                levels[k, c] = np.where(count > 2, total / np.maximum(count, 1), mean)
+        return levels
 
 
-def _box(scene: Scene, frame: _Frame, margin_px: float) -> NDArray[np.int64]:
+def _box(picture: Picture, frame: _Frame, margin_px: float) -> NDArray[np.int64]:
     """(N, 2): all pixels of the box about both edges."""
     ends = frame.tip_mat_mm + np.vstack([np.zeros(2), frame.along * frame.length_px[:, None] / frame.px_per_mm])
     ends_px = frame.camera.px_from_mat(ends, frame.height_mm)
-    size = np.array(scene.levels.shape[1::-1])
+    size = np.array(picture.scene.levels.shape[1::-1])
     low = np.maximum(np.floor(ends_px.min(axis=0) - margin_px).astype(np.int64), 1)
     high = np.minimum(np.ceil(ends_px.max(axis=0) + margin_px).astype(np.int64) + 1, size - 1)
     x, y = np.meshgrid(np.arange(low[0], high[0]), np.arange(low[1], high[1]))
@@ -198,131 +214,77 @@ class _Solved:
     contrast: float
 
 
-def _solve(pixels: _Pixels, frame: _Frame, lines: Floats, blurs: Floats, known: Blur, steps: int) -> _Solved:
-    """Gauss-Newton over both edges' offsets and turns and the two blurs, levels projected out."""
-    weight = np.repeat(1.0 / (2.0 * pixels.floor) ** 2, pixels.seen.shape[1], axis=1)
-    prior = np.array([0.0, 0.0, 0.0, 0.0, known.luma_u_px**-2, known.chroma_u_px**-2])
-    reach = frame.length_px.max() / 2.0
-    # Lift a diagonal that noise alone makes, so that an edge without contrast stands still.
-    lift = np.array([1e-3, 1e-3 * reach**2, 1e-3, 1e-3 * reach**2, 0.0, 0.0])
-    settled = False
+def _solve(picture: Picture, window: _Window, frame: _Frame, start: Floats, known: Blur, steps: int) -> _Solved:
+    """Gauss-Newton over both edges' offsets and turns and the two blurs, levels eliminated."""
+    camera, bytes_alone = _camera(picture, frame), _noise(picture)
+    noise = bytes_alone.copy()
+    unknown, reach = start.copy(), frame.length_px / 2.0
+    first = window.first_levels()
+    levels = Levels(first, np.median(first, axis=2), np.full((2, 3), FREE))
+    variance = np.tile(4.0 * noise[0][:, None] ** 2, len(window.places.bin))
+    stiff = STIFF_PX**-2
+    of_lines = [stiff, stiff * reach[0] ** 2, stiff, stiff * reach[1] ** 2]
+    precision = np.array([*of_lines, known.luma_u_px**-2, known.chroma_u_px**-2])
     for step in range(steps + 1):
-        model = _Model.of(pixels, lines, blurs, weight)
-        normal = model.normal + np.diag(prior)
-        if settled or step == steps:
+        if step >= FIRST_STEPS:
+            noise[0] = np.hypot(bytes_alone[0], COARSE * levels.u.max(axis=0))
+        at = wedge_seen(window.places, unknown, levels.values, camera)
+        if step:
+            variance = variance_of(at, window.pixels, levels.values, noise[0], UNTOLD)
+            variance *= _told_by_bins(window, at, variance)
+        sums = equations(at, window.pixels, variance, noise, levels)
+        normal = sums.normal + np.diag(precision)
+        if step == steps:
             break
-        off = np.array([0.0, 0.0, 0.0, 0.0, known.luma_px - blurs[0], known.chroma_px - blurs[1]])
-        change = np.linalg.solve(normal + np.diag(lift), model.gradient + prior * off)
-        moved = np.abs(change[[0, 2]]) + np.abs(change[[1, 3]]) * reach
-        change *= min(1.0, MOST_STEP_PX / (float(moved.max()) + 1e-9))
-        lines, blurs = lines + change[:4], np.clip(blurs + change[4:], 0.4, 3.5)
-        weight = model.weights(pixels)
-        settled = step >= 3 and bool(moved.max() < SETTLED_PX)
-    inverse = np.linalg.inv(normal + np.diag(lift * 1e-6))
-    # Errors of a few bins belong together (a print's figures): their spread says what they do to the fit.
-    groups = pixels.bin_count / FEW_BINS
-    spread = inverse @ model.scores @ inverse * groups / max(groups - 4.0, 1.0)
+        off = np.array([0.0, 0.0, 0.0, 0.0, known.luma_px - unknown[4], known.chroma_px - unknown[5]])
+        change = np.linalg.solve(normal, sums.scores.sum(axis=1) + precision * off)
+        moved = float(np.max(np.abs(change[[0, 2]]) + np.abs(change[[1, 3]]) * reach))
+        if step > FIRST_STEPS and moved < SETTLED_PX:
+            break
+        change *= min(1.0, MOST_STEP_PX / (moved + 1e-9))
+        levels = levels_after(levels, sums, np.asarray(change, np.float64), True)
+        unknown = unknown + change
+        unknown[4:] = np.clip(unknown[4:], LEAST_BLUR_PX, MOST_BLUR_PX)
+    luma_step = float(np.median(np.abs(levels.values[0, 0] - levels.values[1, 0])))
+    contrast = luma_step / math.hypot(float(levels.u[0, 0]), float(noise[0, 0]))
+    floor = FLOOR_PX**2 + (PRINT_FLOOR_PX * min(1.0, PRINTED / max(contrast, 1e-9))) ** 2
+    covariance = _covariance(normal, sums.scores) + np.diag([floor, 0.0, floor, 0.0])
+    return _Solved(unknown[:4], unknown[4:], covariance, contrast)
+
+
+def _noise(picture: Picture) -> Floats:
+    """(2, 3): standard deviations, and how many neighbours err alike.
+
+    Of colours the least that bytes allow: residuals say more, and a fabric's threads vary in light, hardly in hue.
+    """
+    luma, *colours = picture.noise.sd
+    return np.array([[luma, *(min(one, ROUNDING) for one in colours)], picture.noise.together])
+
+
+def _camera(picture: Picture, frame: _Frame) -> Camera:
+    encoder = picture.encoder
+    tables = encoder.linear, encoder.encoded, encoder.slope, NORMAL
+    # Colours are blurred across the wedge, by so much that across either edge it is the blur.
+    cosine = math.sqrt(1.0 - frame.half_sine**2)
+    return Camera(1.0, REACHES / cosine, PARTS, YCC_OF_BGR, np.array(BGR_OF_YCC, np.float64), *tables)
+
+
+def _told_by_bins(window: _Window, at: Seen, variance: Floats) -> Floats:
+    """(3, N): by how much each pixel's bin is noisier than its variance (3, N) says."""
+    bins, count = window.pixels.bin, window.bin_count
+    square = np.minimum((window.pixels.seen - at.seen) ** 2 / variance, FAR_OFF**2)
+    pixels = np.maximum(np.bincount(bins, minlength=count), 1)
+    means = np.stack([np.bincount(bins, row, count) / pixels for row in square])
+    return np.asarray((1.0 + BIN_TELLS * means)[:, bins] / (1.0 + BIN_TELLS))
+
+
+def _covariance(normal: Floats, scores: Floats) -> Floats:
+    """(4, 4) of the lines, from normal equations (6, 6) and each bin's scores (6, B).
+
+    Errors of a few bins belong together (a print's figures): their spread says what they do to the fit.
+    """
+    inverse, groups = np.linalg.inv(normal), scores.shape[1] / FEW_BINS
+    together = scores.reshape(len(scores), -1, FEW_BINS).sum(axis=2)
+    spread = inverse @ (together @ together.T) @ inverse * groups / max(groups - 4.0, 1.0)
     wider = float(np.mean(np.diag(spread)[:4] / np.diag(inverse)[:4])) > 1.0
-    covariance = np.asarray((spread if wider else inverse)[:4, :4], np.float64)
-    floor = FLOOR_PX**2 + (PRINT_FLOOR_PX * min(1.0, PRINTED / max(model.contrast, 1e-9))) ** 2
-    return _Solved(lines, blurs, covariance + np.diag([floor, 0.0, floor, 0.0]), model.contrast)
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class _Model:
-    """The light at the present edges beside what is seen, linearised."""
-
-    share: Floats  # (3, N) of the wedge's fabric
-    rest: Floats  # (3, N) what the model leaves
-    step: Floats  # (3, N) inner less outer level
-    normal: Floats  # (6, 6)
-    gradient: Floats  # (6,)
-    scores: Floats  # (6, 6) sum over groups of bins of each group's gradient with itself
-    contrast: float
-
-    @staticmethod
-    def of(pixels: _Pixels, lines: Floats, blurs: Floats, weight: Floats) -> _Model:
-        normal, gradient = np.zeros((6, 6)), np.zeros(6)
-        by_bin = np.zeros((6, pixels.bin_count))
-        share, rest, step = (np.empty_like(pixels.seen) for _ in range(3))
-        distance = pixels.across_px - lines[::2, None] - lines[1::2, None] * pixels.lever_px
-        for c, blur in enumerate(blurs[[0, 1, 1]]):
-            inside = ndtr(-distance / blur)
-            density = np.exp(-0.5 * (distance / blur) ** 2) / (ROOT_TWO_PI * blur)
-            share[c] = inside[0] * inside[1]
-            levels = _Levels(pixels, share[c], weight[c])
-            rest[c], step[c] = levels.without(pixels.seen[c][None])[0], levels.step(pixels.seen[c])
-            by_line = step[c] * density * inside[::-1]
-            by_blur = np.sum(by_line * distance / blur, axis=0)
-            zero = np.zeros_like(by_blur)
-            by = np.stack(
-                [
-                    by_line[0],
-                    by_line[0] * pixels.lever_px[0],
-                    by_line[1],
-                    by_line[1] * pixels.lever_px[1],
-                    by_blur if c == 0 else zero,
-                    zero if c == 0 else by_blur,
-                ]
-            )
-            by = levels.without(by)
-            normal += (by * weight[c]) @ by.T
-            scored = by * weight[c] * rest[c]
-            gradient += scored.sum(axis=1)
-            by_bin += np.stack([np.bincount(pixels.bins, row, pixels.bin_count) for row in scored])
-        by_group = by_bin.reshape(6, -1, FEW_BINS).sum(axis=2)
-        spread = _spread(rest[0][share[0] > 0.9], float(pixels.floor[0, 0]))
-        contrast = float(np.median(np.abs(step[0]))) / spread
-        return _Model(share, rest, step, normal, gradient, by_group @ by_group.T, contrast)
-
-    def weights(self, pixels: _Pixels) -> Floats:
-        """(3, N): from the residuals of either fabric, channel by channel; outliers count less (Huber)."""
-        variance = np.empty_like(self.rest)
-        for c in range(3):
-            a, floor = self.share[c], float(pixels.floor[c, 0])
-            inner, outer = (_spread(self.rest[c][part], floor) ** 2 for part in (a > 0.9, a < 0.1))
-            variance[c] = a * a * inner + (1.0 - a) ** 2 * outer + 2.0 * a * (1.0 - a) * floor**2
-            variance[c] += (MODEL_ERROR * self.step[c] * 4.0 * a * (1.0 - a)) ** 2
-        scaled = np.abs(self.rest) / np.sqrt(variance)
-        variance[1:] /= COLOUR_WORTH
-        return np.asarray(np.minimum(1.0, HUBER / np.maximum(scaled, 1e-9)) / variance)
-
-
-def _spread(values: Floats, floor: float) -> float:
-    """Robust standard deviation, at least `floor`."""
-    return floor if values.size < 5 else max(floor, 1.4826 * float(np.median(np.abs(values))))
-
-
-class _Levels:
-    """One channel's levels: the inner fabric's of each bin, the outer one's four; solved by weighted least squares."""
-
-    def __init__(self, pixels: _Pixels, share: Floats, weight: Floats) -> None:
-        self._bins, self._count, self._share, self._weight = pixels.bins, pixels.bin_count, share, weight
-        of_bin = np.bincount(self._bins, weight * share**2, self._count)
-        whole = np.bincount(self._bins, weight, self._count)
-        self._of_bin = of_bin + LEVEL_RIDGE * whole + 1e-12
-        outer = pixels.outer * (1.0 - share)
-        self._outer = self._without_inner(outer)
-        self._columns = pixels.outer, outer
-        size = (self._outer * weight) @ self._outer.T
-        self._inverse = np.linalg.pinv(size, hermitian=True)
-
-    def _inner(self, values: Floats) -> Floats:
-        """(K, N): at each pixel its bin's inner level, from values (K, N)."""
-        top = self._weight * self._share * values
-        return np.stack([(np.bincount(self._bins, row, self._count) / self._of_bin)[self._bins] for row in top])
-
-    def _without_inner(self, values: Floats) -> Floats:
-        return np.asarray(values - self._share * self._inner(values))
-
-    def without(self, values: Floats) -> Floats:
-        """(K, N): values less their best fit by all levels."""
-        rest = self._without_inner(values)
-        return np.asarray(rest - (rest * self._weight) @ self._outer.T @ self._inverse @ self._outer)
-
-    def step(self, values: Floats) -> Floats:
-        """(N,): the inner fabric's level less the outer one's, at each pixel, of values (N,)."""
-        rest = self._without_inner(values[None])
-        outer = ((rest * self._weight) @ self._outer.T @ self._inverse)[0]
-        inner = self._inner((values - outer @ self._columns[1])[None])[0]
-        return np.asarray(inner - outer @ self._columns[0])
+    return np.asarray((spread if wider else inverse)[:4, :4], np.float64)

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from tests.vision.exact import SENSOR, VIEW, camera, everywhere
 from tests.vision.exact_cloth import Bgr, Cloth, Mat, Print, light_on_pixels
-from tests.vision.exact_cover import Picture, encode
+from tests.vision.exact_cover import Picture, Sensor, encode
 from vision.blocks import MeasuredBlock, measure_block
 from vision.expected import ExpectedStar
 from vision.light import linear_image, mean_light
@@ -31,7 +31,8 @@ SIDE_MM, MIDDLE_MM = 170.0, np.array([183.0, 116.0])
 RED, CREAM, BLUE = (0.05, 0.04, 0.45), (0.5, 0.6, 0.66), (0.3, 0.12, 0.06)
 DOTS = Print("dots", BLUE, ((0.6, 0.6, 0.6),) * 3, 5.0, 0.25)
 FLOWERS = Print("flowers", (0.42, 0.5, 0.52), ((0.1, 0.3, 0.12), (0.12, 0.1, 0.5), (0.5, 0.2, 0.3)), 6.0, 0.4)
-WHITE = (0.75, 0.74, 0.73)
+WHITE, BLACK = (0.75, 0.74, 0.73), (0.03, 0.03, 0.03)
+GREEN, BROWN = (0.05, 0.16, 0.06), (0.03, 0.06, 0.12)
 
 
 def turned(points_mm: Floats, angle_rad: float) -> Floats:
@@ -49,16 +50,24 @@ def round_star(points: int, radius_mm: float, phase_rad: float = 0.0) -> Floats:
     return radius_mm * np.column_stack([np.cos(turns), np.sin(turns)])
 
 
-def block_picture(tips_mm: Floats, inner_mm: float, turn_rad: float, fabrics: Fabrics, seed: int = 5) -> Picture:
-    """A square of white with a kite to every tip; inner corners half way between tips, `inner_mm` from the middle."""
+def block_picture(
+    tips_mm: Floats,
+    inner_mm: float,
+    turn_rad: float,
+    fabrics: Fabrics,
+    ground: Bgr = WHITE,
+    sensor: Sensor = SENSOR,
+    seed: int = 5,
+) -> Picture:
+    """A square with a kite to every tip; inner corners half way between tips, `inner_mm` from the middle."""
     n = len(tips_mm)
     step = math.atan2(*tips_mm[0][::-1]) + math.pi / n
     inner = round_star(n, inner_mm, step)
-    cloths = [Cloth(square(turn_rad), WHITE, weave=0.03)]
+    cloths = [Cloth(square(turn_rad), ground, weave=0.03)]
     for k, tip in enumerate(tips_mm):
         kite = np.array([[0.0, 0.0], inner[k - 1], tip, inner[k]])
         cloths.append(Cloth(turned(kite, turn_rad), fabrics[k % len(fabrics)], weave=0.03))
-    return encode(light_on_pixels(VIEW, Mat(), cloths, optics_px=SENSOR.optics_px), SENSOR, seed)
+    return encode(light_on_pixels(VIEW, Mat(), cloths, optics_px=SENSOR.optics_px), sensor, seed)
 
 
 @lru_cache(maxsize=1)
@@ -94,6 +103,25 @@ def test_tips_lie_where_they_were_drawn(
     np.testing.assert_allclose(block.distances_mm, reach, atol=0.2)
     np.testing.assert_allclose(block.neighbours_mm, 2.0 * radius_mm * math.sin(math.pi / points), atol=0.2)
     assert len(block.distances_mm) == (points // 2 if points % 2 == 0 else points)
+
+
+def test_like_and_dark_fabrics_as_files_keep_them() -> None:
+    """Compression blurs colours of encoded values: of dark and of like fabrics that moves an edge in linear light."""
+    kept = Sensor(jpeg=93)
+    ratios = list[Floats]()
+    for points, radius_mm, inner_mm, ground, fabrics, most_mm in (
+        (16, 76.0, 44.0, BLACK, (RED, BLUE, GREEN, BROWN), 0.10),
+        (8, 74.0, 36.0, WHITE, (CREAM,), 0.08),
+        (16, 76.0, 44.0, BLUE, (CREAM, RED), 0.05),
+    ):
+        tips = round_star(points, radius_mm, 0.05) + np.random.default_rng(points).uniform(-1.0, 1.0, (points, 2))
+        picture = block_picture(tips, inner_mm, 0.21, fabrics, ground, kept)
+        block = measured(picture, ExpectedStar(points, SIDE_MM))
+        assert block is not None
+        off = np.hypot(*(block.tips_mat_mm - turned(tips, 0.21)).T)
+        assert math.sqrt(float(np.mean(off**2))) < most_mm
+        ratios.append(off / block.tips_u_mm)
+    assert 0.3 < float(np.mean(np.concatenate(ratios) ** 2)) < 1.5
 
 
 def test_prints_and_scattered_tips_within_their_uncertainty() -> None:

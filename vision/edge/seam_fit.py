@@ -138,7 +138,7 @@ class SeamSolver:
         for step in range(steps + 1):
             at = predicted(self.pixels, unknown, levels.values, self.camera)
             if step and learning:
-                variance = variance_of(at, self.pixels, levels.values, self.floor, MODEL_ERROR)
+                variance = variance_of(at, self.pixels, levels.values, self.floor, np.full(3, MODEL_ERROR))
             eq = self._equations(at, variance, levels, unknown)
             if step == steps:
                 break

@@ -64,7 +64,7 @@ class Seen(NamedTuple):
     """N pixels as predicted."""
 
     seen: Floats  # (3, N)
-    slopes: Floats  # (5, 3, N) by the unknowns
+    slopes: Floats  # (U, 3, N) by the unknowns
     by_level: Floats  # (2, 3, N) by the bin's levels, inner and outer
     share: Floats  # (2, N) of the inner fabric, at the luma's and at the colours' blur
 
@@ -72,11 +72,11 @@ class Seen(NamedTuple):
 class Sums(NamedTuple):
     """The equations of the unknowns without any prior, and of the levels."""
 
-    normal: Floats  # (5, 5), levels eliminated
-    scores: Floats  # (5, B)
+    normal: Floats  # (U, U), levels eliminated
+    scores: Floats  # (U, B)
     inverse: Floats  # (2, 2, 3, B) covariance of the levels
     top: Floats  # (2, 3, B)
-    cross: Floats  # (2, 5, 3, B)
+    cross: Floats  # (2, U, 3, B)
     cost: float  # of the residuals, and of the levels' own spread
 
 
@@ -91,7 +91,7 @@ def predicted(pixels: Pixels, unknown: Floats, levels: Floats, camera: Camera) -
                 for j in range(3):
                     light[k, c, b] += camera.bgr_of[c, j] * levels[k, j, b]
                 light[k, c, b] = light_of(light[k, c, b], camera.linear)
-                steep[k, c, b] = _written(light[k, c, b], camera)[1]
+                steep[k, c, b] = written_light(light[k, c, b], camera)[1]
     seen, slopes = np.zeros((3, many)), np.zeros((UNKNOWNS, 3, many))
     by_level, shares = np.zeros((2, 3, many)), np.zeros((2, many))
     offset, turn, inner, outer, width = unknown
@@ -101,14 +101,14 @@ def predicted(pixels: Pixels, unknown: Floats, levels: Floats, camera: Camera) -
         e = pixels.across_px[i] - offset - turn * pixels.along_px[i]
         for r in range(len(camera.reaches_px)):
             away, part = e + camera.reaches_px[r], camera.parts[r]
-            before, d_before = _normal((away + width) / s, camera.normal)
-            here, d_here = _normal(away / s, camera.normal)
-            after, d_after = _normal((away - width) / s, camera.normal)
+            before, d_before = normal_at((away + width) / s, camera.normal)
+            here, d_here = normal_at(away / s, camera.normal)
+            after, d_after = normal_at((away - width) / s, camera.normal)
             of_f, of_g = 1.0 - here - inner * (before - here), here - outer * (here - after)
             by_f, by_g = (-d_here - inner * (d_before - d_here)) / s, (d_here - outer * (d_here - d_after)) / s
             for c in range(3):
                 f, g = light[0, c, b], light[1, c, b]
-                encoded[c], steepness = _written(f * of_f + g * of_g, camera)
+                encoded[c], steepness = written_light(f * of_f + g * of_g, camera)
                 by[0, c] = steepness * (f * by_f + g * by_g)
                 by[1, c] = steepness * f * (before - here)
                 by[2, c] = steepness * g * (here - after)
@@ -140,7 +140,7 @@ def predicted(pixels: Pixels, unknown: Floats, levels: Floats, camera: Camera) -
 
 
 @compiled
-def _normal(z: float, table: Floats) -> tuple[float, float]:
+def normal_at(z: float, table: Floats) -> tuple[float, float]:
     """The normal distribution and its density at z, from `NORMAL`: to 0.000002."""
     place = (min(max(z, -FARTHEST), FARTHEST) + FARTHEST) * FINE
     low = min(int(place), len(table) - 2)
@@ -150,7 +150,7 @@ def _normal(z: float, table: Floats) -> tuple[float, float]:
 
 
 @compiled
-def _written(light: float, camera: Camera) -> tuple[float, float]:
+def written_light(light: float, camera: Camera) -> tuple[float, float]:
     """Its encoded value and slope, as `Encoder.encode`."""
     place = math.sqrt(min(max(light, 0.0), 1.0)) * (len(camera.encoded) - 1.001)
     low = int(place)
@@ -160,10 +160,10 @@ def _written(light: float, camera: Camera) -> tuple[float, float]:
 
 
 @compiled
-def variance_of(at: Seen, pixels: Pixels, levels: Floats, floor: Floats, model_error: float) -> Floats:
+def variance_of(at: Seen, pixels: Pixels, levels: Floats, floor: Floats, model_error: Floats) -> Floats:
     """(3, N): from the residuals of each fabric, at least `floor` (3,) squared; what the blur's shape does not know.
 
-    The latter counts at the step, as `model_error` of it.
+    The latter counts at the step, as `model_error` (3,) of it.
     """
     variance, off = np.empty_like(pixels.seen), np.empty(len(pixels.bin))
     for c in range(3):
@@ -183,7 +183,7 @@ def variance_of(at: Seen, pixels: Pixels, levels: Floats, floor: Floats, model_e
                 wrong = max(wrong, abs(levels[0, c, b] - levels[1, c, b]))
             middle = 4.0 * share * (1.0 - share)
             own = (share * spread[0]) ** 2 + ((1.0 - share) * spread[1]) ** 2 + middle * floor[c] ** 2 / 2.0
-            variance[c, i] = own + (model_error * wrong * middle) ** 2
+            variance[c, i] = own + (model_error[c] * wrong * middle) ** 2
     return variance
 
 
@@ -193,10 +193,10 @@ def equations(at: Seen, pixels: Pixels, variance: Floats, noise: Floats, levels:
 
     `noise` (2, 3): standard deviations, and how many neighbours err alike.
     """
-    many, bins = len(pixels.bin), levels.values.shape[2]
-    normal, scores = np.zeros((UNKNOWNS, UNKNOWNS)), np.zeros((UNKNOWNS, bins))
-    cross, inverse, top = np.zeros((2, UNKNOWNS, 3, bins)), np.zeros((2, 2, 3, bins)), np.zeros((2, 3, bins))
-    acting, cost, pull = np.zeros((3, 3, bins)), 0.0, np.empty(UNKNOWNS)
+    many, bins, unknowns = len(pixels.bin), levels.values.shape[2], len(at.slopes)
+    normal, scores = np.zeros((unknowns, unknowns)), np.zeros((unknowns, bins))
+    cross, inverse, top = np.zeros((2, unknowns, 3, bins)), np.zeros((2, 2, 3, bins)), np.zeros((2, 3, bins))
+    acting, cost, pull = np.zeros((3, 3, bins)), 0.0, np.empty(unknowns)
     for c in range(3):
         alike = noise[0, c] ** 2 * (noise[1, c] - 1.0)
         for i in range(many):
@@ -211,7 +211,7 @@ def equations(at: Seen, pixels: Pixels, variance: Floats, noise: Floats, levels:
             acting[2, c, b] += weight * g * g
             top[0, c, b] += weight * f * rest
             top[1, c, b] += weight * g * rest
-            for x in range(UNKNOWNS):
+            for x in range(unknowns):
                 pull[x] = weight * at.slopes[x, c, i]
                 scores[x, b] += pull[x] * rest
                 cross[0, x, c, b] += pull[x] * f
@@ -228,13 +228,13 @@ def equations(at: Seen, pixels: Pixels, variance: Floats, noise: Floats, levels:
             inverse[0, 1, c, b] = inverse[1, 0, c, b] = -both / det
             top[0, c, b] += before * off_f
             top[1, c, b] += after * off_g
-            for x in range(UNKNOWNS):
+            for x in range(unknowns):
                 for k in range(2):
                     share = inverse[k, 0, c, b] * cross[0, x, c, b] + inverse[k, 1, c, b] * cross[1, x, c, b]
                     scores[x, b] -= share * top[k, c, b]
                     for y in range(x + 1):
                         normal[x, y] -= share * cross[k, y, c, b]
-    for x in range(UNKNOWNS):
+    for x in range(unknowns):
         for y in range(x):
             normal[y, x] = normal[x, y]
     return Sums(normal, scores, inverse, top, cross, cost)
@@ -242,7 +242,7 @@ def equations(at: Seen, pixels: Pixels, variance: Floats, noise: Floats, levels:
 
 @compiled
 def levels_after(levels: Levels, sums: Sums, change: Floats, learning: bool) -> Levels:
-    """After a step of the unknowns by `change` (5,); where `learning`, their mean and spread are what is now seen."""
+    """After a step of the unknowns by `change` (U,); where `learning`, their mean and spread are what is now seen."""
     after, mean, u, bins = levels.values.copy(), levels.mean.copy(), levels.u.copy(), levels.values.shape[2]
     for k in range(2):
         for c in range(3):
@@ -250,7 +250,7 @@ def levels_after(levels: Levels, sums: Sums, change: Floats, learning: bool) -> 
             for b in range(bins):
                 for m in range(2):
                     top = sums.top[m, c, b]
-                    for x in range(UNKNOWNS):
+                    for x in range(len(change)):
                         top -= sums.cross[m, x, c, b] * change[x]
                     after[k, c, b] += sums.inverse[k, m, c, b] * top
                 after[k, c, b] = min(max(after[k, c, b], low), high)
