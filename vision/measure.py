@@ -88,7 +88,7 @@ def measure_units(
         i: camera.mat_from_px(c, cloth.height_mm) for i, c in rough.items() if c is not None and i not in rounds
     }
     outlines = fit_outlines(picture, straight, pieces.differs)
-    blemishes = blemishes_of(picture, outlines.found)
+    blemishes = blemishes_of(picture, outlines)
     blurs = Blurs(*(float(one) for one in outlines.common.values[:2]))
     units = []
     for i in own:

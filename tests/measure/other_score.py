@@ -17,7 +17,7 @@ from vision.mat import compare_with_mat, guessed_mat_picture, mat_picture, on_ma
 from vision.measure import find_pieces, measure_units
 from vision.polygons import interior_angles, outward_normals, side_distances, sides_of
 from vision.sidedoubt import SideDoubt
-from vision.units import Judged, MeasuredUnit, Seam, Verdict, Width
+from vision.units import FindingKind, Judged, MeasuredUnit, Seam, Verdict, Width
 
 FAR_MM, FAR_RAD = 1.0, math.radians(3.0)  # a side farther off was not measured
 PARALLEL_RAD = math.radians(5.0)
@@ -50,6 +50,7 @@ class Score:
     seams_wrong: int = 0
     offs: tuple[Off, ...] = ()
     seams: tuple[float, ...] = ()
+    unasked: tuple[str, ...] = ()  # the kinds of findings that the pieces give no reason for
     told: tuple[str, ...] = ()  # what is amiss, a line each
 
     def __add__(self, other: Score) -> Score:
@@ -173,8 +174,10 @@ def _seams(one: _Turned, piece: Piece, name: str) -> Score:
 
 def _verdict(table: Table, judged: Judged, piece: Piece, name: str) -> Score:
     wanted = [one.wanted for one in table.pieces if one.wanted is not None]
-    truth = judge(_as_if_measured(piece), wanted).verdict
-    said = judged.verdict
+    true = judge(_as_if_measured(piece), wanted)
+    truth, said = true.verdict, judged.verdict
+    reasons = {_family(finding.kind) for finding in true.findings}
+    unasked = [one for one in judged.findings if _family(one.kind) not in reasons]
     fits, misses = (
         said is Verdict.FITS and truth not in (Verdict.FITS, Verdict.CLOSE),
         said in (Verdict.SHORT, Verdict.TRIM, Verdict.OTHER, Verdict.TURNED_OVER)
@@ -184,7 +187,14 @@ def _verdict(table: Table, judged: Judged, piece: Piece, name: str) -> Score:
     told = (
         f"{name} {piece.defect} is {truth.value if truth else ''}, said {said.value if said else ''}: {judged.why}",
     ) * (fits or misses or mirror)
-    return Score(false_fits=int(fits), false_misses=int(misses), not_mirrored=int(mirror), told=told)
+    told += tuple(f"{name} has no {one.kind.value} of {one.sides}: {one.value:.2f}, u {one.u:.2f}" for one in unasked)
+    kinds = tuple(one.kind.value for one in unasked)
+    return Score(false_fits=int(fits), false_misses=int(misses), not_mirrored=int(mirror), unasked=kinds, told=told)
+
+
+def _family(kind: FindingKind) -> FindingKind:
+    """Where a side lies and how it is turned explain each other."""
+    return FindingKind.SIDE_OFF if kind is FindingKind.SIDE_TURNED else kind
 
 
 def _as_if_measured(piece: Piece) -> MeasuredUnit:

@@ -6,7 +6,8 @@ Each table is a camera of its own (`other_tables.py`), drawn with exact truth (`
 photographs are checked, with its true camera. Printed by condition, each over the tables that have it: units, found,
 look again, wrong (other sides than it has, or far off, and nothing said), split, merged, invented; widths' bias, RMS
 and worst in mm; mean (error/u)² of widths, offsets and angles; "fits" that does not fit, refused though it fits,
-mirror images not told, wrong counts of seams, seams' RMS in mm. Then all that is amiss, and the worst (error/u).
+mirror images not told, wrong counts of seams, seams' RMS in mm. Then the findings that the pieces give no reason for,
+by kind, all that is amiss, and the worst (error/u).
 A table's own conditions hang together by chance: few tables tell little of one of them.
 """
 
@@ -17,6 +18,7 @@ import math
 import sys
 import time
 import traceback
+from collections import Counter
 from dataclasses import replace
 from pathlib import Path
 
@@ -54,6 +56,8 @@ def main() -> int:
     rows += [row(name, [each for one, each in scores.items() if name in one.conditions]) for name in names]
     write([HEAD.split(","), *rows])
     whole = sum(scores.values(), Score())
+    kinds = Counter(whole.unasked)
+    print(f"\nfindings without a reason, of {whole.found} pieces:", ", ".join(f"{k} {n}" for k, n in kinds.items()))
     print("\n" + "\n".join(whole.told))
     print("\nworst error/u:")
     offs = sorted(whole.offs, key=lambda off: -abs(off.error) / off.u)

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.special import ndtr
 
 from tests.vision.exact import Piece, grey, picture
 from tests.vision.test_measure import measure, parallelogram
-from vision.blemishes import _plain_part
+from vision.plainparts import parts_along
+from vision.rimshade import mat_gains
 from vision.wavering import excess_of
 
 LIGHT, DARK = grey(0.6), grey(0.012)
@@ -86,11 +88,12 @@ def test_of_a_side_that_is_printed_beyond_a_seam_the_plain_part_is_looked_at():
     dots = 0.2 * ((along % 10 < 4) & (across % 6 < 3))
     light = 0.5 + 0.01 * np.sin(7.1 * along) * np.cos(3.3 * across)
     half = np.stack([light + dots * (along > 66.0)] * 3, axis=1)
-    plain = along[_plain_part(half, along, across, np.full(3, 0.004))]
+    bare, sd = np.full(half.shape, 0.2), np.full(3, 0.004)
+    plain = along[parts_along(half, bare, along, across, sd**-2, sd, True) == 0]
     assert plain.min() <= 6.0
     assert 48.0 < plain.max() < 66.0
     everywhere = np.stack([light + dots] * 3, axis=1)
-    assert len(_plain_part(everywhere, along, across, np.full(3, 0.004))) == 0
+    assert np.all(parts_along(everywhere, bare, along, across, sd**-2, sd, True) < 0)
 
 
 def test_of_two_fabrics_the_one_that_hardly_differs_from_the_mat_has_its_own_share():
@@ -104,3 +107,41 @@ def test_of_two_fabrics_the_one_that_hardly_differs_from_the_mat_has_its_own_sha
     assert np.count_nonzero(weak) > 300
     assert abs(excess[weak].mean()) < 0.05
     assert excess[weak].var() == pytest.approx(variance[weak].mean(), rel=0.3)
+
+
+def ground(length_px):
+    """Pixels beside a side: along and across it, and how much cloth each shows behind a blur of 0.85 px."""
+    along, across = (one.ravel() for one in np.meshgrid(np.arange(0.0, length_px), np.arange(-7.5, 9.0)))
+    return along, across, ndtr(-across / 0.85)
+
+
+def test_parts_of_a_side_end_at_a_seam_but_not_at_a_notch():
+    along, across, share = ground(240.0)
+    share = np.where(np.abs(along - 60.0) < 3.0, ndtr(-(across + 5.0) / 0.85), share)
+    light = 0.2 + share * np.where(along < 130.0, 0.4, 0.2)
+    seen, bare, sd = np.stack([light] * 3, axis=1), np.full((len(along), 3), 0.2), np.full(3, 0.004)
+    parts = parts_along(seen, bare, along, across, sd**-2, sd, False)
+    assert set(parts) == {-1, 0, 1}
+    assert np.all(parts[along < 110.0] == 0)
+    assert np.all(parts[along > 150.0] == 1)
+
+
+def test_how_dark_the_mat_is_beside_a_side_is_told_by_its_distance_and_not_by_its_lines():
+    along, across, _ = ground(120.0)
+    bare = np.where(along % 40.0 < 6.0, 0.5, 0.1)
+    dark = 1.0 - 0.4 * np.exp(-np.maximum(across, 0.0) / 3.0)
+    gains = mat_gains((bare * dark + 0.003) / (bare + 0.003), across)
+    outside = across > 2.0
+    assert gains[outside] == pytest.approx(dark[outside], abs=0.03)
+
+
+def test_a_shaded_line_of_the_mat_that_meets_a_side_is_trusted_less():
+    along, across, share = ground(240.0)
+    bare = np.where(along % 60.0 < 6.0, 0.5, 0.2)
+    light = share * 0.6 + (1.0 - share) * (0.2 + 0.8 * (bare - 0.2))  # it shows a fifth less of the line
+    seen, before = (np.stack([one] * 3, axis=1) for one in (light, bare))
+    seen += np.random.default_rng(3).normal(0.0, 0.004, seen.shape)
+    excess, variance = excess_of(seen, before, along, across, np.full(3, 1.0 / 0.004**2))
+    line, beside = along % 60.0 < 6.0, (across > 2.0) & (variance > 0.0)
+    assert np.mean(excess[beside & line] ** 2) < np.mean(variance[beside & line])
+    assert np.mean(variance[beside & ~line]) == pytest.approx((0.004 / 0.4) ** 2 / 3.0, rel=0.1)
