@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.contrast import CELL_PX, Mask
+from vision.gaps import joined
 from vision.mat import Scene
-from vision.medians import median, medians
 from vision.shade import shade_in
 
 CLOSE_CELLS = 5  # a print may have the mat's colour in it: gaps up to this size belong to the cloth
@@ -24,10 +24,7 @@ LINE_CELLS = 5  # grid lines are thinner than this in a smoothed difference to a
 CONVEX = 0.93  # a region of less solidity may be two that closing has joined
 STRAIGHT = 0.95  # a piece of cloth with straight sides fills its convex hull at least so far
 MOST_OF = 0.8  # of a region must be left in its parts
-MAT_LEVEL = 3.5  # standard deviations of one pixel's difference up to which a gap may well be bare mat
-BARE_SHARE = 0.35  # of the weaker neighbour's contrast: a gap of more is cloth
-NEAR_GAP_PX = 40.0
-LINE_SHARE = 0.25  # what is so much brighter or darker than the mat around is one of its lines
+AROUND_CELLS = 5  # beside a region, in which its light is seen to spread
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -178,60 +175,49 @@ def _parted(scene: Scene, whole: _Patch, differs: Mask, rim: NDArray[np.bool_], 
     """A patch in parts between which the mat shows, where they are straighter than it; else the patch alone."""
     cloth = np.where(whole.mask > 0, differs[whole.box], 0).astype(np.uint8)
     for close_cells in (3, 0) if whole.solidity <= CONVEX else ():
-        parts = _patches(cloth, close_cells, rim[whole.box], least_area, whole.corner)
-        if _most_of(whole, parts) and _solidity(parts) > whole.solidity + 0.03 and _bare(scene, parts, whole):
+        parts = _pieces(scene, _patches(cloth, close_cells, rim[whole.box], least_area, whole.corner), whole, rim)
+        if _most_of(whole, parts) and _solidity(parts) > whole.solidity + 0.03:
             return parts
-    parts = _patches(cloth, 0, rim[whole.box], least_area, whole.corner)
-    if _most_of(whole, parts) and min(part.solidity for part in parts) > STRAIGHT and _bare(scene, parts, whole):
+    parts = _pieces(scene, _patches(cloth, 0, rim[whole.box], least_area, whole.corner), whole, rim)
+    if _most_of(whole, parts) and min(part.solidity for part in parts) > STRAIGHT:
         return parts
     return [whole]
 
 
-def _bare(scene: Scene, parts: list[_Patch], whole: _Patch) -> bool:
-    """Whether the gap between parts is bare mat: a weak fabric or a print's stripe there has a level of its own."""
-    shape = (whole.mask.shape[0] * CELL_PX, whole.mask.shape[1] * CELL_PX)
-    y, x = (slice(at.start * CELL_PX, at.start * CELL_PX + size) for at, size in zip(whole.box, shape, strict=True))
-    noise = np.maximum(scene.noise, 0.5 * scene.step).astype(np.float32)
-    off = (scene.levels[y, x] - scene.bare[y, x]) / noise
-    depths, labels = [], np.zeros(shape, np.uint8)
-    for i, part in enumerate(parts):
-        own = _in_pixels(_placed(part, whole))
-        labels[own > 0] = i + 1
-        depths.append(cv2.distanceTransform(1 - own, cv2.DIST_L2, 3))
-    nearest = np.sort(np.stack(depths), axis=0)
-    gap = (nearest[0] > 0) & (nearest[0] + nearest[1] < (CLOSE_CELLS + 2) * CELL_PX) & (_in_pixels(whole.mask) > 0)
-    gap, inside = gap[: off.shape[0], : off.shape[1]], nearest[0][: off.shape[0], : off.shape[1]]
-    if not gap.any():
-        return False
-    middle = gap & (inside > 0.6 * np.percentile(inside[gap], 95))
-    # On a line of the mat, cloth may happen to have the line's own light: beside it the gap must be bare too.
-    ground = scene.bare[y, x, 0]
-    level = median(ground)
-    plain = np.abs(ground - level) < LINE_SHARE * level
-    near = [(labels == i + 1) & (nearest[1] < NEAR_GAP_PX) for i in range(len(parts))]
-    near = [one[: off.shape[0], : off.shape[1]] for one in near]
-    beside = [_contrast_of(off, one) for one in near]
-    if not np.any(middle & plain):
-        # All along a line, which cloth on both sides of it that is not of the line's light cannot be for.
-        line = medians(scene.levels[y, x][middle]).astype(np.float32)
-        beside += [_contrast_of((scene.levels[y, x] - line) / noise, one) for one in near]
-        between = float(np.linalg.norm(medians(off[middle])))
-        return min(beside) > MAT_LEVEL and between < BARE_SHARE * min(beside)
-    between = float(np.linalg.norm(medians(off[middle & plain])))
-    return bool(between < min(MAT_LEVEL, BARE_SHARE * min(beside)))
+def _pieces(scene: Scene, parts: list[_Patch], whole: _Patch, rim: NDArray[np.bool_]) -> list[_Patch]:
+    """Parts of a patch, those as one between which no mat shows."""
+    if not _most_of(whole, parts):
+        return parts
+    group = np.array(_joined(scene, parts, whole))
+    pieces = list[_Patch]()
+    for first in np.unique(group):
+        own = [part for part, one in zip(parts, group, strict=True) if one == first]
+        if len(own) == 1:
+            pieces += own
+            continue
+        mask = np.zeros_like(whole.mask)
+        for part in own:
+            rows, columns = (
+                slice(at.start - of.start, at.stop - of.start) for at, of in zip(part.box, whole.box, strict=True)
+            )
+            mask[rows, columns] |= part.mask
+        pieces += _patches(mask, CLOSE_CELLS, rim[whole.box], 1.0, whole.corner)
+    return pieces
 
 
-def _contrast_of(off: NDArray[np.float32], where: NDArray[np.bool_]) -> float:
-    values = off[where[: off.shape[0], : off.shape[1]]]
-    return float(np.linalg.norm(medians(np.abs(values)))) if len(values) else 0.0
-
-
-def _placed(part: _Patch, whole: _Patch) -> Mask:
-    """A part's mask in the whole's box."""
-    x, y = part.corner[0] - whole.corner[0], part.corner[1] - whole.corner[1]
-    placed = np.zeros(whole.mask.shape, np.uint8)
-    placed[y : y + part.mask.shape[0], x : x + part.mask.shape[1]] = part.mask
-    return placed
+def _joined(scene: Scene, parts: list[_Patch], whole: _Patch) -> list[int]:
+    """See `gaps.joined`."""
+    (height, width), (x, y) = scene.seen_cells.shape[:2], whole.corner
+    left, top = max(0, x - AROUND_CELLS), max(0, y - AROUND_CELLS)
+    right, below = (at + n + AROUND_CELLS for at, n in zip(whole.corner, whole.mask.shape[::-1], strict=True))
+    numbers = np.zeros((min(below, height) - top, min(right, width) - left), np.uint8)
+    inside = np.zeros_like(numbers)
+    for k, patch in enumerate((whole, *parts)):
+        rows, columns = (slice(at.start - of, at.stop - of) for at, of in zip(patch.box, (top, left), strict=True))
+        (numbers if k else inside)[rows, columns][patch.mask > 0] = max(k, 1)
+    size = scene.levels.shape[0] - top * CELL_PX, scene.levels.shape[1] - left * CELL_PX
+    in_pixels = (_in_pixels(one)[: size[0], : size[1]] for one in (numbers, inside))
+    return joined(scene, (left * CELL_PX, top * CELL_PX), *in_pixels)
 
 
 def _in_pixels(mask: Mask) -> Mask:

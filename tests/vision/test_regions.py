@@ -126,6 +126,18 @@ def test_a_row_of_neighbours_is_as_many_however_far_they_are_from_each_other():
     assert len(found) == len(row)
 
 
+@pytest.mark.parametrize("light", [(0.02, 0.03, 0.45), (0.1, 0.6, 0.7)])
+def test_a_gap_over_which_compression_smears_colour_parts_neighbours(light):
+    left, right = (
+        turned(box(60.0, 60.0, 60.0, 60.0), 9.0, 90.0, 90.0),
+        turned(box(121.9, 64.0, 50.0, 60.0), 9.0, 90.0, 90.0),
+    )
+    pixels = picture(Piece(left, light), Piece(right, (0.6, 0.3, 0.5)), seed=4)
+    pixels = cv2.imdecode(cv2.imencode(".jpg", pixels, [cv2.IMWRITE_JPEG_QUALITY, 80])[1], cv2.IMREAD_COLOR)
+    now = compare_with_mat(linear_image(np.asarray(pixels, np.uint8)), bare_mat(), everywhere())
+    assert len(find_regions(now, everywhere(), 400.0)) == 2
+
+
 def test_a_gap_along_a_line_of_the_mat_parts_neighbours():
     line = Piece(box(138.6, -10.0, 2.8, 300.0), grey(0.25))  # as wide as a mat's bold ones in a small picture
     lined = mat_picture(mean_light([picture(line, seed=2100 + i) for i in range(2)]))
