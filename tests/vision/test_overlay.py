@@ -9,7 +9,7 @@ import pytest
 import shapely
 
 from tests.vision.exact import camera, px_of_mm
-from vision.overlay import COLOURS, SIGNS, draw_units
+from vision.overlay import COLOURS, SIGNS, draw_units, free_corner, nothing_taken, take
 from vision.units import Finding, FindingKind, Judged, MeasuredUnit, Seam, Verdict, Width
 
 CORNERS = np.array([[60.0, 50.0], [170.0, 62.0], [160.0, 152.0], [50.0, 140.0]])
@@ -31,8 +31,10 @@ def test_it_draws_on_the_outline(verdict):
     ys, xs = np.nonzero((drawn != picture).any(axis=2))
     outline = shapely.Polygon(px_of_mm(CORNERS))
     seam = shapely.LineString(px_of_mm(np.array([[115.0, 56.0], [105.0, 146.0]])))
-    bare_cloth = outline.buffer(-8.0).difference(seam.buffer(8.0))
-    assert not shapely.contains_xy(bare_cloth, xs, ys).any()  # words stand beside the cloth
+    number = shapely.Point(px_of_mm(CORNERS).mean(axis=0)).buffer(30.0)
+    bare_cloth = outline.buffer(-8.0).difference(seam.buffer(8.0)).difference(number)
+    assert not shapely.contains_xy(bare_cloth, xs, ys).any()  # words stand beside the cloth, its number on it
+    assert shapely.contains_xy(number, xs, ys).any()
     middles = (px_of_mm(CORNERS) + np.roll(px_of_mm(CORNERS), -1, axis=0)) / 2
     for x, y in middles.round().astype(int):
         assert (drawn[y, x] != 60).any()
@@ -59,3 +61,21 @@ def test_a_side_that_something_is_said_of_is_drawn_thicker_and_has_its_number():
     ys, xs = np.nonzero((drawn[0] != drawn[1]).any(axis=2))
     assert shapely.contains_xy(near, xs, ys).sum() > 100
     assert not shapely.contains_xy(other, xs, ys).any()
+
+
+def test_plates_cover_neither_cloth_nor_each_other_where_there_is_room() -> None:
+    picture = np.zeros((400, 600, 3), np.uint8)
+    outlines = [
+        np.array([[x, y], [x + 90.0, y], [x + 90.0, y + 60.0], [x, y + 60.0]]) for x in (40, 300) for y in (50, 220)
+    ]
+    taken, plate_px = nothing_taken(picture), np.array([120.0, 60.0])
+    for outline in outlines:
+        take(taken, outline)
+    boxes = [shapely.box(*outline.min(axis=0), *outline.max(axis=0)) for outline in outlines]
+    for outline in outlines:
+        corner = free_corner(outline, plate_px, taken)
+        take(taken, corner + plate_px * np.array([[0, 0], [1, 0], [1, 1], [0, 1]]))
+        plate = shapely.box(*corner, *(corner + plate_px))
+        assert not any(plate.intersects(box) for box in boxes)
+        assert shapely.box(0, 0, 600, 400).contains(plate)
+        boxes.append(plate)
