@@ -1,4 +1,8 @@
-"""The equations of a side's unknowns from its pixels, with the cloth's level of each bin eliminated from them."""
+"""The equations of a side's unknowns from its pixels, with the cloth's levels eliminated from them.
+
+Each bin has a level of its own, drawn to the mean of the side's bins by as much as they are alike. That mean is told by
+the same pixels, and goes with the edge's place and blur: held for known, it kept what a first guess had of the mat.
+"""
 
 from __future__ import annotations
 
@@ -8,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.compiled import compiled
-from vision.edge.levels import Levels
+from vision.edge.levels import ANYWHERE, Levels
 from vision.edge.predicting import Light
 from vision.edge.sidepixels import SidePixels
 from vision.edge.weighing import Weighed
@@ -77,6 +81,7 @@ def sum_side(
                 for i in range(end - begin):
                     slope += tilted[i] * by_level[begin:end][i] * tilt[begin:end][i]
             _eliminate(to, c, b, s, levels, figured, level, both, slope, at_level, at_slope)
+        _eliminate_mean(to, c, s, w.side_bins[s], w.side_bins[s + 1], levels)
         to.info[s, c] = to.normal[s, 0, 0] - before
     for x in range(many):
         for y in range(x):
@@ -125,6 +130,31 @@ def _eliminate(
             to.scores[b, x] -= share * to.top[k, c, b]
             for y in range(x + 1):
                 to.normal[s, x, y] -= share * to.cross[k, c, b, y]
+
+
+@compiled
+def _eliminate_mean(to: Sums, c: int, s: int, begin: int, end: int, levels: Levels) -> None:
+    """Take out the mean of the levels of one side's bins `begin` to `end` in one channel."""
+    prior, many = 1.0 / levels.u[0, c, s] ** 2, to.normal.shape[1]
+    follow, weight = np.zeros(many), 1.0 / ANYWHERE**2
+    for b in range(begin, end):
+        weight += prior * (1.0 - prior * to.inverse[0, 0, c, b])
+        for x in range(many):
+            follow[x] += prior * _both(to.inverse, to.cross, c, b, x)
+    for b in range(begin, end):
+        pulled = levels.values[0, c, b] - levels.mean[0, c, s]
+        pulled += to.inverse[0, 0, c, b] * to.top[0, c, b] + to.inverse[0, 1, c, b] * to.top[1, c, b]
+        for x in range(many):
+            to.scores[b, x] -= follow[x] / weight * prior * pulled
+    for x in range(many):
+        for y in range(x + 1):
+            to.normal[s, x, y] -= follow[x] * follow[y] / weight
+
+
+@compiled
+def _both(inverse: Floats, cross: Floats, c: int, b: int, x: int) -> float:
+    """How the level of bin `b` follows unknown `x`, its slope across eliminated."""
+    return float(inverse[0, 0, c, b] * cross[0, c, b, x] + inverse[0, 1, c, b] * cross[1, c, b, x])
 
 
 @compiled

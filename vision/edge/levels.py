@@ -16,6 +16,7 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 SURELY_PX = 1.5  # inside the line: cloth
+ANYWHERE = 1.0  # of the encoded range: standard deviation of a mean of which nothing is known
 FREE = 0.3  # of the encoded range: nothing is known
 LEAST_SPREAD = 1e-3  # of the encoded range, that the levels of any cloth vary along a line
 FEWEST = 2  # pixels that tell a level
@@ -68,14 +69,25 @@ def following(
 def _follow(
     levels: Levels, side_bins: Ints, figured: Bools, inverse: Floats, top: Floats, cross: Floats, change: Floats
 ) -> None:
+    pulls = np.empty((2, len(top[0, 0])))
     for s in range(len(change)):
         begin, end = side_bins[s], side_bins[s + 1]
         for c in range(3):
+            prior = 1.0 / levels.u[0, c, s] ** 2
+            weight, drawn = 1.0 / ANYWHERE**2, 0.0
             for b in range(begin, end):
                 level, slope = top[0, c, b], top[1, c, b]
                 for x in range(change.shape[1]):
                     level -= cross[0, c, b, x] * change[s, x]
                     slope -= cross[1, c, b, x] * change[s, x]
+                pulls[0, b], pulls[1, b] = level, slope
+                weight += prior * (1.0 - prior * inverse[0, 0, c, b])
+                drawn += levels.values[0, c, b] - levels.mean[0, c, s]
+                drawn += inverse[0, 0, c, b] * level + inverse[0, 1, c, b] * slope
+            drift = prior * drawn / weight
+            levels.mean[0, c, s] += drift
+            for b in range(begin, end):
+                level, slope = pulls[0, b] + prior * drift, pulls[1, b]
                 moved = levels.values[0, c, b] + inverse[0, 0, c, b] * level + inverse[0, 1, c, b] * slope
                 levels.values[0, c, b] = max(LOWEST[c], min(moved, HIGHEST[c]))
                 if figured[s]:
@@ -87,18 +99,15 @@ def _follow(
 
 @compiled
 def _learn(levels: Levels, s: int, c: int, first: int, doubts: Floats) -> None:
-    """Mean and spread of the levels of one side and channel, no bin counting more than the middle one."""
+    """Spread of the levels of one side and channel about their mean, no bin counting more than the middle one."""
     count, highest = len(doubts), 0.0
     for doubt in doubts:
         highest = max(highest, doubt)
     least = middle_between(doubts, 0.0, highest)
-    total, mean, variance = 0.0, 0.0, 0.0
+    total, variance = 0.0, 0.0
     for k in range(count):
         weight = 1.0 / max(doubts[k], least)
         total += weight
-        mean += weight * levels.values[0, c, first + k]
-    mean /= total
-    for k in range(count):
-        variance += (levels.values[0, c, first + k] - mean) ** 2 / max(doubts[k], least) / total
-    levels.mean[0, c, s] = mean
+        variance += weight * (levels.values[0, c, first + k] - levels.mean[0, c, s]) ** 2
+    variance /= total
     levels.u[0, c, s] = np.sqrt(variance * count / max(count - 1.0, 1.0) + LEAST_SPREAD**2)
