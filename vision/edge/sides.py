@@ -47,7 +47,12 @@ class Reach:
     outside_px: float
     steps: int
 
+    def softer(self, times: float) -> Reach:
+        """The same for an edge that is so many `times` as soft: it takes as much more to see what lies beyond it."""
+        return replace(self, inside_px=self.inside_px * times, outside_px=self.outside_px * times)
 
+
+SHARP_PX, MOST_SOFT = 1.0, 1.8  # blur for which these are meant; times as soft, for which there are pixels
 WIDE = Reach(6.0, 7.5, 6)
 NARROW = Reach(3.5, 5.0, 6)
 
@@ -135,14 +140,16 @@ def fit_sides(
     offsets, bows, fits, last = np.zeros(len(starts)), np.zeros(len(starts)), None, axes
     for reach in reaches:
         placed = everything.placed(axes)
-        window = placed.kept(_near(placed, reach, offsets, bows, np.zeros(len(starts), bool)))
+        times = 1.0 if fits is None else min(max(float(fits.common.values[0]) / SHARP_PX, 1.0), MOST_SOFT)
+        seen, clear = reach.softer(times), _clear(placed, axes, trims * times)
+        window = placed.kept(clear & _near(placed, seen, offsets, bows, np.zeros(len(starts), bool)))
         if reach is WIDE and picture.scene.known:
             light = picture.noise, picture.encoder, float(prior.values[0])
             offsets = likeliest_offsets_px(window, placed, *light, printed)
             offsets = offsets - _under_shadow_px(placed, picture, axes)
             valleys = np.where(printed, offsets, np.nan)
         if np.any(printed):
-            window = placed.kept(_near(placed, reach, offsets, bows, printed))
+            window = placed.kept(clear & _near(placed, seen, offsets, bows, printed))
         count = np.bincount(window.side, minlength=len(starts))
         # Far from its place a side that cuts a line is led astray by it: lines are cut when the sides have one.
         bars = find_bars(window, axes.outward_px, float((fits.common if fits else prior).values[0]), lined)
@@ -236,6 +243,12 @@ def _near(
     e = placed.across_px - np.where(printed, offsets_px, 0.0)[placed.side]
     e = e - bows_px[placed.side] * placed.bow_basis()
     return np.asarray((e > -inside) & (e < reach.outside_px))
+
+
+def _clear(placed: Window, axes: Axes, trims_px: Floats) -> NDArray[np.bool_]:
+    """(N,): the pixels farther than `trims_px` (S, 2) from the ends of their sides."""
+    half_px, side, along_px = axes.lengths_mm * axes.along_px_per_mm / 2.0, placed.side, placed.along_px
+    return np.asarray((along_px >= (trims_px[:, 0] - half_px)[side]) & (along_px <= (half_px - trims_px[:, 1])[side]))
 
 
 def _rebased(axes: Axes, fits: Fits, picture: Picture) -> Axes:
