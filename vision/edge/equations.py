@@ -34,10 +34,20 @@ class Equations:
         ).sum(axis=0)
         return inverse, follow, reduced, right, mixed
 
-    def step(self) -> tuple[Floats, Floats]:
-        """Gauss-Newton's change of the sides' own unknowns (S, 7) and of the common ones (7,)."""
+    def step(self, least: Floats | float = -np.inf, most: Floats | float = np.inf) -> tuple[Floats, Floats]:
+        """Gauss-Newton's change of the sides' own unknowns (S, 7) and of the common ones (7,).
+
+        Of these none changes by less than `least` or more than `most` (7,): the others follow where it stops. To stop
+        it afterwards would leave them where they were to make up for a change that never came.
+        """
         inverse, follow, reduced, right, _ = self._parts
         common = np.asarray(np.linalg.solve(reduced, right), np.float64)
+        stopped = np.zeros(len(common), np.bool_)
+        while np.any(beyond := ~stopped & ((common < least) | (common > most))):
+            stopped |= beyond
+            common, free = np.clip(common, least, most), ~stopped
+            pulled = right[free] - reduced[np.ix_(free, stopped)] @ common[stopped]
+            common[free] = np.linalg.solve(reduced[np.ix_(free, free)], pulled)
         own: Floats = np.einsum("sxy,sy->sx", inverse, self.gradient[:, : len(OWN)]) + follow @ common
         return own, common
 

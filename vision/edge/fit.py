@@ -131,8 +131,7 @@ class _Solver:
             told = np.full(self.count, step > 0) | (~(self.figured | self.lined) if known else False)
             there = at, levels, told
             here = self._evaluated(*there)
-            own_change, common_change = here.equations.step()
-            common_change[CHROMA] = np.clip(common_change[CHROMA], -MOST_CHROMA_STEP_PX, MOST_CHROMA_STEP_PX)
+            own_change, common_change = here.equations.step(*self._room(at))
             at = self._stepped(at, own_change, common_change)
             if np.all(told) and self._settled(own_change, here.equations, until.moves_u):
                 break
@@ -149,13 +148,20 @@ class _Solver:
         most = SETTLED_PX + moves_u * np.sqrt(equations.own_covariance[:, 0, 0])
         return bool(np.all(moved[self.seen] < most[self.seen]))
 
+    def _room(self, at: Unknowns) -> tuple[Floats, Floats]:
+        """By how much at least and at most the common unknowns may change in one step."""
+        many = len(at.common)
+        least, most = COMMON_LEAST[:many] - at.common, COMMON_MOST[:many] - at.common
+        least[CHROMA] = max(least[CHROMA], -MOST_CHROMA_STEP_PX)
+        most[CHROMA] = min(most[CHROMA], MOST_CHROMA_STEP_PX)
+        return np.minimum(least, 0.0), np.maximum(most, 0.0)
+
     def _stepped(self, at: Unknowns, change: Floats, common_change: Floats) -> Unknowns:
         size = np.abs(change[:, 0]) + np.abs(change[:, 1]) * self.reach
         own = at.own + change * np.minimum(1.0, MOST_STEP_PX / (size + 1e-9))[:, None]
         low, high = np.tile(OWN_LEAST, (len(own), 1)), np.tile(OWN_MOST, (len(own), 1))
         low[:, 0], high[:, 0] = self.lowest, self.highest
-        common, many = at.common + common_change, len(at.common)
-        return Unknowns(np.clip(own, low, high), np.clip(common, COMMON_LEAST[:many], COMMON_MOST[:many]))
+        return Unknowns(np.clip(own, low, high), at.common + common_change)
 
     def _evaluated(self, at: Unknowns, levels: Levels, told: Bools) -> _Evaluated:
         """The equations at some unknowns; `told` (S,): whether residuals tell how noisy a side is."""
