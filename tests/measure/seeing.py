@@ -68,6 +68,7 @@ TARGETS: dict[str, Target] = {
     **dict.fromkeys(("side on a grid line", "side near a grid line"), LINE),
     **dict.fromkeys(("dots", "stripes", "plaid", "flowers", "print with the mat's colour"), PRINT),
     **dict.fromkeys(("JPEG 95, grey", "JPEG 90, grey", "JPEG 85, grey", "sharpening 0.4", "sharpening 0.8"), CAMERA),
+    **dict.fromkeys(("JPEG 85, grey, dark on light", "sharpening 0.8, JPEG 85, grey"), CAMERA),
     "lamp, shadow 40 %": CAMERA,
     "lamp, dark on light": CAMERA,
     "dark on light, shadow 40 %": Target(None, 0.1),

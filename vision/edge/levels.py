@@ -85,7 +85,7 @@ def _follow(
                 drawn += levels.values[0, c, b] - levels.mean[0, c, s]
                 drawn += inverse[0, 0, c, b] * level + inverse[0, 1, c, b] * slope
             drift = prior * drawn / weight
-            levels.mean[0, c, s] += drift
+            levels.mean[0, c, s] = max(LOWEST[c], min(levels.mean[0, c, s] + drift, HIGHEST[c]))
             for b in range(begin, end):
                 level, slope = pulls[0, b] + prior * drift, pulls[1, b]
                 moved = levels.values[0, c, b] + inverse[0, 0, c, b] * level + inverse[0, 1, c, b] * slope

@@ -91,3 +91,21 @@ def test_after_the_step_that_solves_them_nothing_pulls() -> None:
     own, common = settled.step()
     assert np.abs(own).max() < 2e-3 * np.abs(eq.step()[0]).max()  # but for the lift of what nothing tells
     assert np.abs(common).max() < 2e-3 * np.abs(eq.step()[1]).max()
+
+
+def test_a_step_stops_where_it_may_not_go_on_and_takes_the_others_along() -> None:
+    """The dense solve with one unknown put where it stops."""
+    eq = equations(4)
+    free = eq.step()[1]
+    at = int(np.argmax(np.abs(free)))
+    most = np.full(C, np.inf)
+    most[at] = free[at] - 0.5 * abs(free[at])
+    matrix, right = dense(eq)
+    held = SIDES * N + at
+    rest = np.delete(np.arange(len(right)), held)
+    whole = np.full(len(right), most[at])
+    whole[rest] = np.linalg.solve(matrix[np.ix_(rest, rest)], right[rest] - matrix[rest, held] * most[at])
+    own, common = eq.step(most=most)
+    assert common == pytest.approx(whole[SIDES * N :], rel=1e-8)
+    assert own.ravel() == pytest.approx(whole[: SIDES * N], rel=1e-8, abs=1e-10)
+    assert eq.step(least=free - 1.0, most=free + 1.0)[1] == pytest.approx(free)
