@@ -27,7 +27,7 @@ INSIDE_PX, FROM_PX, TO_PX, BIN_PX = 2.0, -4.0, 4.0, 0.25
 BRIGHTER = math.log(2.5) * np.linspace(0.0, 1.0, 12) ** 2  # log of how many times as bright as the camera can tell
 SPACING = np.gradient(BRIGHTER)
 BRIGHTER_U = math.log(1.5)  # exposures are off by half a stop and more
-BLUR_U = 0.1  # of its log: where all cloth is too bright, the picture's blur is told too small
+BLUR_U = 0.3  # of its log: where all cloth is too bright, the picture's blur is told too small by as much
 MODEL_ERROR = 0.01  # of the step: what the blur's shape does not know
 STEPS, MOST_PX = 5, 0.5
 
