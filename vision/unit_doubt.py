@@ -71,6 +71,7 @@ def _of_picture(corners: Floats, sides: tuple[SideFit, ...], common: Common) -> 
     """Each side's own fit, what the model does not know, and what all sides have in common."""
     n = len(sides)
     own, follow = np.zeros((2 * n, 2 * n)), np.zeros((2 * n, len(common.values)))
+    together = np.array([side.misfit_mm for side in sides] + [0.0] * n)
     middles = corners + sides_of(corners) / 2.0
     for i, side in enumerate(sides):
         # The line is known about the middle of what was seen of it; the side's own midpoint may lie elsewhere.
@@ -81,7 +82,7 @@ def _of_picture(corners: Floats, sides: tuple[SideFit, ...], common: Common) -> 
         here = carry @ (side.own_covariance[:2, :2] + floors) @ carry.T
         own[np.ix_([i, n + i], [i, n + i])] = here
         follow[[i, n + i]] = carry @ side.by_common[:2]
-    return own + follow @ common.covariance @ follow.T
+    return own + follow @ common.covariance @ follow.T + np.outer(together, together)
 
 
 def bows_u_mm(sides: tuple[SideFit, ...]) -> Floats:

@@ -78,6 +78,14 @@ def test_edges_that_are_hard_to_see_are_not_drawn_outward(name: str) -> None:
     assert abs(bias(scored)[0]) < 0.02 + 2 * bias(scored)[1]  # px; what is asked of compressed pictures
 
 
+def test_what_the_model_does_not_know_of_a_camera_is_stated() -> None:
+    """Mean (error/u)² of widths through a mosaic was 5.5 in 12 units."""
+    one = shot(small("mosaic", size=1.0), 1, SMALL_VIEW)
+    scored = tally(one, ours_of(one))
+    assert scored.found == scored.units
+    assert honesty(scored)[1] < 2.5
+
+
 def test_even_light_seems_no_shadow_where_the_bare_mat_is_a_guess() -> None:
     """A fit that ended too early took what it had still to move for a shadow: widths were 0.028 px too wide."""
     one = shot(small("no empty mat", reference=0, size=1.0), 1, SMALL_VIEW)

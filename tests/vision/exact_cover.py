@@ -75,6 +75,7 @@ class Sensor:
     optics_px: float = 0.7
     noise_db: float = 36.0
     grey: bool = False
+    mosaic: bool = False  # one colour a pixel (red, green / green, blue), the others from those beside it, along edges
     sharpening: float = 0.0  # share of (picture - picture blurred by 1 px) that is added to the encoded values
     jpeg: int | None = None  # quality; None: no compression
     colour_420: bool = True  # whether JPEG halves the colours' resolution
@@ -174,11 +175,21 @@ def encode(light: Floats32, sensor: Sensor, seed: int) -> Picture:
     drawn = light.shape[:2] + ((1,) if sensor.grey else (3,))
     noise = np.random.default_rng(seed).standard_normal(drawn, np.float32)
     noisy = np.clip(light + noise * np.sqrt(sensor.variance(light)), 0.0, 1.0).astype(np.float32)
+    if sensor.mosaic:
+        noisy = _through_mosaic(noisy)
     encoded = np.where(noisy <= 0.0031308, 12.92 * noisy, 1.055 * cv2.pow(noisy, 1 / 2.4) - 0.055) * np.float32(255)
     if sensor.sharpening:
         encoded = encoded + sensor.sharpening * (encoded - cv2.GaussianBlur(encoded, (0, 0), 1.0))
     pixels = np.rint(np.clip(encoded, 0, 255)).astype(np.uint8)
     return pixels if sensor.jpeg is None else _through_jpeg(pixels, sensor)
+
+
+def _through_mosaic(light: Floats32) -> Floats32:
+    """As cameras see colours; interpolated by OpenCV, edge-aware."""
+    seen = light[..., 1].copy()
+    seen[0::2, 0::2], seen[1::2, 1::2] = light[0::2, 0::2, 2], light[1::2, 1::2, 0]
+    steps = np.rint(seen * np.float32(65535)).astype(np.uint16)
+    return np.asarray(cv2.cvtColor(steps, cv2.COLOR_BayerRGGB2BGR_EA) / np.float32(65535), np.float32)
 
 
 def _through_jpeg(pixels: Picture, sensor: Sensor) -> Picture:

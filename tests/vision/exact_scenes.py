@@ -133,6 +133,7 @@ CONDITIONS: dict[str, Condition] = {
     "JPEG 75, grey": Condition(sensor=jpeg(75)),
     "JPEG 95, 4:2:0": Condition(SOLIDS, jpeg(95, False), GREEN_MAT),
     "JPEG 85, 4:2:0": Condition(SOLIDS, jpeg(85, False), GREEN_MAT),
+    "mosaic": Condition(SOLIDS, Sensor(mosaic=True), GREEN_MAT),
     "sharpening 0.4": Condition(sensor=Sensor(sharpening=0.4)),
     "sharpening 0.8": Condition(sensor=Sensor(sharpening=0.8)),
     "sharpening 0.8, JPEG 85, grey": Condition(sensor=Sensor(sharpening=0.8, jpeg=85, grey=True)),

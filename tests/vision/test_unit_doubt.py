@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -94,3 +96,15 @@ def test_bows_by_hand() -> None:
     own = np.diag([0.0, 0.0, 0.03**2])
     # 0.03 of its own, 0.003 * 0.3 by what is common, and 0.02 px of the model: 0.008 mm, of which 0.7 of the square.
     assert bows_u_mm(sides(own)) == pytest.approx(np.sqrt(0.03**2 + 0.0009**2 + 0.7 * 0.008**2), rel=1e-6)
+
+
+def test_what_the_model_is_wrong_by_moves_all_sides_outward() -> None:
+    """A width's sides are off by it both, an angle is not."""
+    still = np.zeros((3, 3))
+    told, alone = (
+        doubt_of(CORNERS, fits, NOTHING, camera(), Cloth(0.0, 0.0), Trust()).total
+        for fits in (tuple(replace(side, misfit_mm=0.05) for side in sides(still)), sides(still))
+    )
+    more = np.zeros((8, 8))
+    more[:4, :4] = 0.05**2
+    assert told - alone == pytest.approx(more, abs=1e-12)

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from vision.compiled import compiled
 from vision.edge.levels import ANYWHERE, Levels
+from vision.edge.misfit import STEPS
 from vision.edge.predicting import Light
 from vision.edge.sidepixels import SidePixels
 from vision.edge.weighing import Weighed
@@ -34,12 +35,13 @@ class Sums(NamedTuple):
     inverse: Floats  # (2, 2, 3, B) covariance of the levels and of their slopes across
     top: Floats  # (2, 3, B) what pulls at them
     cross: Floats  # (2, 3, B, X) how they follow the unknowns, before the inverse
+    rests: Floats  # (3, S, K) what is left of the light across each side (`vision.edge.misfit`)
 
 
 def no_sums(sides: int, bins: int, unknowns: int) -> Sums:
     """Nothing summed yet."""
     shapes = (sides, unknowns, unknowns), (sides, 3), (bins, unknowns), (2, 2, 3, bins), (2, 3, bins)
-    return Sums(*(np.zeros(shape) for shape in (*shapes, (2, 3, bins, unknowns))))
+    return Sums(*(np.zeros(shape) for shape in (*shapes, (2, 3, bins, unknowns), (3, sides, STEPS))))
 
 
 @compiled

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from vision.compiled import compiled
 from vision.edge.eliminating import Sums, sum_side, take_back
 from vision.edge.levels import Levels
+from vision.edge.misfit import add_rests
 from vision.edge.predicting import Light, Room, lay_out, predict, room_for
 from vision.edge.sidepixels import Cuts, SidePixels
 from vision.edge.weighing import Weighed, room_to_weigh, weigh
@@ -74,3 +75,6 @@ def evaluate(to: Sums, rooms: Rooms, w: SidePixels, there: There, by_bars: bool,
         sum_side(to, room.mixed, light, of, w, s, levels, figured)
         if not by_bars:
             take_back(to, light, of, w, s)
+            add_rests(
+                to.rests, room.edge_px, light, of, s, w.bin_starts[w.side_bins[s + 1]] - w.bin_starts[w.side_bins[s]]
+            )

@@ -21,6 +21,7 @@ from vision.edge.equations import Equations
 from vision.edge.evaluating import There, evaluate, rooms_for
 from vision.edge.levels import Levels, first_levels, following
 from vision.edge.light import Unknowns, tables
+from vision.edge.misfit import misfit_px
 from vision.edge.noise import Noise
 from vision.edge.predicting import REACHES
 from vision.edge.ruled import NO_BARS, Bars
@@ -69,6 +70,7 @@ class Fits:
     colour_share: Floats  # (S,) of what is known of the offset, that comes from the colours
     shadow_doubt: float  # chi-square, 4 degrees of freedom: how much the sides contradict the prior's shadow
     leaning: float  # chi-square, 2 degrees of freedom: how much their blurs differ by where they face
+    misfit_px: float  # by which all edges may be off together, as the model of their light is wrong
 
     @property
     def own(self) -> Floats:
@@ -233,6 +235,7 @@ class _Solver:
             info[:, 1:].sum(axis=1) / np.maximum(info.sum(axis=1), 1e-12),
             shadow_doubt,
             self._leaning(at.own[:, FOCUS]),
+            misfit_px(here.sums.rests, self.seen & ~self.silent & ~self.lined),
         )
 
     def _leaning(self, focus: Floats) -> float:

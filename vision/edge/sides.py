@@ -102,6 +102,7 @@ class SideFit:
     colour_share: float  # of what is known of the offset, that comes from the colours and not from luma
     px_per_mm: float
     printed: bool = False  # the cloth varies beside it by more than noise and weave
+    misfit_mm: float = 0.0  # by which all sides of the picture may be off outward together, as the model is wrong
     untold: float = 0.0  # of how a print varies there, the share that nothing foretells
 
 
@@ -277,18 +278,21 @@ def _fit(
     units = np.array([to_mm, float(axes.along_px_per_mm[s]) * to_mm, to_mm * whole])
     own_covariance = fits.own_covariance[s] * units[:, None] * units
     own_covariance[[0, 2], [0, 2]] += (doubts_px * units[[0, 2]]) ** 2
-    by_common = fits.by_common[s] * units[:, None]
+    by_common, misfit_mm = fits.by_common[s] * units[:, None], fits.misfit_px * to_mm
+    covariance = own_covariance + by_common @ fits.common.covariance @ by_common.T
+    covariance[0, 0] += misfit_mm**2
     return SideFit(
         placed.middles_mat_mm[s],
         placed.along[s],
         float(axes.lengths_mm[s]),
         own_covariance,
         by_common,
-        own_covariance + by_common @ fits.common.covariance @ by_common.T,
+        covariance,
         float(fits.own[s, 2]) * to_mm * whole,
         soft_px,
         float(fits.colour_share[s]),
         float(axes.scale[s]),
         bool(prints.printed[s]),
+        misfit_mm,
         float(prints.untold[s]),
     )
