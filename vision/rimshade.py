@@ -71,5 +71,11 @@ def mat_gains(share: Floats, across: Floats) -> Floats:
             told += 1
     if told == 0:
         return np.ones(len(across))
-    found: Floats = np.interp(across, middles[:told], gains[:told])
+    # At even places, between which any other is found at once.
+    even = np.interp(CLEAR_PX + (np.arange(many) + 0.5) * STEP_PX, middles[:told], gains[:told])
+    found = np.empty(len(across))
+    for i in range(len(across)):
+        place = min(max((across[i] - CLEAR_PX) / STEP_PX - 0.5, 0.0), many - 1.0)
+        low = min(int(place), max(many - 2, 0))
+        found[i] = even[low] + (place - low) * (even[min(low + 1, many - 1)] - even[low])
     return found

@@ -34,14 +34,18 @@ def neighbours_of(regions: Sequence[Region], shape: tuple[int, ...]) -> Neighbou
     highest, lowest = np.zeros(shape[:2], np.uint16), np.full(shape[:2], NOTHING, np.uint16)
     if not regions:
         return Neighbours(highest, lowest)
-    boxes = np.array([region.box_px for region in regions])
-    for i, (region, (x, y, width, height)) in enumerate(zip(regions, boxes, strict=True)):
-        box = slice(y, y + height), slice(x, x + width)
-        highest[box][region.mask], lowest[box][region.mask] = i + 1, i + 1
-    # Nothing is near to what lies beyond all of them.
-    left, top = np.maximum(boxes[:, :2].min(axis=0) - NEAR_PX, 0)
-    right, bottom = (boxes[:, :2] + boxes[:, 2:]).max(axis=0) + NEAR_PX
-    all_of_them, square = (slice(top, bottom), slice(left, right)), np.ones((NEAR_PX, NEAR_PX), np.uint8)
-    highest[all_of_them] = cv2.dilate(highest[all_of_them], square)
-    lowest[all_of_them] = cv2.erode(lowest[all_of_them], square)
+    reach, square = NEAR_PX // 2, np.ones((NEAR_PX, NEAR_PX), np.uint8)
+    about = list[tuple[tuple[slice, slice], NDArray[np.bool_]]]()
+    for region in regions:
+        x, y, width, height = region.box_px
+        left, top = min(reach, x), min(reach, y)
+        right, bottom = min(reach, shape[1] - x - width), min(reach, shape[0] - y - height)
+        own = cv2.copyMakeBorder(region.mask.view(np.uint8), top, bottom, left, right, cv2.BORDER_CONSTANT)
+        box = slice(y - top, y + height + bottom), slice(x - left, x + width + right)
+        about.append((box, cv2.dilate(own, square).view(np.bool_)))
+    # The last to be written stays.
+    for i, (box, near) in enumerate(about):
+        np.copyto(highest[box], i + 1, where=near, casting="unsafe")
+    for i, (box, near) in reversed(list(enumerate(about))):
+        np.copyto(lowest[box], i + 1, where=near, casting="unsafe")
     return Neighbours(highest, lowest)

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -45,6 +46,8 @@ MOST_AMOUNT = 4.0
 MODEL_ERROR = 0.003  # of the step, in the middle of the edge: what the blur's shape does not know
 GLANCE_BINS, GLANCE = 4, 2.0  # a pixel of the profile; standard uncertainties
 CHANCE = 1e-4  # by which few edges may look like that, to believe them: of the amount, and of the rise
+OF_CLEAR = 0.25  # of what is clear is asked for at a glance
+LEAST_RISE = 0.0015  # of the step: what lifts luma less beside an edge moves none by a hundredth of a pixel either
 LEAST_STRENGTH = 0.08  # less moves no edge by a hundredth of a pixel
 FLAT = CENTRES_PX < -5.0  # cloth is level there, whatever the camera does at its edge
 LEFT = 1e-3  # of what was added, when undoing ends
@@ -87,7 +90,8 @@ def seems_sharpened(profiles: Profiles) -> bool:
     share = sliding_window_view(share[:, ~FLAT], GLANCE_BINS, axis=1).mean(axis=-1)
     middle = np.median(share, axis=0)
     u = 1.4826 * np.median(np.abs(share - middle), axis=0) / math.sqrt(len(share))
-    return bool(np.any(middle > GLANCE * u))
+    # Of few edges the fit will ask for many of them.
+    return bool(np.any((middle > LEAST_RISE) & (middle > max(GLANCE, OF_CLEAR * _clear(len(share))) * u)))
 
 
 def find_sharpening(profiles: Profiles, encoder: Encoder) -> Sharpening | None:
@@ -97,10 +101,16 @@ def find_sharpening(profiles: Profiles, encoder: Encoder) -> Sharpening | None:
     fit = _Fit(profiles, encoder)
     found = fit.solved()
     risen, risen_u = fit.overshoot(fit.own, fit.common)
-    clear = float(stdtrit(len(profiles.luma) - 1, 1.0 - CHANCE))
+    clear = _clear(len(profiles.luma))
     told = found.amount > clear * found.amount_u and risen > clear * risen_u
     usual = found.strength > LEAST_STRENGTH and RADII_PX[0] < found.radius_px < RADII_PX[1]
     return found if told and usual else None
+
+
+@lru_cache
+def _clear(edges: int) -> float:
+    """How many standard uncertainties so few edges must show."""
+    return float(stdtrit(edges - 1, 1.0 - CHANCE))
 
 
 class _Fit:
