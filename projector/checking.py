@@ -90,8 +90,8 @@ class Checker:
         everywhere = np.ones((height, width), bool)
         on_mat = everywhere if self.mat is not None else on_mat_mask(rig.camera.pinhole, rig.area_mat_mm)
         trust = Trust(rig.camera_over_area().rms_mm, rig.scale_u, rig.camera)
-        linear = linear_image(pixels, rig.tone)
-        scene = compare_with_mat(linear, self.mat or guessed_mat_picture(linear, on_mat), on_mat, rig.tone)
+        mat = self.mat or guessed_mat_picture(linear_image(pixels, rig.tone), on_mat)
+        scene = compare_with_mat(pixels, mat, on_mat, rig.tone)
         look = _Look(scene, rig.camera.pinhole, on_mat, trust, self.cloth, self.block_cloth)
         return look.checked(str(path), pixels, self.expected)
 

@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -83,7 +84,8 @@ def blemishes_of(picture: Picture, outlines: Outlines) -> dict[int, tuple[Blemis
         told = list[Blemish]()
         for part in range(int(parts.max()) + 1):
             here_px = np.flatnonzero(parts == part)
-            seen, bare, along, across = (one.take(here_px, axis=0) for one in own)
+            all_of_it = len(here_px) == len(parts)
+            seen, bare, along, across = own if all_of_it else (one.take(here_px, axis=0) for one in own)
             start_px = float(along.min())
             excess, variance = excess_of(seen, bare, along - start_px, across, precision)
             if not len(excess):
@@ -107,8 +109,9 @@ def _seen(picture: Picture, axes: Axes, outlines: Outlines, half_px: Floats) -> 
     across = at.across_px - bow_px[at.side] * (1.0 / 3.0 - (at.along_px / half_px[at.side]) ** 2)
     first = np.searchsorted(at.side, np.arange(len(whose) + 1))
     scene, to_light = picture.scene, BGR_OF_LEVELS.sum(axis=0)
-    mat = shaded_mat(scene.levels, scene.bare, at.x, at.y, across, first, to_light)
-    seen = picture.encoder.luma_chroma_at(scene.levels, at.x, at.y)
+    levels, bare_mat = scene.seen.at(at.x, at.y), scene.mat.at(at.x, at.y)
+    mat = shaded_mat(levels, bare_mat, at.x, at.y, across, first, to_light)
+    seen = picture.encoder.luma_chroma_at(levels, at.x, at.y)
     bare = picture.encoder.luma_chroma_at(mat, np.zeros(len(mat), np.int64), np.arange(len(mat)))
     return _Seen(at, across, seen, bare, first)
 
@@ -126,11 +129,17 @@ def _bands(scale: float) -> Floats:
 
 def _threads_show(across: Floats, scale: float, blur_px: float) -> Floats:
     """(N,): how much of a thread, on the mean, pixels show at their distance; its sum is that of its squares."""
+    at, shown = _thread(round(scale, 2), round(blur_px, 2))
+    return np.interp(across, at, shown, 0.0, 0.0)
+
+
+@lru_cache(maxsize=64)
+def _thread(scale: float, blur_px: float) -> tuple[Floats, Floats]:
+    """Distances (64,), and what `_threads_show` at each of them."""
     at = np.linspace(-3.0 * blur_px, THREADS_MM[1] * scale + 3.0 * blur_px, 64)
     reach_px = np.linspace(*THREADS_MM, 5)[:, None] * scale
     shown = np.mean(ndtr((reach_px - at) / blur_px) - ndtr(-at / blur_px), axis=0)
-    shown *= shown.sum() / (shown @ shown)
-    return np.interp(across, at, shown, 0.0, 0.0)
+    return at, shown * (shown.sum() / (shown @ shown))
 
 
 def _trims_px(corners: Floats, k: int) -> tuple[float, float]:

@@ -14,7 +14,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.compiled import compiled
-from vision.medians import median
 
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
@@ -194,21 +193,23 @@ def _covariance(sample: Floats32, use: NDArray[np.bool_], least_sd: float) -> Fl
 @compiled
 def _scatter(sample: Floats32, use: NDArray[np.bool_]) -> Floats:
     """(3, 3) mean of x x' of those of (N, 3) to `use` (N,), x less its mean."""
-    mean, scatter, many = np.zeros(3), np.zeros((3, 3)), 0
+    first, many, mean, scatter = sample[np.argmax(use)], 0.0, np.zeros(3), np.zeros((3, 3))
     for i in range(len(sample)):
         if use[i]:
-            many += 1
-            for c in range(3):
-                mean[c] += sample[i, c]
-    mean /= many
-    for i in range(len(sample)):
-        if use[i]:
-            for c in range(3):
-                for k in range(c + 1):
-                    scatter[c, k] += (sample[i, c] - mean[c]) * (sample[i, k] - mean[k])
+            a, b, c = sample[i, 0] - first[0], sample[i, 1] - first[1], sample[i, 2] - first[2]
+            many += 1.0
+            mean[0] += a
+            mean[1] += b
+            mean[2] += c
+            scatter[0, 0] += a * a
+            scatter[1, 0] += a * b
+            scatter[1, 1] += b * b
+            scatter[2, 0] += a * c
+            scatter[2, 1] += b * c
+            scatter[2, 2] += c * c
     for c in range(3):
         for k in range(c + 1):
-            scatter[c, k] /= many
+            scatter[c, k] = (scatter[c, k] - mean[c] * mean[k] / many) / many
             scatter[k, c] = scatter[c, k]
     return scatter
 
@@ -226,13 +227,12 @@ def _within(off: Floats32, white: Floats, most: float) -> NDArray[np.bool_]:
 
 def commonest(values: Floats32) -> float:
     """The commonest value: the middle of the narrowest interval that holds a quarter of them (half-sample mode)."""
-    first, end = _narrowest(ordered := np.sort(values), FEW)
-    return median(ordered[first:end])
+    return _mode(np.sort(values), FEW)
 
 
 @compiled
-def _narrowest(ordered: Floats32, few: int) -> tuple[int, int]:
-    """From where to where the values lie that half of half of them, and so on, crowd together in: `few` at most."""
+def _mode(ordered: Floats32, few: int) -> float:
+    """The median of the values that half of half of them, and so on, crowd together in: `few` at most."""
     first, end = 0, len(ordered)
     while end - first > few:
         half, best = (end - first) // 2, first
@@ -240,13 +240,23 @@ def _narrowest(ordered: Floats32, few: int) -> tuple[int, int]:
             if ordered[k + half] - ordered[k] < ordered[best + half] - ordered[best]:
                 best = k
         first, end = best, best + half
-    return first, end
+    middle = (first + end) // 2
+    return float(ordered[middle] if (end - first) % 2 else (ordered[middle - 1] + ordered[middle]) / np.float32(2.0))
 
 
 def bare_spread(values: Floats32, mode: float | None = None) -> float:
     """Standard deviation of the commonest part of `values`, cloth and stains left out; `mode` is its `commonest`."""
-    distance = np.abs(values - np.float32(commonest(values) if mode is None else mode))
-    third = distance.size // 3
+    ordered = np.sort(values)
+    near = _third_nearest(ordered, np.float32(_mode(ordered, FEW) if mode is None else mode))
     # A third of the picture is taken to be bare mat at least; of a normal distribution's distances from its
     # middle, the share within z standard deviations is erf(z / sqrt 2): a third of them within 0.4307.
-    return float(max(np.partition(distance, third)[third] / 0.4307, 2e-4))
+    return max(near / 0.4307, 2e-4)
+
+
+@compiled
+def _third_nearest(ordered: Floats32, mode: np.float32) -> float:
+    """How far from `mode` the third of the values lies that is nearest to it."""
+    third, least = len(ordered) // 3, np.float32(np.inf)
+    for k in range(len(ordered) - third):
+        least = min(least, max(mode - ordered[k], ordered[k + third] - mode))
+    return float(least)

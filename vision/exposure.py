@@ -7,12 +7,15 @@ cover most of the mat: only what is near the commonest ratio speaks.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from vision.contrast import bare_spread, commonest
+from vision.layers import Part
+from vision.light import BGR_OF_LEVELS, LUMA_CHROMA, bgr_of, luma_chroma
 
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
@@ -25,6 +28,7 @@ NEAR = 3.0  # standard deviations from the fit within which a block may be bare 
 LEAST_NEAR = 0.004  # of the gain: unevenness of the mat that no smooth field follows
 EVEN = 0.01  # a field that strays less than this from one gain is one gain
 DARK = 1e-4  # linear light below which a ratio says nothing
+WHOLE = slice(None), slice(None)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -41,12 +45,35 @@ class Exposure:
         """Whether one gain a channel says it all."""
         return not bool(np.any(self.terms[1:]))
 
-    def field(self, size: tuple[int, int]) -> Floats32:
-        """The gains (height, width, 3) over a picture of `size` (width, height)."""
-        coarse = (_basis(64, 64) @ self.terms).reshape(64, 64, 3).astype(np.float32)
+    def of_light(self, light: Floats32, part: Part = WHOLE, shape: tuple[int, ...] = ()) -> Floats32:
+        """Linear blue green red (A, B, 3) of the mat's picture as it would now be.
+
+        It may be `part` of a picture of `shape` (H, W).
+        """
+        gains = self.terms[0].astype(np.float32) if self.even else self._gains(part, shape or light.shape)
+        return np.asarray(light * gains, np.float32)
+
+    def of_levels(
+        self, levels: Floats32, part: Part = WHOLE, shape: tuple[int, ...] = (), into: Floats32 | None = None
+    ) -> Floats32:
+        """The same of luminance and colour differences (A, B, 3)."""
         if self.even:
-            return np.broadcast_to(coarse[:1, :1], (size[1], size[0], 3))
-        return np.asarray(cv2.resize(coarse, size, interpolation=cv2.INTER_CUBIC), np.float32)
+            return np.asarray(cv2.transform(levels, _mix(*self.terms[0].tolist()), into), np.float32)
+        return luma_chroma(self.of_light(bgr_of(levels), part, shape), into)
+
+    def _gains(self, part: Part, shape: tuple[int, ...]) -> Floats32:
+        """(A, B, 3) in a part of a picture of `shape` (H, W)."""
+        v, u = ((np.arange(n, dtype=np.float32) + 0.5) / n - 0.5 for n in shape[:2])
+        v, u = v[part[0]], u[part[1]]
+        v, u = (v[:, None, None], u[None, :, None]) if v.ndim == 1 else (v[..., None], u[..., None])
+        one, of_u, of_v, of_uu, of_uv, of_vv = self.terms.astype(np.float32)
+        return np.asarray(one + v * (of_v + v * of_vv) + u * (of_u + v * of_uv) + u * u * of_uu, np.float32)
+
+
+@lru_cache(maxsize=8)
+def _mix(*gains: float) -> Floats32:
+    """(3, 3) by which levels in one light become such in another."""
+    return np.asarray(LUMA_CHROMA @ np.diag(gains) @ BGR_OF_LEVELS, np.float32)
 
 
 UNCHANGED = Exposure(np.array([[1.0] * 3] + [[0.0] * 3] * 5))
@@ -100,10 +127,12 @@ def _fitted(ratio: Floats32, basis: Floats, terms: Floats) -> tuple[Floats, NDAr
         if np.count_nonzero(now) < 3 * basis.shape[1] or np.array_equal(now, near):
             break
         near = now
-        terms = np.asarray(np.linalg.lstsq(basis[near], ratio[near].astype(np.float64), rcond=None)[0], np.float64)
+        own = basis[near]
+        terms = np.asarray(np.linalg.solve(own.T @ own, own.T @ ratio[near].astype(np.float64)), np.float64)
     return terms, near
 
 
+@lru_cache(maxsize=4)
 def _basis(width: int, height: int) -> Floats:
     """(height * width, 6): the six terms at the middle of each block, row by row."""
     u, v = np.meshgrid((np.arange(width) + 0.5) / width - 0.5, (np.arange(height) + 0.5) / height - 0.5)

@@ -33,7 +33,8 @@ def joined(scene: Scene, corner_px: tuple[int, int], parts: NDArray[np.uint8], w
     is 1 in the region with its gaps.
     """
     (x, y), (height, width) = corner_px, parts.shape
-    levels, bare = (one[y : y + height, x : x + width] for one in (scene.levels, scene.bare))
+    box = slice(y, y + height), slice(x, x + width)
+    levels, bare = scene.seen.some(box), scene.mat.some(box)
     noise = np.maximum(scene.noise, 0.5 * scene.step).astype(np.float32)
     off = np.asarray((levels - bare) / noise, np.float32)
     many = int(parts.max())

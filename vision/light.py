@@ -48,11 +48,16 @@ def mean_light(pictures: Sequence[NDArray[np.uint8]], tone: Tone = SRGB) -> Floa
     return np.asarray(total / np.float32(len(pictures)), np.float32)
 
 
-def luma_chroma(linear: Floats32) -> Floats32:
+def luma_chroma(linear: Floats32, into: Floats32 | None = None) -> Floats32:
     """Linear blue green red (..., 3) to luminance and two colour differences (..., 3)."""
     if linear.ndim != 3:
         return linear @ LUMA_CHROMA.T
-    return np.asarray(cv2.transform(linear, LUMA_CHROMA), np.float32)
+    return np.asarray(cv2.transform(linear, LUMA_CHROMA, into), np.float32)
+
+
+def bgr_of(levels: Floats32) -> Floats32:
+    """Linear blue green red (H, W, 3) of luminance and two colour differences."""
+    return np.asarray(cv2.transform(levels, BGR_OF_LEVELS.astype(np.float32)), np.float32)
 
 
 def byte_step(linear: float, tone: Tone = SRGB) -> float:

@@ -14,7 +14,8 @@ from calibration.pinhole import Pinhole
 from calibration.tone import SRGB, Tone
 from vision.contrast import CELL_PX, Contrast, bare_spread, commonest, in_cells, measure_contrast
 from vision.exposure import Exposure, match_exposure
-from vision.light import BGR_OF_LEVELS, LUMA_CHROMA, byte_step, luma_chroma
+from vision.layers import Layer
+from vision.light import LUMA_CHROMA, bgr_of, byte_step, luma_chroma
 from vision.medians import median
 from vision.register import Marks, find_move
 
@@ -43,6 +44,11 @@ class MatPicture:
     def cells(self) -> Floats32:
         """Its means over cells of 2 x 2 px."""
         return in_cells(self.levels)
+
+    @cached_property
+    def layer(self) -> Layer:
+        """As it is."""
+        return Layer.of(self.levels)
 
     @cached_property
     def coarse(self) -> Floats32:
@@ -130,15 +136,13 @@ class KnownLamp(Protocol):
 
 @dataclass(frozen=True, eq=False)
 class Scene:
-    """A frame beside the mat it was taken over: linear luminance and two colour differences, (H, W, 3) each.
+    """A frame beside the mat it was taken over: linear luminance and two colour differences.
 
-    `bare` is the mat as it would look in this frame: in its exposure and light, from where the camera now is.
+    `mat` is the mat as it would look in this frame: in its exposure and light, from where the camera now is.
     """
 
-    levels: Floats32
-    bare: Floats32
-    seen_cells: Floats32  # (h, w, 3) the means of `levels` over cells of 2 x 2 px
-    bare_cells: Floats32  # of `bare`
+    seen: Layer
+    mat: Layer
     noise: NDArray[np.float64]  # (3,) standard deviation of one pixel's difference on bare mat
     known: bool  # whether `bare` came from a picture of the bare mat
     tone: Tone = SRGB  # of the camera
@@ -146,50 +150,66 @@ class Scene:
     lamp: KnownLamp | None = None  # where the light comes from, if that is known
     held: bool = False  # whether the mat's light is known to be about that of its picture
 
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Height and width in pixels."""
+        return self.seen.shape
+
+    @property
+    def levels(self) -> Floats32:
+        """(H, W, 3) of the frame."""
+        return self.seen.whole()
+
+    @property
+    def bare(self) -> Floats32:
+        """(H, W, 3) of the mat."""
+        return self.mat.whole()
+
     @cached_property
     def step(self) -> float:
         """What one step of the 8-bit encoding is worth on the bare mat."""
-        return byte_step(median(self.bare[::8, ::8, 0]), self.tone)
+        return byte_step(median(self.mat.cells[::COARSE, ::COARSE, 0]), self.tone)
 
     @cached_property
     def contrast(self) -> Contrast:
         """How surely each cell of 2 x 2 px differs from the bare mat."""
         # Brighter places are noisier: the photons' share grows with the light (Poisson), the encoding's step likewise.
-        level = np.asarray(cv2.extractChannel(self.bare_cells, 0), np.float32)
+        level = np.asarray(cv2.extractChannel(self.mat.cells, 0), np.float32)
         middle = max(median(level[::4, ::4]), 1e-4)
         noisier = np.maximum(level * np.float32(1.0 / middle), np.float32(1.0))
-        difference = np.asarray(cv2.subtract(self.seen_cells, self.bare_cells), np.float32)
+        difference = np.asarray(cv2.subtract(self.seen.cells, self.mat.cells), np.float32)
         likely = _likely_bare(difference[..., 0], level) if self.held else None
         return measure_contrast(difference, noisier, self.step, likely)
 
 
 def compare_with_mat(
-    linear: Floats32,
+    picture: Floats32 | NDArray[np.uint8],
     mat: MatPicture,
     on_mat: NDArray[np.bool_],
     tone: Tone = SRGB,
     lamp: KnownLamp | None = None,
 ) -> Scene:
-    """Bring the mat's picture to the light and the place of a picture `linear` (H, W, 3); state their noise.
+    """Bring the mat's picture to the light and the place of a picture; state their noise.
 
-    The gain of each channel is matched, the light's fall where it changed, and the camera's move where one shows: what
-    has not changed stays as it is, untouched by any resampling. Raises ValueError where the sizes differ.
+    The picture is (H, W, 3), in linear light or as written down in 8 bits. The gain of each channel is matched, the
+    light's fall where it changed, and the camera's move where one shows: what has not changed stays as it is, untouched
+    by any resampling. Raises ValueError where the sizes differ.
     """
-    levels = luma_chroma(linear)
-    if levels.shape != mat.levels.shape:
-        raise ValueError(f"the frame is {levels.shape[:2]}, the mat's picture {mat.levels.shape[:2]}")
-    seen = in_cells(levels)
-    bare = _bare_now(seen, mat, on_mat) if mat.known else _Bare(mat.levels, mat.cells, 0.0)
-    difference = (levels[::SPARSE, ::SPARSE] - bare.levels[::SPARSE, ::SPARSE])[on_mat[::SPARSE, ::SPARSE]]
+    if picture.shape != mat.levels.shape:
+        raise ValueError(f"the frame is {picture.shape[:2]}, the mat's picture {mat.levels.shape[:2]}")
+    seen = Layer.of_picture(picture, tone)
+    bare, moved_px = _bare_now(seen.cells, mat, on_mat) if mat.known else (mat.layer, 0.0)
+    sparse, shown = (slice(None, None, SPARSE),) * 2, on_mat[::SPARSE, ::SPARSE]
+    there = bare.some(sparse)
+    difference = (seen.some(sparse) - there)[shown]
     if mat.held:
-        light = bare.levels[::SPARSE, ::SPARSE, 0][on_mat[::SPARSE, ::SPARSE]]
-        difference = difference[_likely_bare(difference[:, 0], light)]
+        difference = difference[_likely_bare(difference[:, 0], there[..., 0][shown])]
     noise = np.full(3, 2e-4)
     if len(difference):
         mode = commonest(difference[:, 0])
         near = np.abs(difference[:, 0] - mode) < 4.0 * bare_spread(difference[:, 0], mode)
         noise = np.array([bare_spread(difference[near, c]) for c in range(3)])
-    return Scene(levels, bare.levels, seen, bare.cells, noise, mat.known, tone, bare.moved_px, lamp, mat.held)
+    return Scene(seen, bare, noise, mat.known, tone, moved_px, lamp, mat.held)
 
 
 def _likely_bare(difference: Floats32, light: Floats32) -> NDArray[np.bool_]:
@@ -197,26 +217,17 @@ def _likely_bare(difference: Floats32, light: Floats32) -> NDArray[np.bool_]:
     return np.asarray(np.abs(difference) < (HELD - 1.0) * light)
 
 
-@dataclass(frozen=True, eq=False, slots=True)
-class _Bare:
-    """The bare mat as a frame would show it, in pixels and in cells, and how far the camera has moved."""
-
-    levels: Floats32
-    cells: Floats32
-    moved_px: float
-
-
-def _bare_now(seen: Floats32, mat: MatPicture, on_mat: NDArray[np.bool_]) -> _Bare:
-    """`seen` are the frame's cells (h, w, 3)."""
+def _bare_now(seen: Floats32, mat: MatPicture, on_mat: NDArray[np.bool_]) -> tuple[Layer, float]:
+    """The bare mat as a frame with cells `seen` (h, w, 3) would show it, and how far the camera has moved, in px."""
     shown, coarse = on_mat[::CELL_PX, ::CELL_PX], _coarse(seen)
     most = HELD if mat.held else np.inf
     exposure = match_exposure(coarse, mat.coarse, shown, most)
-    cells = _in_light(mat.cells, exposure)
+    cells = exposure.of_levels(mat.cells)
     light, mats = cv2.extractChannel(seen, 0), cv2.extractChannel(cells, 0)
-    free = _without_cloth(coarse, mat.coarse * exposure.field(mat.coarse.shape[1::-1]), shown.shape)
+    free = _without_cloth(coarse, exposure.of_light(mat.coarse), shown.shape)
     move = find_move(np.asarray(light, np.float32), np.asarray(mats, np.float32), free & shown, mat.marks)
     if not move.significant:
-        return _Bare(_in_light(mat.levels, exposure), cells, 0.0)
+        return _lit(mat.levels, exposure, cells), 0.0
     height, width = on_mat.shape
     there = np.asarray(
         cv2.warpPerspective(
@@ -228,27 +239,20 @@ def _bare_now(seen: Floats32, mat: MatPicture, on_mat: NDArray[np.bool_]) -> _Ba
         ),
         np.float32,
     )
-    levels = _in_light(there, match_exposure(coarse, _coarse(in_cells(there)), shown, most))
-    return _Bare(levels, in_cells(levels), move.greatest_px)
+    cells = in_cells(there)
+    exposure = match_exposure(coarse, _coarse(cells), shown, most)
+    return _lit(there, exposure, exposure.of_levels(cells)), move.greatest_px
+
+
+def _lit(levels: Floats32, exposure: Exposure, cells: Floats32) -> Layer:
+    """The mat's levels (H, W, 3) in another exposure, in which its cells (h, w, 3) are known."""
+    return Layer(levels.shape, lambda part, into: exposure.of_levels(levels[part], part, levels.shape, into), cells)
 
 
 def _coarse(cells: Floats32) -> Floats32:
     """Means of levels in cells (h, w, 3) over about 4 x 4 of them, as blue green red."""
     size = tuple(max(1, round(n / COARSE)) for n in cells.shape[1::-1])
-    return _bgr(np.asarray(cv2.resize(cells, size, interpolation=cv2.INTER_AREA), np.float32))
-
-
-def _bgr(levels: Floats32) -> Floats32:
-    return np.asarray(cv2.transform(levels, BGR_OF_LEVELS.astype(np.float32)), np.float32)
-
-
-def _in_light(levels: Floats32, exposure: Exposure) -> Floats32:
-    """The mat's levels (h, w, 3) in another exposure."""
-    if exposure.even:
-        gains = np.diag(exposure.terms[0].astype(np.float32))
-        return np.asarray(cv2.transform(levels, LUMA_CHROMA @ gains @ BGR_OF_LEVELS), np.float32)
-    lit = cv2.multiply(_bgr(levels), exposure.field((levels.shape[1], levels.shape[0])))
-    return luma_chroma(np.asarray(lit, np.float32))
+    return bgr_of(np.asarray(cv2.resize(cells, size, interpolation=cv2.INTER_AREA), np.float32))
 
 
 def _without_cloth(seen: Floats32, bare: Floats32, shape: tuple[int, ...]) -> NDArray[np.bool_]:

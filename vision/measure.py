@@ -82,7 +82,7 @@ def measure_units(
     # Where the mat is a guess, the table around it reaches the rim, and nothing tells it from cloth.
     own = [i for i, region in enumerate(regions) if i not in leave and (scene.known or not region.cut_off)]
     rough = {i: rough_polygon(regions[i]) for i in own}
-    picture = Picture.of(scene, camera, cloth.height_mm, neighbours_of(regions, scene.levels.shape))
+    picture = Picture.of(scene, camera, cloth.height_mm, neighbours_of(regions, scene.shape))
     rounds = _curved_ones(picture, cloth, trust, regions, rough)
     straight = {
         i: camera.mat_from_px(c, cloth.height_mm) for i, c in rough.items() if c is not None and i not in rounds

@@ -21,6 +21,40 @@ BINS = 64
 
 
 @compiled
+def cells_inside(nodes: Floats, across: int, down: int, outline: Floats, rim: float) -> tuple[Ints, Floats]:
+    """Which of a box of cells, `across` in each of `down` rows, lie more than `rim` inside a convex outline (N, 2).
+
+    Their numbers (C,), row by row, and their middles (C, 2), by the parabolas through what the box's ends and middles
+    are, `nodes` (3, 3, 2), row by row: so small a part of any lens' picture.
+    """
+    sides, found = np.empty((len(outline), 3)), np.empty(across * down, np.int64)
+    for k in range(len(outline)):
+        a, b = outline[k], outline[(k + 1) % len(outline)]
+        length = math.hypot(b[0] - a[0], b[1] - a[1])
+        sides[k, 0], sides[k, 1] = (b[1] - a[1]) / length, (a[0] - b[0]) / length
+        sides[k, 2] = sides[k, 0] * a[0] + sides[k, 1] * a[1] - rim
+    places, line, many = np.empty((across * down, 2)), np.empty((3, 2)), 0
+    for row in range(down):
+        t = (2.0 * row + 1.0) / down - 1.0
+        for k in range(3):
+            for c in range(2):
+                line[k, c] = t * (t - 1.0) / 2.0 * nodes[0, k, c] + (1.0 - t * t) * nodes[1, k, c]
+                line[k, c] += t * (t + 1.0) / 2.0 * nodes[2, k, c]
+        for column in range(across):
+            s = (2.0 * column + 1.0) / across - 1.0
+            before, here, after = s * (s - 1.0) / 2.0, 1.0 - s * s, s * (s + 1.0) / 2.0
+            x = before * line[0, 0] + here * line[1, 0] + after * line[2, 0]
+            y = before * line[0, 1] + here * line[1, 1] + after * line[2, 1]
+            inside = True
+            for k in range(len(sides)):
+                inside = inside and sides[k, 0] * x + sides[k, 1] * y < sides[k, 2]
+            if inside:
+                found[many], places[many, 0], places[many, 1] = row * across + column, x, y
+                many += 1
+    return found[:many].copy(), places[:many].copy()
+
+
+@compiled
 def moments_of(levels: Floats32, left: Ints, top: Ints, size: int) -> Floats:
     """(C, 10) sums over squares of `size` px from `left` and `top` (C,) of a picture (H, W, 3)."""
     sums = np.zeros((len(left), 10))

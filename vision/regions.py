@@ -207,7 +207,7 @@ def _pieces(scene: Scene, parts: list[_Patch], whole: _Patch, rim: NDArray[np.bo
 
 def _joined(scene: Scene, parts: list[_Patch], whole: _Patch) -> list[int]:
     """See `gaps.joined`."""
-    (height, width), (x, y) = scene.seen_cells.shape[:2], whole.corner
+    (height, width), (x, y) = scene.seen.cells.shape[:2], whole.corner
     left, top = max(0, x - AROUND_CELLS), max(0, y - AROUND_CELLS)
     right, below = (at + n + AROUND_CELLS for at, n in zip(whole.corner, whole.mask.shape[::-1], strict=True))
     numbers = np.zeros((min(below, height) - top, min(right, width) - left), np.uint8)
@@ -215,7 +215,7 @@ def _joined(scene: Scene, parts: list[_Patch], whole: _Patch) -> list[int]:
     for k, patch in enumerate((whole, *parts)):
         rows, columns = (slice(at.start - of, at.stop - of) for at, of in zip(patch.box, (top, left), strict=True))
         (numbers if k else inside)[rows, columns][patch.mask > 0] = max(k, 1)
-    size = scene.levels.shape[0] - top * CELL_PX, scene.levels.shape[1] - left * CELL_PX
+    size = scene.shape[0] - top * CELL_PX, scene.shape[1] - left * CELL_PX
     in_pixels = (_in_pixels(one)[: size[0], : size[1]] for one in (numbers, inside))
     return joined(scene, (left * CELL_PX, top * CELL_PX), *in_pixels)
 

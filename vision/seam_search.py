@@ -17,8 +17,8 @@ from calibration.pinhole import Pinhole
 from vision.light import byte_step
 from vision.mat import Scene
 from vision.medians import median
-from vision.parting import best_parting, moments_of
-from vision.polygons import depths, signed_area
+from vision.parting import best_parting, cells_inside, moments_of
+from vision.polygons import signed_area
 
 Floats = NDArray[np.float64]
 
@@ -51,27 +51,23 @@ def inner_cells(scene: Scene, camera: Pinhole, height_mm: float, outline: Floats
     """Cells more than `rim_mm` inside an outline (N, 2); None where there are few."""
     outline_px = camera.px_from_mat(outline, height_mm)
     low = np.maximum(np.floor(outline_px.min(axis=0)).astype(int), 0)
-    high = np.minimum(np.ceil(outline_px.max(axis=0)).astype(int) + 1, scene.levels.shape[1::-1])
-    turning = 1 if signed_area(outline_px) > 0.0 else -1
+    high = np.minimum(np.ceil(outline_px.max(axis=0)).astype(int) + 1, scene.shape[::-1])
     area_px = abs(signed_area(outline_px))
     size = max(1, round(math.sqrt(area_px / CELLS)))
     count = (high - low) // size
     if min(count) < 1:
         return None
-    x, y = np.meshgrid(*(low[k] + size * (np.arange(count[k]) + 0.5) - 0.5 for k in range(2)))
-    middles_px = np.column_stack([x.ravel(), y.ravel()])
-    # Whatever lies outside in the picture need not be placed on the mat.
-    near = np.flatnonzero(depths(middles_px, outline_px[::turning]) > 0.0)
-    places = camera.mat_from_px(middles_px[near], height_mm)
     half_mm = 0.5 * size * math.sqrt(abs(signed_area(outline)) / area_px)
-    deep = depths(places, outline) > rim_mm + half_mm
-    use, places = near[deep], places[deep]
+    ends_px = low - 0.5 + size * count * np.array([0.0, 0.5, 1.0])[:, None]
+    nodes_px = np.stack(np.meshgrid(*ends_px.T), axis=-1)
+    nodes = camera.mat_from_px(nodes_px.reshape(9, 2), height_mm).reshape(3, 3, 2)
+    use, places = cells_inside(nodes, int(count[0]), int(count[1]), np.ascontiguousarray(outline), rim_mm + half_mm)
     if len(use) < FEWEST_CELLS or len(use) * size * size < FEWEST_PIXELS:
         return None
     rows, columns = np.divmod(use, count[0])
-    moments = moments_of(scene.levels, low[0] + size * columns, low[1] + size * rows, size)
     (width, height), (left, top) = count * size, low
     box = slice(top, top + height), slice(left, left + width)
+    moments = moments_of(scene.seen.about(box), left + size * columns, top + size * rows, size)
     shade = _shade(scene, box, (int(count[0]), int(count[1])), size)[use]
     moments[:, 1:4] /= shade[:, None]
     moments[:, 4:] /= shade[:, None] ** 2
@@ -82,7 +78,7 @@ def inner_cells(scene: Scene, camera: Pinhole, height_mm: float, outline: Floats
 
 def _shade(scene: Scene, box: tuple[slice, slice], count: tuple[int, int], size: int) -> Floats:
     """(C,) of a box of cells: how the light falls off over the bare mat there, 1 in the middle."""
-    bare = cv2.resize(np.ascontiguousarray(scene.bare[(*box, 0)]), count, interpolation=cv2.INTER_AREA)
+    bare = cv2.resize(np.ascontiguousarray(scene.mat.about(box)[(*box, 0)]), count, interpolation=cv2.INTER_AREA)
     shade = np.maximum(cv2.blur(bare, (max(1, round(SHADE_PX / size)),) * 2), 1e-4).astype(np.float64).ravel()
     return np.asarray(shade / median(shade))
 

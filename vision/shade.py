@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.light import BGR_OF_LEVELS
+from vision.light import bgr_of
 from vision.mat import Scene
 
 Floats = NDArray[np.float64]
@@ -37,13 +37,13 @@ def shade_in(scene: Scene, box: tuple[slice, slice], differs: NDArray[np.uint8],
 
     `differs` is (h, w) of the box. Patches of fewer than `least_cells` cells are not looked at.
     """
-    seen, bare = _fine(scene.seen_cells[box]), _fine(scene.bare_cells[box])
+    seen, bare = _fine(scene.seen.cells[box]), _fine(scene.mat.cells[box])
     share = np.asarray(np.maximum(seen[..., 0], 0.0) / np.maximum(bare[..., 0], DARK), np.float32)
     dimmed = (differs > 0) & (share < 1.0)
     nothing = np.zeros(differs.shape, bool)
     if np.count_nonzero(dimmed) < least_cells:
         return nothing
-    shares = _bgr(seen) / np.maximum(_bgr(bare), DARK)
+    shares = bgr_of(seen) / np.maximum(bgr_of(bare), DARK)
     even = np.ptp(shares, axis=2) < EVEN * np.maximum(share, DARKEST)
     steep = np.hypot(cv2.Sobel(share, cv2.CV_32F, 1, 0), cv2.Sobel(share, cv2.CV_32F, 0, 1)) / 8.0
     flat = (dimmed & even & (steep < STEEP)).astype(np.uint8)
@@ -111,7 +111,3 @@ def _with_rim(patch: Mask, share: Floats32, possible: Mask) -> Mask:
 
 def _fine(levels: Floats32) -> Floats32:
     return np.asarray(cv2.blur(levels, (FINE_CELLS, FINE_CELLS)), np.float32)
-
-
-def _bgr(levels: Floats32) -> Floats32:
-    return np.asarray(cv2.transform(levels, BGR_OF_LEVELS.astype(np.float32)), np.float32)

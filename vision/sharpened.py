@@ -14,7 +14,8 @@ from calibration.tone import Tone
 from vision.edge.encoding import YCC_OF_BGR, Encoder
 from vision.edge.profiles import profiles_of, straight_parts
 from vision.edge.sharpening import Sharpening, find_sharpening, seems_sharpened
-from vision.light import BGR_OF_LEVELS, luma_chroma
+from vision.layers import Layer
+from vision.light import bgr_of, luma_chroma
 from vision.mat import Scene
 from vision.regions import Region
 
@@ -38,14 +39,14 @@ def before_sharpening(scene: Scene, regions: Sequence[Region]) -> Scene:
     found = find_sharpening(profiles, encoder) if seems_sharpened(profiles) else None
     if found is None:
         return scene
-    bare = unsharpened(scene.bare, found, scene.tone) if scene.known else scene.bare
-    return replace(scene, levels=unsharpened(scene.levels, found, scene.tone), bare=bare)
+    mat = Layer.of(unsharpened(scene.bare, found, scene.tone)) if scene.known else scene.mat
+    return replace(scene, seen=Layer.of(unsharpened(scene.levels, found, scene.tone)), mat=mat)
 
 
 def unsharpened(levels: Floats32, sharpening: Sharpening, tone: Tone) -> Floats32:
     """Linear luminance and colour differences (H, W, 3) before sharpening; cameras sharpen luma, colours stay."""
     encoded_of, linear_of = _tables(tone)
-    root = cv2.sqrt(np.clip(cv2.transform(levels, BGR_OF_LEVELS.astype(np.float32)), 0.0, 1.0))
+    root = cv2.sqrt(np.clip(bgr_of(levels), 0.0, 1.0))
     encoded = encoded_of[np.rint(root * np.float32(FINE)).astype(np.uint16)]
     luma = np.asarray(cv2.transform(encoded, YCC_OF_BGR[:1].astype(np.float32)), np.float32)
     change = sharpening.undone(luma) - luma

@@ -61,7 +61,7 @@ class Fitting:
     def levels(self, places_mat_mm: Floats) -> Floats:
         """(3,): the median light of the cloth at places (N, 2)."""
         x, y = np.rint(self.px(places_mat_mm)).astype(np.int64).T
-        height, width = self.picture.scene.levels.shape[:2]
+        height, width = self.picture.scene.shape
         seen = self.picture.scene.levels[np.clip(y, 0, height - 1), np.clip(x, 0, width - 1)]
         return np.asarray(np.median(seen, axis=0), np.float64)
 

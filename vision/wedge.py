@@ -178,7 +178,9 @@ class _Window:
         count = FEW_BINS * max(1, round(float(np.ptp(place)) / (FEW_BINS * BIN_PX)))
         share = (place - place.min()) / (float(np.ptp(place)) + 1e-9)
         bins = np.minimum((share * count).astype(np.int64), count - 1) + nearer * count
-        seen = np.ascontiguousarray(picture.encoder.luma_chroma_at(picture.scene.levels, *points[use].T).T)
+        seen = np.ascontiguousarray(
+            picture.encoder.luma_chroma_at(picture.scene.seen.at(*points[use].T), *points[use].T).T
+        )
         together = float(frame.outward[0] @ frame.outward[1])
         across, lever = (np.ascontiguousarray(one[:, use]) for one in (across, lever))
         return _Window(WedgePlaces(across, lever, bins, together), Pixels(distance, place, bins, seen), 2 * count)
@@ -199,7 +201,7 @@ def _box(picture: Picture, frame: _Frame, margin_px: float) -> NDArray[np.int64]
     """(N, 2): all pixels of the box about both edges."""
     ends = frame.tip_mat_mm + np.vstack([np.zeros(2), frame.along * frame.length_px[:, None] / frame.px_per_mm])
     ends_px = frame.camera.px_from_mat(ends, frame.height_mm)
-    size = np.array(picture.scene.levels.shape[1::-1])
+    size = np.array(picture.scene.shape[::-1])
     low = np.maximum(np.floor(ends_px.min(axis=0) - margin_px).astype(np.int64), 1)
     high = np.minimum(np.ceil(ends_px.max(axis=0) + margin_px).astype(np.int64) + 1, size - 1)
     x, y = np.meshgrid(np.arange(low[0], high[0]), np.arange(low[1], high[1]))

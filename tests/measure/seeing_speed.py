@@ -22,7 +22,6 @@ import numpy as np
 
 from tests.measure.seeing_plain import otsu_outlines
 from tests.vision.exact_scenes import CONDITIONS, FULL_VIEW, Shot, shot
-from vision.light import linear_image
 from vision.mat import MatPicture, compare_with_mat, mat_picture
 from vision.measure import Cloth, measure_units
 
@@ -62,7 +61,7 @@ def _fine(condition: object) -> Shot:
 
 
 def ours(one: Shot, mat: MatPicture, on_mat: np.ndarray) -> int:
-    scene = compare_with_mat(linear_image(one.pixels), mat, on_mat)
+    scene = compare_with_mat(one.pixels, mat, on_mat)
     return len(measure_units(scene, one.view.camera(), on_mat, Cloth(0.0, 0.0)))
 
 

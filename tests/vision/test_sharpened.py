@@ -14,8 +14,8 @@ from tests.vision.exact import MM_PER_PX, Piece, camera, everywhere, picture
 from vision.edge.encoding import YCC_OF_BGR, Encoder
 from vision.edge.profiles import profiles_of, straight_parts
 from vision.edge.sharpening import Sharpening, find_sharpening
-from vision.light import linear_image, luma_chroma, mean_light
-from vision.mat import BGR_OF_LEVELS, SRGB, Scene, compare_with_mat, mat_picture
+from vision.light import BGR_OF_LEVELS, linear_image, luma_chroma, mean_light
+from vision.mat import SRGB, Scene, compare_with_mat, mat_picture
 from vision.measure import Cloth, find_pieces, measure_units
 from vision.sharpened import CLOSELY, unsharpened
 

@@ -23,7 +23,7 @@ Singles = NDArray[np.float32]
 GUESSED_DOUBT = 3.0  # times its noise, of a mat that was guessed: it has no grid lines
 LEAST_COLOURS_TOGETHER = 4.0  # compression and mosaics write one sample of colour for four pixels
 PLACES = 6000  # at which blocks are looked for,
-MOST_BLOCKS, FEWEST_BLOCKS = 1500, 50  # and how many of them are taken
+MOST_BLOCKS, FEWEST_BLOCKS = 1000, 50  # and how many of them are taken
 FAR = 3.0  # standard deviations: a block's mean farther off is no bare mat's
 BLOCK_PX = 5  # of bare mat, to see how noise averages
 ROUNDING = 0.289 / 255.0  # standard deviation of rounding to a byte
@@ -42,11 +42,14 @@ def encoded_noise(scene: Scene, encoder: Encoder, neighbours: Neighbours | None 
 
     Where `neighbours` do not say which these are, cloth must cover less than two thirds of the picture.
     """
-    height, width = scene.levels.shape[:2]
+    height, width = scene.shape
     if min(height, width) < 2 * BLOCK_PX:  # a picture of a few pixels
         return Noise((ROUNDING,) * 3, (1.0, LEAST_COLOURS_TOGETHER, LEAST_COLOURS_TOGETHER))
     ys, xs = _block_corners(height, width, neighbours)
-    means, within = _blocks(scene.levels, scene.bare, ys, xs, BGR_OF_LEVELS, YCC_OF_BGR, encoder.steps[0])
+    down, along = (one.ravel() for one in np.mgrid[:BLOCK_PX, :BLOCK_PX])
+    pixels = ys[:, None] + down, xs[:, None] + along
+    seen, bare = scene.seen.some(pixels), scene.mat.some(pixels)
+    means, within = _blocks(seen, bare, BGR_OF_LEVELS, YCC_OF_BGR, encoder.steps[0])
     # What lies on the mat unseen differs from it, or is restless: medians leave it out.
     luma = means[:, 0].astype(np.float32)
     near = np.abs(luma - commonest(luma)) <= FAR * bare_spread(luma)
@@ -79,24 +82,21 @@ def _block_corners(height: int, width: int, neighbours: Neighbours | None) -> tu
 
 
 @compiled
-def _blocks(
-    seen: Singles, bare: Singles, ys: Ints, xs: Ints, bgr_of: Floats, ycc_of: Floats, steps: Singles
-) -> tuple[Floats, Floats]:
+def _blocks(seen: Singles, bare: Singles, bgr_of: Floats, ycc_of: Floats, steps: Singles) -> tuple[Floats, Floats]:
     """(N, 3): mean and variance within each block of the encoded frame less the encoded bare mat.
 
-    `seen` and `bare` (H, W, 3) are levels, mapped by `bgr_of` to light, looked up in `steps`, and mapped by `ycc_of`.
+    `seen` and `bare` (N, P, 3) are levels, mapped by `bgr_of` to light, looked up in `steps`, and mapped by `ycc_of`.
     """
-    means, within = np.zeros((len(ys), 3)), np.zeros((len(ys), 3))
-    off, many = np.empty(3), BLOCK_PX * BLOCK_PX
-    for n in range(len(ys)):
-        for y in range(ys[n], ys[n] + BLOCK_PX):
-            for x in range(xs[n], xs[n] + BLOCK_PX):
-                for c in range(3):
-                    off[c] = encoded_at(seen[y, x], bgr_of[c], steps) - encoded_at(bare[y, x], bgr_of[c], steps)
-                for c in range(3):
-                    value = ycc_of[c, 0] * off[0] + ycc_of[c, 1] * off[1] + ycc_of[c, 2] * off[2]
-                    means[n, c] += value / many
-                    within[n, c] += value * value / many
+    means, within = np.zeros((len(seen), 3)), np.zeros((len(seen), 3))
+    off, many = np.empty(3), seen.shape[1]
+    for n in range(len(seen)):
+        for i in range(many):
+            for c in range(3):
+                off[c] = encoded_at(seen[n, i], bgr_of[c], steps) - encoded_at(bare[n, i], bgr_of[c], steps)
+            for c in range(3):
+                value = ycc_of[c, 0] * off[0] + ycc_of[c, 1] * off[1] + ycc_of[c, 2] * off[2]
+                means[n, c] += value / many
+                within[n, c] += value * value / many
         for c in range(3):
             within[n, c] -= means[n, c] ** 2
     return means, within

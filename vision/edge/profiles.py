@@ -20,6 +20,7 @@ Floats = NDArray[np.float64]
 
 CENTRES_PX = np.arange(FIRST_PX + BIN_PX / 2.0, LAST_PX, BIN_PX)
 STRAIGHT_PX = 2.0  # so far a contour runs from a straight part of it
+BESIDE_PX = 20  # more than is looked at to both sides
 ENDS_PX = 12.0  # left out: there is a corner
 
 
@@ -41,7 +42,14 @@ class Profiles:
 def profiles_of(scene: Scene, parts: Floats, encoder: Encoder, most_px: int) -> Profiles:
     """Of those straight `parts` of rims (P, 2, 2) that stand out from the mat, so many px of each."""
     tables = BGR_OF_LEVELS, YCC_OF_BGR[0], encoder.steps[0]
-    crossed = [crossing_of(scene.levels, scene.bare, part, most_px, *tables) for part in parts]
+    crossed = []
+    for part in parts:
+        low, high = (
+            np.floor(part.min(axis=0)).astype(int) - BESIDE_PX,
+            np.ceil(part.max(axis=0)).astype(int) + BESIDE_PX,
+        )
+        box = slice(low[1], high[1]), slice(low[0], high[0])
+        crossed.append(crossing_of(scene.seen.about(box), scene.mat.about(box), part, most_px, *tables))
     found = np.array([one for one in crossed if len(one)]).reshape(-1, 2 * BINS + 6)
     luma, variance, cloth, mat = np.split(found, [BINS, 2 * BINS, 2 * BINS + 3], axis=1)
     return Profiles(luma, variance, cloth, mat)

@@ -190,7 +190,7 @@ def places_about(
 
     Pixels of cloth other than `own_cloth` (S,), and next to it, are left out.
     """
-    camera, height_mm, (height, width) = picture.camera, picture.height_mm, picture.scene.levels.shape[:2]
+    camera, height_mm, (height, width) = picture.camera, picture.height_mm, picture.scene.shape
     shares = axes.lengths_mm[:, None, None] * np.linspace(-0.5, 0.5, 9)[:, None]
     lines_px = camera.px_from_mat(axes.middles_mat_mm[:, None] + axes.along[:, None] * shares, height_mm)
     rows, ways = rows_about(lines_px, float(max(inside_px, outside_px)))
@@ -214,8 +214,8 @@ def sample(
 ) -> Window:
     """The pixels of `places_about`, with what is seen there and the bare mat."""
     scene, at = picture.scene, places_about(picture, axes, inside_px, outside_px, trims_px, own_cloth)
-    seen = np.ascontiguousarray(picture.encoder.luma_chroma_at(scene.levels, at.x, at.y).T)
-    mat = mat_at(scene.bare, at.x, at.y, at.side, axes.outward_px, float(scene.noise[0]))
+    seen = np.ascontiguousarray(picture.encoder.luma_chroma_at(scene.seen.at(at.x, at.y), at.x, at.y).T)
+    mat = mat_at(scene.mat.at(at.x, at.y), at.x, at.y, at.side, axes.outward_px, float(scene.noise[0]))
     none, count = np.empty(0, np.int64), len(axes.lengths_mm)
     window = Window(at.side, at.points_mat_mm, at.across_px, at.along_px, seen, *mat, NOTHING_SHOWN, none, none, count)
     return window.kept(np.ones(len(at.side), np.bool_))
