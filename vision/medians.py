@@ -42,9 +42,20 @@ def runs_medians(values: Floats, size: int) -> Floats:
     """(M, N): of each of M rows, as `running_medians`."""
     many, reach, found, around = values.shape[1], size // 2, np.empty_like(values), np.empty(size)
     for m in range(len(values)):
+        for k in range(size):  # sorted as it is filled
+            value, place = values[m, min(max(k - reach, 0), many - 1)], k
+            while place > 0 and around[place - 1] > value:
+                around[place] = around[place - 1]
+                place -= 1
+            around[place] = value
         for n in range(many):
-            for k in range(size):  # sorted as it is filled
-                value, place = values[m, min(max(n + k - reach, 0), many - 1)], k
+            if n:  # one of them goes, another comes
+                gone, value, place = values[m, max(n - 1 - reach, 0)], values[m, min(n + reach, many - 1)], 0
+                while place < size - 1 and around[place] != gone:
+                    place += 1
+                while place < size - 1 and around[place + 1] < value:
+                    around[place] = around[place + 1]
+                    place += 1
                 while place > 0 and around[place - 1] > value:
                     around[place] = around[place - 1]
                     place -= 1

@@ -84,31 +84,30 @@ def pixels_in(
     those near other cloth than the line's `own_cloth` (S,); both are empty where nothing is known of it. Comes back
     as (N, 3) the line's number, x, y, and (N, 4) what `known` says.
     """
-    whole, values, many = np.empty((1, 3), np.int64), np.empty((1, 4)), 0
-    for writing in (False, True):
-        if writing:
-            whole, values = np.empty((many, 3), np.int64), np.empty((many, 4))
-        many = 0
-        for row in range(len(rows)):
-            s, reach = rows[row, 0], rows[row, 3]
-            for k in range(-reach, reach + 1):
-                x, y = rows[row, 1] + (k if axes[s] == 1 else 0), rows[row, 2] + (k if axes[s] == 0 else 0)
-                if x < 1 or y < 1 or x >= size_px[0] - 1 or y >= size_px[1] - 1:
-                    continue
-                t = k / reach
-                before, here, after = t * (t - 1.0) / 2.0, 1.0 - t * t, t * (t + 1.0) / 2.0
-                across = before * known[row, 0, 2] + here * known[row, 1, 2] + after * known[row, 2, 2]
-                along = before * known[row, 0, 3] + here * known[row, 1, 3] + after * known[row, 2, 3]
-                if not (limits_px[s, 0] < across < limits_px[s, 1] and limits_px[s, 2] < along < limits_px[s, 3]):
-                    continue
-                if highest.size and not _is_free(highest[y, x], lowest[y, x], own_cloth[s]):
-                    continue
-                if writing:
-                    whole[many, 0], whole[many, 1], whole[many, 2] = s, x, y
-                    for c in range(4):
-                        values[many, c] = before * known[row, 0, c] + here * known[row, 1, c] + after * known[row, 2, c]
-                many += 1
-    return whole, values
+    most, many = 0, 0
+    for row in range(len(rows)):
+        most += 2 * rows[row, 3] + 1
+    whole, values = np.empty((most, 3), np.int64), np.empty((most, 4))
+    for row in range(len(rows)):
+        s, reach = rows[row, 0], rows[row, 3]
+        for k in range(-reach, reach + 1):
+            x, y = rows[row, 1] + (k if axes[s] == 1 else 0), rows[row, 2] + (k if axes[s] == 0 else 0)
+            if x < 1 or y < 1 or x >= size_px[0] - 1 or y >= size_px[1] - 1:
+                continue
+            t = k / reach
+            before, here, after = t * (t - 1.0) / 2.0, 1.0 - t * t, t * (t + 1.0) / 2.0
+            across = before * known[row, 0, 2] + here * known[row, 1, 2] + after * known[row, 2, 2]
+            along = before * known[row, 0, 3] + here * known[row, 1, 3] + after * known[row, 2, 3]
+            if not (limits_px[s, 0] < across < limits_px[s, 1] and limits_px[s, 2] < along < limits_px[s, 3]):
+                continue
+            if highest.size and not _is_free(highest[y, x], lowest[y, x], own_cloth[s]):
+                continue
+            whole[many, 0], whole[many, 1], whole[many, 2] = s, x, y
+            for c in range(2):
+                values[many, c] = before * known[row, 0, c] + here * known[row, 1, c] + after * known[row, 2, c]
+            values[many, 2], values[many, 3] = across, along
+            many += 1
+    return whole[:many], values[:many]
 
 
 @compiled
