@@ -14,7 +14,7 @@ Floats = NDArray[np.float64]
 USUAL_HEIGHT_PX = 0.5
 OWN = ("offset", "turn", "bow", "gain", "focus", "lamp", "wall")  # of each side; the last three against the picture's
 SHADOW = slice(2, 6)  # of the common ones
-COMMON = ("luma", "chroma", "lamp", "cast_x", "cast_y", "sky", "wall")  # of the whole picture
+COMMON = ("luma", "chroma", "lamp", "cast_x", "cast_y", "sky", "wall", "near")  # of the whole picture
 LEAST_REST = 0.05  # of the light: what walls and people throw back
 LENS_SOFT_MM, LENS_SOFT_U_MM = 0.03, 0.03  # of the shadow that a lens throws of thin cloth: as its edge is woven
 SHARE_U = 0.02
@@ -28,12 +28,13 @@ class Common:
     """What all sides of a picture have in common, in the order of `COMMON`, and its covariance.
 
     Blurs of luma and of colours, standard deviations in px; the share of the light that the foot of a side does not
-    get because its wall is in the way of a wide lamp, even part and parts along the mat's x and y (a lamp to one side
-    throws its shadow to the other); the wall's brightness over the top's. Where a light to one side is needed to
-    explain what is seen, its shadow's four unknowns follow (`vision.edge.cast`).
+    get because its wall is in the way of a wide lamp, of a light along the mat's x and y (a lamp to one side throws its
+    shadow to the other), and of an even sky; the wall's brightness over the top's, beyond what those lights give it;
+    how near the lamp hangs, as the lens' height over its. Where a light to one side is needed to explain what is seen,
+    its shadow's four unknowns follow (`vision.edge.cast`).
     """
 
-    values: Floats  # (7,) or (11,)
+    values: Floats  # (8,) or (12,)
     covariance: Floats  # of the same size, each way
 
     @property
@@ -49,9 +50,10 @@ def unseen(height_px: float, shadowed: bool = False) -> Common:
     that does not explain what is seen: a lamp or window to one side, a shadow that the height does not account for.
     """
     thick = min(1.0, height_px / USUAL_HEIGHT_PX)
-    # Of a room's light a tenth to a half comes from all around: ceiling, walls, a sky behind a window.
-    values = [0.85, 1.0, thick, 0.0, 0.0, 0.25 * thick, 0.25]
-    u = [0.3, 0.4, 0.05 + 0.4 * thick, 0.05 + 0.2 * thick, 0.05 + 0.2 * thick, 0.02 + 0.2 * thick, 0.12]
+    # Of a room's light a tenth to a half comes from all around: ceiling, walls, a sky behind a window. A mat throws
+    # some of it on the walls. Lamps hang twice as high as the lens, about, or so high that all sides see them alike.
+    values = [0.85, 1.0, thick, 0.0, 0.0, 0.25 * thick, 0.04, 0.5]
+    u = [0.3, 0.4, 0.05 + 0.4 * thick, 0.05 + 0.2 * thick, 0.05 + 0.2 * thick, 0.02 + 0.2 * thick, 0.06, 0.3]
     if shadowed:
         values, u = [*values, *CAST_VALUES], [*u, *CAST_U]
     return Common(np.array(values), np.diag(np.array(u) ** 2))

@@ -5,6 +5,9 @@ beyond the top's edge; where it faces away the top hides a little of the mat. An
 h sees less of a wide lamp: under an even sky the wall takes (1 - x / sqrt(x^2 + h^2)) / 2 of the light at distance x
 (form factor of a long strip: Siegel and Howell, Thermal Radiation Heat Transfer, from memory). A lamp straight
 above casts no such shadow, so the truth lies between none and all of it.
+
+A lamp is a disc in the plane of direction sines: there equal areas give a level surface equal light, and a straight
+edge cuts off about a segment of it (Nusselt's analogue; Siegel and Howell, from memory).
 """
 
 from __future__ import annotations
@@ -26,8 +29,10 @@ FIRST_PX, LAST_PX, STEP_PX = -5.0, 12.0, 0.1  # of the shadow's table, outward o
 NODES = 32
 REACH_PX = 12.0
 LEAST_HEIGHT_PX = 0.5  # cloth is never thinner, whatever height it is said to lie at
-LEAST_CAST_PX = 1.0  # shadows of a light to one side reach about so far at least
 LAMP = 0.5  # sine of the half angle under which the mat sees a usual lamp
+# Light of a lamp straight above, and of an even sky, on an upright wall over that on the level cloth.
+LAMP_ON_WALL, SKY_ON_WALL = (math.asin(LAMP) - LAMP * math.sqrt(1.0 - LAMP * LAMP)) / (math.pi * LAMP * LAMP), 0.5
+LEAST_CAST_PX = 1.0  # shadows of a light to one side reach about so far at least
 ROOT_TWO_PI = math.sqrt(2.0 * math.pi)
 
 
@@ -36,12 +41,13 @@ class Rims:
     """The rims of S sides, px across each: the cloth's height and how far its wall is seen (> 0) or hides mat (< 0).
 
     `reach_px` is how far past the wall's foot a lamp's shadow reaches whose place is known (< 0: it lies under the
-    cloth).
+    cloth). `middle` is how far the middle of what the lens sees lies to where the sides face, over the lens' height.
     """
 
     height_px: Floats  # (S,)
     wall_px: Floats  # (S,)
     reach_px: Floats | float = 0.0  # (S,), 0 where no lamp is known
+    middle: Floats | float = 0.0  # (S,)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -49,14 +55,16 @@ class Coverage:
     """At N pixels: shares of the light.
 
     `top` of the cloth's top, `mat` of the mat as if it lay in even light; of that the wall takes `lamp` from a lamp
-    straight above, `sky` from an even sky and `cast` from a light to one side. What is neither top nor mat is the wall.
+    above, `leans` more of it for each sine by which that lamp stands to the cloth's side, `cast` from a light to one
+    side and `sky` from an even sky. What is neither top nor mat is the wall.
     """
 
     top: Floats
     mat: Floats
     lamp: Floats
-    sky: Floats
+    leans: Floats
     cast: Floats
+    sky: Floats
     density: Floats  # of the top's edge: minus the slope of `top` outward, per px
 
     @property
@@ -66,12 +74,15 @@ class Coverage:
 
 
 class RimLight:
-    """Shares of light across the rims of many sides behind Gaussian blurs (S,), standard deviations in px."""
+    """Shares of light across the rims of many sides behind Gaussian blurs (S,), standard deviations in px.
 
-    def __init__(self, rims: Rims, blur_px: Floats) -> None:
+    The lamp stands `lean` (S,) off the vertical to the cloth's side, as a sine.
+    """
+
+    def __init__(self, rims: Rims, blur_px: Floats, lean: Floats | float = 0.0) -> None:
         self._blur_px = blur_px
         self.foot_px = np.maximum(rims.wall_px, 0.0)
-        self.shadows = _shadow_tables(rims, blur_px)
+        self.shadows = _shadow_tables(rims, blur_px, np.zeros(len(rims.wall_px)) + lean)
 
     def at(self, distance_px: Floats, side: Ints) -> Coverage:
         """At distances (N,) outward of the top's edge of the sides `side` (N,)."""
@@ -81,12 +92,12 @@ class RimLight:
 
 @compiled
 def covered(distance_px: Floats, side: Ints, foot_px: Floats, blur_px: Floats, shadows: Floats) -> Floats:
-    """(6, N): the parts of a `Coverage`, from tables of shadows (3, S, K) past feet `foot_px` (S,) out, blurs (S,)."""
-    result = np.empty((6, len(side)))
+    """(7, N): the parts of a `Coverage`, from tables of shadows (4, S, K) past feet `foot_px` (S,) out, blurs (S,)."""
+    result = np.empty((7, len(side)))
     for i in range(len(side)):
         s, e = side[i], distance_px[i]
-        result[0, i], result[1, i], result[5, i] = parts_at(e, foot_px[s], blur_px[s])
-        for k in range(3):
+        result[0, i], result[1, i], result[6, i] = parts_at(e, foot_px[s], blur_px[s])
+        for k in range(4):
             result[2 + k, i] = past_foot(shadows[k, s], e - foot_px[s])
     return result
 
@@ -124,15 +135,19 @@ def shadow_nodes() -> tuple[Floats, Floats]:
     return REACH_PX * share**3, weights / 2.0 * REACH_PX * 3.0 * share**2
 
 
-def _shadow_tables(rims: Rims, blur_px: Floats) -> Floats:
-    """(3, S, K): what the wall takes of a lamp's, a sky's and a side light, behind the blur, past its foot."""
+def _shadow_tables(rims: Rims, blur_px: Floats, lean: Floats) -> Floats:
+    """(4, S, K): what the wall takes of a lamp, how that grows with its lean (S,), of a side light's and of a sky's.
+
+    Behind the blur, past the wall's foot.
+    """
     x, _ = shadow_nodes()
     under = x[None] + np.maximum(-rims.wall_px, 0.0)[:, None]
     sine = under / np.hypot(under, np.maximum(rims.height_px, LEAST_HEIGHT_PX)[:, None])
+    edge = np.clip((sine - lean[:, None]) / LAMP, -1.0, 1.0)
+    chord = np.sqrt(1.0 - edge**2)
     cast_sine = under / np.hypot(under, np.maximum(rims.height_px, LEAST_CAST_PX)[:, None])
-    edge = np.minimum(sine / LAMP, 1.0)
-    lamp = (np.arccos(edge) - edge * np.sqrt(1.0 - edge**2)) / math.pi
-    return blurred_shadows(np.stack([lamp, 0.5 * (1.0 - sine), 0.5 * (1.0 - cast_sine)]), blur_px)
+    lamp, leans = (np.arccos(edge) - edge * chord) / math.pi, 2.0 * chord / (math.pi * LAMP)
+    return blurred_shadows(np.stack([lamp, leans, 0.5 * (1.0 - cast_sine), 0.5 * (1.0 - sine)]), blur_px)
 
 
 def blurred_shadows(taken: Floats, blur_px: Floats) -> Floats:

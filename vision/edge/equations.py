@@ -15,19 +15,19 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, eq=False)
 class Equations:
-    """Normal equations: each side's (S, 14, 14) and (S, 14), and the common prior."""
+    """Normal equations: each side's (S, 7 + C, 7 + C) and (S, 7 + C), and the common prior."""
 
     normal: Floats
     gradient: Floats
-    prior_normal: Floats  # (7, 7)
-    prior_gradient: Floats  # (7,)
+    prior_normal: Floats  # (C, C)
+    prior_gradient: Floats  # (C,)
 
     @cached_property
     def _parts(self) -> tuple[Floats, Floats, Floats, Floats, Floats]:
         n = len(OWN)
         inverse = inverse_of(self.normal[:, :n, :n] + np.diag([1e-3, 1e-3, 1e-3, 0.0, 0.0, 0.0, 0.0]))
         mixed = self.normal[:, :n, n:]
-        follow = -inverse @ mixed  # (S, 7, 7)
+        follow = -inverse @ mixed  # (S, 7, C)
         reduced = self.prior_normal + (self.normal[:, n:, n:] + np.swapaxes(mixed, 1, 2) @ follow).sum(axis=0)
         right = self.prior_gradient + (
             self.gradient[:, n:] + np.einsum("sxc,sx->sc", follow, self.gradient[:, :n])
@@ -35,9 +35,9 @@ class Equations:
         return inverse, follow, reduced, right, mixed
 
     def step(self, least: Floats | float = -np.inf, most: Floats | float = np.inf) -> tuple[Floats, Floats]:
-        """Gauss-Newton's change of the sides' own unknowns (S, 7) and of the common ones (7,).
+        """Gauss-Newton's change of the sides' own unknowns (S, 7) and of the common ones (C,).
 
-        Of these none changes by less than `least` or more than `most` (7,): the others follow where it stops. To stop
+        Of these none changes by less than `least` or more than `most` (C,): the others follow where it stops. To stop
         it afterwards would leave them where they were to make up for a change that never came.
         """
         inverse, follow, reduced, right, _ = self._parts
@@ -57,7 +57,7 @@ class Equations:
         return self._parts[0]
 
     def after(self, own_change: Floats, common_change: Floats) -> Equations:
-        """What they would be after a small step of the own (S, 7) and the common (7,) unknowns."""
+        """What they would be after a small step of the own (S, 7) and the common (C,) unknowns."""
         change = np.concatenate([own_change, np.tile(common_change, (len(own_change), 1))], axis=1)
         return replace(
             self,

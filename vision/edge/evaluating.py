@@ -23,7 +23,7 @@ Bools = NDArray[np.bool_]
 class There(NamedTuple):
     """S sides at some unknowns."""
 
-    tables: Singles  # (S, 13 or 16, K)
+    tables: Singles  # (S, 14 or 17, K)
     own: Floats  # (S, 7) each side's unknowns
     chroma_px: float  # the colours' own blur
     levels: Levels

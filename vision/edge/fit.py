@@ -39,8 +39,8 @@ OWN_MOST = np.array([MOST_OFFSET_PX, 0.5, 4.0, 3.0, 0.3, 1.0, 0.5])
 OWN_LEAST = -OWN_MOST * np.array([1.0, 1.0, 1.0, -0.1, 1.0, 1.0, 1.0])
 OWN_PRIOR = np.array([0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0])
 CHROMA = COMMON.index("chroma")
-COMMON_LEAST = np.array([0.4, 0.0, -0.1, -2.0, -2.0, -0.05, 0.0, *CAST_LEAST])
-COMMON_MOST = np.array([2.5, 3.5, 3.0, 2.0, 2.0, 1.0, 0.8, *CAST_MOST])
+COMMON_LEAST = np.array([0.4, 0.0, -0.1, -2.0, -2.0, -0.05, -0.4, -0.2, *CAST_LEAST])
+COMMON_MOST = np.array([2.5, 3.5, 3.0, 2.0, 2.0, 1.0, 0.6, 1.5, *CAST_MOST])
 VALLEY_PX = 1.5  # from where a search found the mat to begin beside a print
 CONTRADICTED = 16.0  # chi-square of 4 degrees of freedom that usual light exceeds in 3 of 1000 pictures
 FOCUS = OWN.index("focus")
@@ -65,7 +65,7 @@ class Fits:
     levels: Levels
     seen: Bools  # (S,) which sides have pixels
     own_covariance: Floats  # (S, 3, 3) of offset, turn and bow, were the common unknowns exact
-    by_common: Floats  # (S, 3, 7): how offset, turn and bow follow an error of the common unknowns
+    by_common: Floats  # (S, 3, 8 or 12): how offset, turn and bow follow an error of the common unknowns
     common: Common
     colour_share: Floats  # (S,) of what is known of the offset, that comes from the colours
     shadow_doubt: float  # chi-square, 4 degrees of freedom: how much the sides contradict the prior's shadow
@@ -107,7 +107,7 @@ class _Evaluated:
 
     equations: Equations
     sums: Sums
-    follows: Floats  # (S, 14 or 18, 10 or 13)
+    follows: Floats  # (S, 15 or 19, 11 or 14)
 
 
 class _Solver:
@@ -168,7 +168,7 @@ class _Solver:
     def _evaluated(self, at: Unknowns, levels: Levels, told: Bools) -> _Evaluated:
         """The equations at some unknowns; `told` (S,): whether residuals tell how noisy a side is."""
         n, outward, px_per_mm = len(OWN), self.axes.outward, self.axes.scale
-        follows, there = at.follows(outward, px_per_mm), self._there(at, levels, told)
+        follows, there = at.follows(self.axes.rims, outward, px_per_mm), self._there(at, levels, told)
         sums = self._summed(at, there, False, there.cuts)
         normal = follows @ sums.normal @ np.swapaxes(follows, 1, 2)
         gradient = np.einsum("sxd,sd->sx", follows, self.pixels.by_side(sums.scores))

@@ -30,7 +30,7 @@ from numpy.typing import NDArray
 from vision.compiled import compiled
 from vision.edge.cast import CastShadow
 from vision.edge.common import COMMON, OWN
-from vision.edge.coverage import RimLight, Rims, parts_at, past_foot
+from vision.edge.coverage import LAMP_ON_WALL, LEAST_HEIGHT_PX, SKY_ON_WALL, RimLight, Rims, parts_at, past_foot
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
@@ -39,16 +39,17 @@ Singles = NDArray[np.float32]
 # shares (Gauss-Hermite quadrature of three points).
 COLOUR_BLUR = ((0.0, 2.0 / 3.0), (math.sqrt(3.0), 1.0 / 6.0), (-math.sqrt(3.0), 1.0 / 6.0))
 SOFT_TURN = 0.1  # of a shadow's strength, over which it sets in as a side turns away from the light
+MOST_ON_WALL = 2.0  # times a level plane's: a light from 27 degrees up
 FIRST_PX, LAST_PX, STEP_PX = -10.0, 14.0, 0.05  # of a side's table, outward of its line
 # What the light of one side follows: several unknowns may do the same to it (`follows`).
-DOES = ("offset", "turn", "bow", "gain", "blur", "chroma", "wall", "lamp", "cast", "sky")
+DOES = ("offset", "turn", "bow", "gain", "blur", "chroma", "wall", "lamp", "lean", "cast", "sky")
 DOES_SHADOWED = (*DOES, "share", "reach", "soft")  # with the shadow of a light to one side
-OFFSET, TURN, BOW, GAIN, BLUR, CHROMA, WALL, LAMP, CAST, SKY, SHARE, REACH, SOFT = range(len(DOES_SHADOWED))
+OFFSET, TURN, BOW, GAIN, BLUR, CHROMA, WALL, LAMP, LEAN, CAST, SKY, SHARE, REACH, SOFT = range(len(DOES_SHADOWED))
 
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Unknowns:
-    """All sides' own unknowns (S, 7) in the order of `OWN`, and the common ones (7,) or (11,) (`Common`)."""
+    """All sides' own unknowns (S, 7) in the order of `OWN`, and the common ones (8,) or (12,) (`Common`)."""
 
     own: Floats
     common: Floats
@@ -63,10 +64,14 @@ class Unknowns:
         """(S,) share of a lamp's light that is taken at the foot."""
         return np.asarray(self.common[2] + self.own[:, 5])
 
-    @property
-    def wall(self) -> Floats:
-        """(S,) brightness of the wall over the top's."""
-        return np.asarray(self.common[6] + self.own[:, 6])
+    def toward_lamp(self, rims: Rims) -> Floats:
+        """(S,) how far the lamp's middle stands off the vertical to where each side faces, as a sine.
+
+        Lamps hang above what is worked on: above the middle of what the camera sees. One near the table so stands
+        where the lens does, about: sides that face the lens face it too, throw less of its shadow, and show walls in
+        its light.
+        """
+        return np.asarray(self.common[7] * rims.middle)
 
     def cast(self, outward: Floats) -> tuple[Floats, Floats]:
         """(S,) each: a side light's shadow beside sides that face `outward` (S, 2), and its slope by that light.
@@ -76,6 +81,34 @@ class Unknowns:
         away = outward @ self.common[3:5]
         root = np.sqrt(away * away + SOFT_TURN * SOFT_TURN)
         return (away + root - SOFT_TURN) / 2.0, (1.0 + away / root) / 2.0
+
+    def reach_px(self, rims: Rims, outward: Floats, px_per_mm: Floats) -> Floats:
+        """(S,) how far past a wall's foot a side light's shadow reaches (< 0: that light is on the wall)."""
+        return np.asarray(rims.reach_px + outward @ self.common[9:11] * px_per_mm)
+
+    def wall(self, rims: Rims, outward: Floats, px_per_mm: Floats) -> tuple[Floats, Floats]:
+        """Brightness (S,) of the wall over the top's, and its slopes (S, X) by the common unknowns.
+
+        An upright wall sees half of an even sky, of the lamp above what its lean gives, and of a light to one side the
+        slope by which that comes in (irradiance of an upright plane over a level one's).
+        """
+        toward, sky = self.toward_lamp(rims), self.common[5]
+        of_cast, by_cast = self.cast(-outward)
+        root = np.hypot(toward, 2.0 * LAMP_ON_WALL)
+        of_lamp, by_lean = (toward + root) / 2.0, (1.0 + toward / root) / 2.0
+        share, slopes = 0.0, np.zeros((len(outward), len(self.common)))
+        if self.shadowed:
+            height_px = np.maximum(rims.height_px, LEAST_HEIGHT_PX)
+            of_side = np.clip(-self.reach_px(rims, outward, px_per_mm) / height_px, 0.0, MOST_ON_WALL)
+            share = self.common[8]
+            slopes[:, 8] = of_side - of_lamp
+            on = (of_side > 0.0) & (of_side < MOST_ON_WALL)
+            slopes[:, 9:11] = -outward * (share * on * px_per_mm / height_px)[:, None]
+        rest = 1.0 - sky - share
+        slopes[:, 3:5], slopes[:, 7] = -SKY_ON_WALL * outward * by_cast[:, None], rest * by_lean * rims.middle
+        slopes[:, 5], slopes[:, 6] = SKY_ON_WALL - of_lamp, 1.0
+        light = (sky + of_cast) * SKY_ON_WALL + rest * of_lamp + (share * of_side if self.shadowed else 0.0)
+        return np.maximum(light + self.common[6] + self.own[:, 6], 0.0), slopes
 
     @property
     def shadowed(self) -> bool:
@@ -87,39 +120,41 @@ class Unknowns:
         """What the light of one side follows."""
         return DOES_SHADOWED if self.shadowed else DOES
 
-    def follows(self, outward: Floats, px_per_mm: Floats) -> Floats:
-        """(S, 14 or 18, 10 or 13): how what the light does (`DOES`) follows the sides' own and the common unknowns.
+    def follows(self, rims: Rims, outward: Floats, px_per_mm: Floats) -> Floats:
+        """(S, 15 or 19, 11 or 14): how what the light does (`DOES`) follows the sides' own and the common unknowns.
 
         Sides face `outward` (S, 2), with `px_per_mm` (S,) across them.
         """
         result = np.zeros((len(outward), len(OWN) + len(self.common), len(self.does)))
         for unknown, does_so in enumerate((OFFSET, TURN, BOW, GAIN, BLUR, LAMP, WALL, BLUR, CHROMA, LAMP)):
             result[:, unknown, does_so] = 1.0
+        result[:, len(OWN) :, WALL] = self.wall(rims, outward, px_per_mm)[1]
         result[:, 10:12, CAST] = outward * self.cast(outward)[1][:, None]
-        result[:, 12, SKY] = result[:, 13, WALL] = 1.0
+        result[:, 12, SKY], result[:, 14, LEAN] = 1.0, -rims.middle
         if self.shadowed:
-            result[:, 14, SHARE] = 1.0
-            result[:, 15:17, REACH] = self.common[7] * outward * px_per_mm[:, None]
-            result[:, 17, SOFT] = self.common[7] * px_per_mm
+            result[:, 15, SHARE] = 1.0
+            result[:, 16:18, REACH] = self.common[8] * outward * px_per_mm[:, None]
+            result[:, 18, SOFT] = self.common[8] * px_per_mm
         return result
 
 
 def tables(rims: Rims, at: Unknowns, outward: Floats, px_per_mm: Floats) -> Singles:
-    """(S, 13 or 16, K): what depends on the place across S sides alone, in K steps of `STEP_PX` from `FIRST_PX` on.
+    """(S, 14 or 17, K): what depends on the place across S sides alone, in K steps of `STEP_PX` from `FIRST_PX` on.
 
     At a step's beginning the shares of cloth with its wall, of mat, and of the mat's mending; their slopes per px
     within it; about its middle two slopes by the blur, the share of the cloth's top, and slopes by what the light does
     to the wall and to the mat, in the order of `DOES` from the wall on.
     """
-    rim = RimLight(rims, at.blur_px)
-    shadows = rim.shadows[[0, 2, 1]]  # in the order of `DOES`
-    shares = np.stack([at.lamp, at.cast(outward)[0], np.full(len(at.own), at.common[5])])
+    rim, nothing = RimLight(rims, at.blur_px, -at.toward_lamp(rims)), np.zeros(len(at.own))
+    shadows = rim.shadows
+    shadows[1] *= at.lamp[:, None]  # as it leans
+    shares = np.stack([at.lamp, nothing, at.cast(outward)[0], nothing + at.common[5]])
     if at.shadowed:
-        reach_px = rims.reach_px + outward @ at.common[8:10] * px_per_mm
-        thrown = CastShadow(rims, at.blur_px, reach_px, at.common[10] * px_per_mm).shadows
+        reach_px = at.reach_px(rims, outward, px_per_mm)
+        thrown = CastShadow(rims, at.blur_px, reach_px, at.common[11] * px_per_mm).shadows
         shadows = np.concatenate([shadows, thrown])
-        shares = np.concatenate([shares, np.outer([at.common[7], 0.0, 0.0], np.ones(len(at.own)))])
-    return tabled(rim.foot_px, at.blur_px, at.wall, shares, shadows)
+        shares = np.concatenate([shares, [nothing + at.common[8], nothing, nothing]])
+    return tabled(rim.foot_px, at.blur_px, at.wall(rims, outward, px_per_mm)[0], shares, shadows)
 
 
 @compiled

@@ -24,6 +24,7 @@ from vision.edge.light import (
     FIRST_PX,
     GAIN,
     LAMP,
+    LEAN,
     OFFSET,
     REACH,
     SHARE,
@@ -53,7 +54,7 @@ PRODUCTS = np.array(
         *((OFFSET, -1, part, BY_E + part) for part in (CLOTH, MAT, MEND)),
         *((GAIN, 1, part, part) for part in (MAT, MEND)),
         *((BLUR, 1, CLOTH, OF_BLUR), (BLUR, -1, MAT, OF_BLUR), (BLUR, 1, MEND, OF_BLUR + 1), (WALL, 1, CLOTH, OF_WALL)),
-        *((does, -1, MAT, OF_SHADES + k) for k, does in enumerate((LAMP, CAST, SKY, SHARE, REACH, SOFT))),
+        *((does, -1, MAT, OF_SHADES + k) for k, does in enumerate((LAMP, LEAN, CAST, SKY, SHARE, REACH, SOFT))),
     ]
 )
 ZERO, HALF, ONE, LAST_STEP = np.float32(0.0), np.float32(0.5), np.float32(1.0), np.float32(STEPS - 1)
@@ -65,7 +66,7 @@ class Light(NamedTuple):
     """What is predicted of a side's pixels, the first of N places."""
 
     seen: Singles  # (3, N) encoded
-    slopes: Singles  # (10 or 13, 3, N) of it by what is done to the light (`DOES`)
+    slopes: Singles  # (11 or 14, 3, N) of it by what is done to the light (`DOES`)
     by_level: Singles  # (2, N) of luma, and of the colours, by the cloth's encoded level
     by_level_slope: Singles  # (2, N) of that, by the offset
     share: Singles  # (2, N) of cloth, at the luma's and at the colours' blur
@@ -77,7 +78,7 @@ class Room(NamedTuple):
     edge_px: Singles  # (N,) how far outward of the edge
     parts: Singles  # (4, 3, N) linear light of cloth, steady mat, its slope outward per px, and mat as it is
     of_level: Singles  # (3, N) luma of a change of linear light, over the change of the cloth's level that makes it
-    rows: Singles  # (13 or 16, N) of the side's table
+    rows: Singles  # (14 or 17, N) of the side's table
     written: Singles  # (3, N) linear light, and then as it is written down
     steep: Singles  # (3, N) and the slope of that
     mixed: Singles  # (3, N) one written value's slopes by the shares of the three parts
@@ -169,7 +170,7 @@ def _print(
 
 @compiled
 def look_up(room: Room, n: int, table: Singles, shift_px: np.float32) -> None:
-    """The rows of a `table` (13 or 16, K) at N places `shift_px` farther out; the parts' shares between its steps."""
+    """The rows of a `table` (14 or 17, K) at N places `shift_px` farther out; the parts' shares between its steps."""
     step, within, last = np.empty(n, np.int32), np.empty(n, np.float32), np.float32(table.shape[1] - 0.001)
     for i in range(n):
         place = max(ZERO, min((room.edge_px[i] + shift_px - FIRST) * PER_PX, last))
@@ -195,7 +196,7 @@ def predict(
     steps: Singles,
     cuts: Cuts,
 ) -> None:
-    """The light of side `s` as it is laid out, with its `table` (13 or 16, K)."""
+    """The light of side `s` as it is laid out, with its `table` (14 or 17, K)."""
     first = w.bin_starts[w.side_bins[s]]
     n = w.bin_starts[w.side_bins[s + 1]] - first
     for i in range(n):

@@ -95,7 +95,7 @@ class SideFit:
     along: Floats  # (2,)
     length_mm: float
     own_covariance: Floats  # (3, 3) of the unknowns, were what all sides have in common exact
-    by_common: Floats  # (3, 7): how the unknowns follow an error of what is common
+    by_common: Floats  # (3, 8 or 12): how the unknowns follow an error of what is common
     covariance: Floats  # (3, 3) with the common doubt
     bow_mm: float
     soft_px: float  # standard deviation of its blur, about; NaN if unclear

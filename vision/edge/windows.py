@@ -73,6 +73,8 @@ class Axes:
         along_scale = np.hypot(*(ends_px[:, 1] - ends_px[:, 0]).T) / lengths_mm
         lens = camera.lens_mat_mm
         towards_lens = np.sum((lens[:2] - middles) * outward, axis=1) / lens[2]
+        centre = camera.mat_from_px(np.array([camera.lens.size_px]) / 2.0)[0]
+        middle = np.sum((centre - middles) * outward, axis=1) / lens[2]
         height_px = height_mm * scales.mean(axis=1)
         return Axes(
             middles,
@@ -81,7 +83,7 @@ class Axes:
             scales,
             along_scale,
             mean / np.hypot(*mean.T)[:, None],
-            Rims(height_px, towards_lens * height_px, _reach_px(lamp, middles, height_mm, outward, scales)),
+            Rims(height_px, towards_lens * height_px, _reach_px(lamp, middles, height_mm, outward, scales), middle),
         )
 
     @property

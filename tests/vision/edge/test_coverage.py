@@ -18,8 +18,8 @@ AT = np.linspace(-4.0, 6.0, 101)
 RIMS = [(0.7, 0.0), (0.7, 0.4), (0.7, -0.4), (1.4, 0.3)]  # height, and how far the wall is seen, px
 
 
-def looked_up(height_px: float, wall_px: float, blur_px: float, at: Floats = AT) -> Coverage:
-    light = RimLight(Rims(np.array([height_px]), np.array([wall_px])), np.array([blur_px]))
+def looked_up(height_px: float, wall_px: float, blur_px: float, at: Floats = AT, lean: float = 0.0) -> Coverage:
+    light = RimLight(Rims(np.array([height_px]), np.array([wall_px])), np.array([blur_px]), lean)
     return light.at(at, np.zeros(len(at), np.int64))
 
 
@@ -50,16 +50,19 @@ def test_shares_are_sharp_ones_behind_the_blur(height_px: float, wall_px: float,
     assert cover.sky == pytest.approx(blurred(past * (1.0 - sine) / 2.0, blur_px), abs=2e-3)
 
 
-def test_a_lamp_is_hidden_like_a_disc_by_a_straight_edge() -> None:
+@pytest.mark.parametrize("lean", [-0.3, 0.0, 0.2])
+def test_a_lamp_is_hidden_like_a_disc_by_a_straight_edge(lean: float) -> None:
     # Share of a disc's area beyond a chord, by counting points of it.
     grid = np.linspace(-LAMP, LAMP, 801)
     x, y = np.meshgrid(grid, grid)
     disc = np.hypot(x, y) < LAMP
     sine = hidden_sine(0.8, 0.0)
     table = np.linspace(0.0, 1.0, 201)
-    beyond = np.array([np.count_nonzero(disc & (x > one)) for one in table]) / np.count_nonzero(disc)
+    beyond = np.array([np.count_nonzero(disc & (x + lean > one)) for one in table]) / np.count_nonzero(disc)
     sharp = (FINE > 0.0) * np.interp(sine, table, beyond)
-    assert looked_up(0.8, 0.0, 0.7).lamp == pytest.approx(blurred(sharp, 0.7), abs=3e-3)
+    cover, ahead = (looked_up(0.8, 0.0, 0.7, lean=one) for one in (lean, lean + 0.01))
+    assert cover.lamp == pytest.approx(blurred(sharp, 0.7), abs=3e-3)
+    assert (cover.leans + ahead.leans) / 2.0 == pytest.approx((ahead.lamp - cover.lamp) / 0.01, abs=0.02)
 
 
 def test_a_lamp_straight_above_shades_less_far_than_a_sky() -> None:

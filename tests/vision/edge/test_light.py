@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from calibration.tone import SRGB
 from tests.vision.exact import MM_PER_PX, Piece, camera, everywhere, grey, least_offset_sd_px, picture
 from vision.edge.common import COMMON, OWN
+from vision.edge.coverage import LAMP, Rims
 from vision.edge.encoding import YCC_OF_BGR, Encoder
 from vision.edge.light import Unknowns, tables
 from vision.edge.predicting import REACHES, Light, lay_out, predict, room_for
@@ -33,6 +34,7 @@ HEIGHT_MM = 0.4
 STEPS = {
     **{"turn": 3e-4, **dict.fromkeys(("offset", "bow", "focus", "common luma"), 0.02)},
     **dict.fromkeys(("common chroma", "common cast_x", "common cast_y"), 0.05),
+    "common near": 1.0,  # of a lens that hardly stands aside
 }
 
 
@@ -63,7 +65,7 @@ def two_sides(height_mm: float = HEIGHT_MM) -> Sides:
 def start() -> tuple[Floats, Floats]:
     """The sides' own unknowns and the common ones, at which slopes are taken."""
     own = np.array([[0.31, 0.004, 0.2, 0.95, 0.03, 0.05, 0.02], [-0.4, -0.006, -0.1, 1.05, -0.02, -0.1, -0.03]])
-    return own, np.array([0.85, 0.9, 0.5, 0.3, -0.2, 0.15, 0.25])
+    return own, np.array([0.85, 0.9, 0.5, 0.3, -0.2, 0.15, 0.05, 0.6])
 
 
 def lights(sides: Sides, own: Floats, common: Floats, figured: bool) -> list[Light]:
@@ -104,7 +106,7 @@ def hold_slopes(sides: Sides, own: Floats, common: Floats, k: int, step: float, 
         else:
             there[k - len(OWN)] += way
         ends.append(lights(sides, here, there, figured))
-    follows = Unknowns(own, common).follows(sides.axes.outward, sides.axes.scale)
+    follows = Unknowns(own, common).follows(sides.axes.rims, sides.axes.outward, sides.axes.scale)
     for s, (light, ahead, behind) in enumerate(zip(lights(sides, own, common, figured), *ends, strict=True)):
         numerical = (ahead.seen - behind.seen) / (2.0 * step)
         slopes = np.tensordot(follows[s, k].astype(np.float32), light.slopes, 1)
@@ -113,6 +115,28 @@ def hold_slopes(sides: Sides, own: Floats, common: Floats, k: int, step: float, 
         # Slopes are those of a table in steps of a twentieth of a pixel: exact in the mean, not at each pixel.
         assert float(np.abs(slopes - numerical).max()) < 0.04 * size
         assert float(np.sqrt(np.mean((slopes - numerical) ** 2))) < 0.01 * size
+
+
+def test_walls_are_as_bright_as_the_lights_that_reach_them() -> None:
+    # Irradiance of an upright plane over a level one's: a disc's by counting its points in direction sines, where a
+    # point counts by its sine over its cosine; half of an even sky; a distant light's cotangent.
+    grid = np.linspace(-LAMP, LAMP, 401)
+    x, y = (one[np.hypot(*np.meshgrid(grid, grid)) < LAMP] for one in np.meshgrid(grid, grid))
+    toward = np.array([-0.2, -0.1, 0.0, 0.1, 0.2])
+    disc = np.array([np.mean(np.maximum(x + t, 0.0) / np.sqrt(1.0 - (x + t) ** 2 - y**2)) for t in toward])
+    rims, outward = Rims(np.full(5, 0.7), np.zeros(5), middle=toward / 0.5), np.tile([1.0, 0.0], (5, 1))
+
+    def walls(sky: float, *light: float) -> Floats:
+        common = np.array([0.8, 1.0, 1.0, 0.0, 0.0, sky, 0.0, 0.5, *light])
+        return Unknowns(np.zeros((5, len(OWN))), common).wall(rims, outward, np.ones(5))[0]
+
+    assert walls(0.0) == pytest.approx(disc, abs=0.025)
+    assert walls(0.0)[2] == pytest.approx(disc[2], abs=0.002)
+    assert walls(1.0) == pytest.approx(0.5)
+    assert walls(0.0, 1.0, -0.35, 0.0, 0.1) == pytest.approx(
+        0.5
+    )  # 0.35 px of shadow to a height of 0.7: from 63 degrees
+    assert walls(0.0, 1.0, 0.35, 0.0, 0.1) == pytest.approx(0.0)
 
 
 def many_pieces(seed: int) -> list[Floats]:
