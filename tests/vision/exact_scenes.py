@@ -126,6 +126,7 @@ CONDITIONS: dict[str, Condition] = {
     ),
     "side on a grid line": Condition(line_mm=(-0.4, -0.15, 0.15, 0.4), units=8),
     "side near a grid line": Condition(line_mm=(-0.8, 0.6, 0.8, 1.5, 2.2), units=8),
+    "cloth 0.11, side on a grid line": Condition(plain(grey(0.11)), line_mm=(-0.15, 0.15), units=8),
     "JPEG 95, grey": Condition(sensor=jpeg(95)),
     "JPEG 90, grey": Condition(sensor=jpeg(90)),
     "JPEG 85, grey": Condition(sensor=jpeg(85)),

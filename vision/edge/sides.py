@@ -18,6 +18,7 @@ from vision.edge.encoding import BGR_OF_YCC, Encoder
 from vision.edge.fit import CONTRADICTED, OWN_PRIOR, VALLEY_PX, Beside, Fits, Until, solve
 from vision.edge.foretelling import Prints, read_prints
 from vision.edge.light import Unknowns
+from vision.edge.mistaken import mistaken_px
 from vision.edge.neighbours import Neighbours
 from vision.edge.noise import Noise, encoded_noise
 from vision.edge.overexposed import moved_px
@@ -163,7 +164,8 @@ def fit_sides(
         start.own[:, :3] = np.column_stack([offsets, np.zeros(len(starts)), bows])
         here = Beside(window, axes, picture.noise, picture.encoder, prints.figures, valleys, bars, cut)
         moves_u = np.where(printed | (reach is reaches[-1]), FINELY_U, ROUGHLY_U)
-        fits = solve(here, start, prior, Until(reach.steps, moves_u), fits)
+        steps = SHADOWED_STEPS if prior.shadowed else reach.steps
+        fits = solve(here, start, prior, Until(steps, moves_u), fits)
         if unasked and (fits.shadow_doubt > CONTRADICTED or fits.leaning > LEANING):
             unasked, prior = False, unseen(float(np.median(axes.rims.height_px)), shadowed=True)
             fits = solve(here, Unknowns(fits.own, prior.values), prior, Until(SHADOWED_STEPS, FINELY_U), fits)
@@ -185,7 +187,9 @@ def fit_sides(
     # Only luma tells threads apart: colours are blurred over several.
     by_luma = fits.own_covariance[:, 0, 0] * (1.0 - fits.colour_share) ** 2
     by_threads = threads_along(placed, picture.noise, ~printed) * by_luma
-    doubts = np.column_stack([np.sqrt(astray**2 + moves_u**2 + by_threads), bent])
+    cloth = picture.encoder.decode(BGR_OF_YCC @ fits.levels.mean[0])
+    by_lines = mistaken_px(bars, window, fits.own[:, 0], cloth)
+    doubts = np.column_stack([np.sqrt(astray**2 + moves_u**2 + by_threads + by_lines**2), bent])
     found = [
         _fit(s, fits, last, axes, float(seen_px[s]), float(soft_px[s]), doubts[s], prints)
         if count[s] >= FEWEST
