@@ -22,6 +22,7 @@ from vision.register import Marks, find_move
 Floats32 = NDArray[np.float32]
 
 HELD = 1.3  # the room's light may make the mat so many times brighter or darker while exposure and lamp are held
+FULL = 0.98  # of what a channel can hold
 COARSE = 4  # cells each way, of what is told in broad strokes
 SPARSE = 9  # every so many pixels, for the noise of all of them
 MAD_TO_SD = 1.4826  # median absolute deviation of a normal distribution to its standard deviation
@@ -265,6 +266,8 @@ def _without_cloth(seen: Floats32, bare: Floats32, shape: tuple[int, ...]) -> ND
     least = 0.15 * median(bare @ LUMA_CHROMA[0])
     most = [max(6.0 * bare_spread(off[::3, ::3, c].ravel()), least) for c in range(3)]
     covered = np.any(np.abs(off) > np.array(most, np.float32), axis=2).astype(np.uint8)
+    # Where a channel is full in one of the pictures, light and exposure no longer go together.
+    covered |= (np.maximum(seen, bare).max(axis=2) > FULL).astype(np.uint8)
     covered = np.asarray(cv2.dilate(covered, np.ones((3, 3), np.uint8)), np.uint8)
     return np.asarray(cv2.resize(covered, shape[1::-1], interpolation=cv2.INTER_NEAREST) == 0)
 

@@ -27,8 +27,7 @@ COARSE_STEPS, FINE_STEPS = 8, 5
 SETTLED_PX = 0.01
 LIKELY = np.array([20.0, 5.0, 5.0, 20.0, 5.0, 5.0, 1.5, 1.5])  # px; shift, stretch and turn, tilt, at the picture's rim
 TUKEY = 4.685  # a difference this many standard deviations large says nothing of a move (95 % efficiency; Huber 1981)
-MARK = 4.0  # a mark's slope over the noise of slopes
-GRAIN = 1.5  # the same where there are no lines
+MARK, FAINT, GRAIN = 4.0, 2.5, 1.5  # a mark's slope over the noise of slopes: of lines, faint ones, the mat's grain
 NEIGHBOURS = 9.0  # so many pixels err together where a picture is compressed or resampled
 NEAR_PX = 0.3
 LEAST_MOVE_PX = 0.06  # what is less than this moves no side by a hundredth of a pixel
@@ -62,7 +61,8 @@ def find_move(frame: Floats32, bare: Floats32, usable: NDArray[np.bool_], marks:
         free = cv2.resize(usable.astype(np.uint8), size, interpolation=cv2.INTER_AREA) > 0
         rough = _Fit.of(small[0], small[1], free, marks.small)
         starts += [] if rough is None else [rough.settle(np.zeros(8), COARSE_STEPS)[0]]
-    change, covariance = fine.settle(fine.most_agreed(starts), FINE_STEPS)
+    settled = [fine.settle(start, FINE_STEPS) for start in starts]
+    change, covariance = settled[fine.most_agreed([change for change, _ in settled])]
     return _judged(change, covariance, frame.shape, marks.own.axes, marks.cell_px)
 
 
@@ -119,16 +119,14 @@ def _at_cells(point: Floats, times: float) -> Floats:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class _Marked:
-    """The slopes of the mat's own picture, and its pixels (flat indexes) that are marks: of lines, of grain."""
+    """The slopes of the mat's own picture, and its pixels (flat indexes) that are marks: strong, more, most."""
 
     axes: _Axes
     shape: tuple[int, ...]
     slope_x: Floats32
     slope_y: Floats32
-    lines: Ints
-    grain: Ints
-    light_of_lines: Floats32
-    light_of_grain: Floats32
+    light: Floats32
+    marks: tuple[Ints, ...]
 
     @staticmethod
     def of(light: Floats32, axes: _Axes) -> _Marked:
@@ -138,10 +136,8 @@ class _Marked:
         ground = median(np.asarray(steep[::3, ::3]))
         inside = np.zeros(light.shape, bool)
         inside[6:-6, 6:-6] = True
-        lines, grain = (np.flatnonzero((steep > least * ground) & inside) for least in (MARK, GRAIN))
-        lines, grain = (one[:: max(1, len(one) // KEPT_MARKS)] for one in (lines, grain))
-        flat = light.ravel()
-        return _Marked(axes, light.shape, slope_x, slope_y, lines, grain, flat[lines], flat[grain])
+        marks = (np.flatnonzero((steep > least * ground) & inside) for least in (MARK, FAINT, GRAIN))
+        return _Marked(axes, light.shape, slope_x, slope_y, light, tuple(_some(one, KEPT_MARKS) for one in marks))
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -157,15 +153,14 @@ class _Fit:
     @staticmethod
     def of(frame: Floats32, bare: Floats32, usable: NDArray[np.bool_], marked: _Marked) -> _Fit | None:
         free = usable.ravel()
-        marks, light = marked.lines, marked.light_of_lines
-        use = np.flatnonzero(free[marks])
-        if len(use) < LEAST_MARKS:  # no lines: the grain must do
-            marks, light = marked.grain, marked.light_of_grain
-            use = np.flatnonzero(free[marks])
-        if len(use) < LEAST_MARKS:
+        strong, faint, grain = (one[free[one]] for one in marked.marks)
+        marks = _some(strong, MOST_MARKS)
+        if len(strong) < MOST_MARKS:
+            more = faint if len(faint) >= LEAST_MARKS else grain
+            marks = np.union1d(marks, _some(more, MOST_MARKS - len(strong)))
+        if len(marks) < LEAST_MARKS:
             return None
-        use = use[:: -(-len(use) // MOST_MARKS)]
-        marks, light = marks[use], light[use]
+        light = marked.light.ravel()[marks]
         y, x = np.divmod(marks, marked.shape[1])
         brighter = float(bare.ravel()[marks] @ light) / max(float(light @ light), 1e-12)
         return _Fit(marked, bare, brighter, np.column_stack([x, y]).astype(float), frame.ravel()[marks])
@@ -177,13 +172,13 @@ class _Fit:
         steep = self.brighter * np.maximum(np.abs(self.marked.slope_x[at]), np.abs(self.marked.slope_y[at]))
         return median(np.abs(off - median(off))) < NEAR_PX * median(steep)
 
-    def most_agreed(self, changes: Sequence[Floats]) -> Floats:
-        """Which of these the most marks agree with."""
+    def most_agreed(self, changes: Sequence[Floats]) -> int:
+        """The number of the one that the most marks agree with."""
         if len(changes) == 1:
-            return changes[0]
+            return 0
         offs = [self._off(change) for change in changes]
         spread = min(_spread(off) for off in offs)
-        return changes[int(np.argmax([float(_weight(off, spread).sum()) for off in offs]))]
+        return int(np.argmax([float(_weight(off, spread).sum()) for off in offs]))
 
     def _off(self, change: Floats) -> Floats:
         """(N,): how much brighter the frame is at the marks than the mat where it would have moved to."""
@@ -219,6 +214,11 @@ class _Fit:
             if np.abs(step).max() * axes.scale < SETTLED_PX or told < SURE / 4.0:
                 break
         return change, covariance
+
+
+def _some(marks: Ints, most: int) -> Ints:
+    """At most so many of them, from all over."""
+    return marks[:: max(1, -(-len(marks) // most))]
 
 
 def _spread(off: Floats) -> float:

@@ -59,3 +59,18 @@ def test_a_move_is_followed_in_another_exposure(
 @pytest.mark.parametrize("gain", [0.8, 1.0, 1.2])
 def test_what_has_not_moved_stays_untouched(gain: float) -> None:
     assert seen(0.0, 0.0, 0.0, gain, cloth=True).moved_px == 0.0
+
+
+@pytest.mark.parametrize(("dx", "dy"), [(0.6, -0.5), (-1.0, 0.8)])
+def test_faint_lines_tell_a_move_where_few_are_strong(dx: float, dy: float) -> None:
+    y, x = np.mgrid[: SHAPE[0], : SHAPE[1]].astype(float)
+    rng = np.random.default_rng(5)
+
+    def lit(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
+        strong = np.exp(-0.5 * ((x - 120.0) / LINE_PX) ** 2)  # says nothing of a move along it
+        return GREEN + 0.14 * (mat_at(x, y) - GREEN) + 0.1 * strong[..., None]
+
+    frame, bare = (one + rng.normal(0.0, 0.002, one.shape) for one in (lit(x + dx, y + dy), lit(x, y)))
+    mat = MatPicture(luma_chroma(bare.astype(np.float32)), True)
+    scene = compare_with_mat(frame.astype(np.float32), mat, np.ones(SHAPE, bool))
+    assert scene.moved_px == pytest.approx(np.hypot(dx, dy), rel=0.35)
