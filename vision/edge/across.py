@@ -17,6 +17,7 @@ from vision.edge.windows import Window
 from vision.medians import running_medians
 
 Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
 Ints = NDArray[np.int64]
 
 OUTSIDE_PX = 3.0  # from the line as it starts: bare mat
@@ -32,7 +33,7 @@ def in_the_light_there(window: Window, encoder: Encoder) -> Window:
     if np.all(gains == 1.0):
         return window
     sizes = np.diff([*window.bin_starts, len(window.side)])
-    gain = np.repeat(gains, sizes)
+    gain = np.repeat(gains, sizes).astype(np.float32)
     return replace(window, bare=window.bare * gain, slope=window.slope * gain, steady=window.steady * gain)
 
 
@@ -57,7 +58,7 @@ def _gains(window: Window, encoder: Encoder) -> Floats:
 
 
 @compiled
-def light_outside(across_px: Floats, seen: Floats, bare: Floats, ends: Ints, linear: Floats) -> Floats:
+def light_outside(across_px: Floats, seen: Singles, bare: Singles, ends: Ints, linear: Floats) -> Floats:
     """(3, B): of the pixels outside, how many each bin has, the sums of their light and of the bare mat's there.
 
     `seen` (3, N) are as written down, `ends` (B + 1,) the bins' first pixels and the end, `linear` is the encoder's.

@@ -16,10 +16,11 @@ from vision.compiled import compiled
 from vision.edge.encoding import YCC_OF_BGR
 from vision.edge.ruled import NO_BARS, STEP, Bars, bar_shape
 from vision.edge.windows import Window
-from vision.medians import median
+from vision.medians import middle_of
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
 
 NEAR_PX = 4.0  # of a side's middle: lines farther off than blur and width reach do not matter to it
 SWEEP_PX = 6.0  # a line leans less than this over half of a side
@@ -41,7 +42,19 @@ LEAST, MOST = np.array([-np.inf, -1.0, 0.16, 0.4]), np.array([np.inf, 1.0, MOST_
 RIDGE = np.diag([1e-6, 1e-6, 1e-6, 0.0])
 
 
-def find_bars(window: Window, outward_px: Floats, blur_px: float, where: NDArray[np.bool_]) -> Bars:
+def lined_sides(window: Window, blur_px: float) -> Bools:
+    """(S,): beside which sides a line of the mat seems to run; `blur_px` is what the blur is about."""
+    luma, shape = YCC_OF_BGR[0] @ window.bare, bar_shape(KNOTS_PX, blur_px**2 + START_WIDTH2 / 12.0, blur_px)
+    bins = np.repeat(np.arange(len(window.bin_starts)), np.diff(window.bin_starts, append=len(window.side)))
+    found = [
+        run.stop - run.start >= FEWEST
+        and stands_out(window.across_px[run], window.along_px[run], luma[run], bins[run] - bins[run.start], shape)
+        for run in window.runs
+    ]
+    return np.array(found, np.bool_)
+
+
+def find_bars(window: Window, outward_px: Floats, blur_px: float, where: Bools) -> Bars:
     """The bar that runs along each side of a window, where there clearly is one, one a side at most.
 
     `outward_px` (S, 2) points across the sides in the picture; `blur_px` is what the blur is about; only sides
@@ -83,8 +96,8 @@ def _found(window: Window, run: slice, luma: Floats, outward: Floats, blur_px: f
         shape = bar_shape(KNOTS_PX, line[2], line[3])
         fit = _no_profiles(len(near), int(bins[near[-1]]) + 1)
         fit_profiles(fit, bins[near], away, luma[near], shape)
-        weights = _weights(fit)
-        if not _clear(fit, weights):
+        weights = weights_of(fit)
+        if not is_clear(fit, weights):
             return None
         normal, pull = steer(fit, bins[near], away, along[near], _slopes(line, shape), weights)
         normal[3, 3] += 1.0 / BLUR_U_PX**2
@@ -124,9 +137,28 @@ class Profiles(NamedTuple):
     spread: Floats  # (B,) variance of that
 
 
+@compiled
 def _no_profiles(pixels: int, bins: int) -> Profiles:
-    shapes = (pixels, 3), (bins, 3, 3), (bins, 3), (pixels,), (bins,)
-    return Profiles(*(np.zeros(shape) for shape in shapes))
+    return Profiles(
+        np.zeros((pixels, 3)), np.zeros((bins, 3, 3)), np.zeros((bins, 3)), np.zeros(pixels), np.zeros(bins)
+    )
+
+
+@compiled
+def stands_out(across: Floats, along: Floats, luma: Floats, bins: Ints, shape: Floats) -> bool:
+    """Whether the likeliest line beside a side is clearly there, if its profile has that `shape` (K,) at the knots."""
+    centre, lean = likeliest_line(across, along, luma, bins)
+    near, away, values, many = np.empty_like(bins), np.empty_like(across), np.empty_like(luma), 0
+    for i in range(len(bins)):
+        off = across[i] - centre - lean * along[i]
+        if abs(off) < REACH_PX:
+            near[many], away[many], values[many] = bins[i], off, luma[i]
+            many += 1
+    if many < FEWEST:
+        return False
+    fit = _no_profiles(many, near[many - 1] + 1)
+    fit_profiles(fit, near[:many], away[:many], values[:many], shape)
+    return is_clear(fit, weights_of(fit))
 
 
 @compiled
@@ -220,17 +252,23 @@ def steer(
     return normal, pull
 
 
-def _weights(fit: Profiles) -> Floats:
+@compiled
+def weights_of(fit: Profiles) -> Floats:
     """(B,) of bins: one over the variance of what is left; less in the few where another line crosses."""
-    usual = median(fit.spread) + 1e-12
-    return np.asarray(np.minimum(1.0, CROSSED * usual / (fit.spread + 1e-12)) ** 2 / usual)
+    usual, weights = middle_of(fit.spread.copy(), len(fit.spread)) + 1e-12, np.empty_like(fit.spread)
+    for b in range(len(weights)):
+        weights[b] = min(1.0, CROSSED * usual / (fit.spread[b] + 1e-12)) ** 2 / usual
+    return weights
 
 
-def _clear(fit: Profiles, weights: Floats) -> bool:
+@compiled
+def is_clear(fit: Profiles, weights: Floats) -> bool:
     """Whether the bar is told from nothing by all bins together."""
-    information = 1.0 / fit.inverse[:, 2, 2]
-    total = float(information.sum())
-    return abs(float(information @ fit.parts[:, 2])) / total * math.sqrt(total * median(weights)) > CLEAR
+    total, mass = 0.0, 0.0
+    for b in range(len(weights)):
+        total += 1.0 / fit.inverse[b, 2, 2]
+        mass += fit.parts[b, 2] / fit.inverse[b, 2, 2]
+    return bool(abs(mass) / total * math.sqrt(total * middle_of(weights.copy(), len(weights))) > CLEAR)
 
 
 @compiled

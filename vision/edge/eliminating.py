@@ -46,16 +46,24 @@ def no_sums(sides: int, bins: int, unknowns: int) -> Sums:
 
 @compiled
 def sum_side(
-    to: Sums, acting: Singles, light: Light, of: Weighed, w: SidePixels, s: int, levels: Levels, figured: bool
+    to: Sums,
+    acting: Singles,
+    light: Light,
+    of: Weighed,
+    w: SidePixels,
+    s: int,
+    levels: Levels,
+    figured: bool,
+    channels: int,
 ) -> None:
-    """Sum the pixels of side `s`; of a print (`figured`) the levels' slopes across are eliminated, too.
+    """Sum the pixels of side `s` in so many channels; of a print (`figured`) the levels' slopes are eliminated, too.
 
     `acting` (3, N) is room. A Schur complement: the levels' prior is their spread along the side, so that plain cloth
     pays nothing for them.
     """
     first, last = w.bin_starts[w.side_bins[s]], w.bin_starts[w.side_bins[s + 1]]
     n, many, tilt = last - first, len(light.slopes), w.tilt[first:last]
-    for c in range(3):
+    for c in range(channels):
         by_level, weights, rest, before = light.by_level[min(c, 1)], of.weights[c], of.rest[c], to.normal[s, 0, 0]
         for i in range(n):
             acting[0, i] = weights[i] * by_level[i]
@@ -160,7 +168,7 @@ def _both(inverse: Floats, cross: Floats, c: int, b: int, x: int) -> float:
 
 
 @compiled
-def take_back(to: Sums, light: Light, of: Weighed, w: SidePixels, s: int) -> None:
+def take_back(to: Sums, light: Light, of: Weighed, w: SidePixels, s: int, channels: int) -> None:
     """Mend the gradient of side `s`, by offset, turn and bow, for what doubt of the levels does.
 
     The levels are only known so far: their doubt would draw the edge outward, where they explain more pixels. The
@@ -171,7 +179,7 @@ def take_back(to: Sums, light: Light, of: Weighed, w: SidePixels, s: int) -> Non
         begin, end = w.bin_starts[b], w.bin_starts[b + 1]
         tilt, along, bow = w.tilt[begin:end], w.along_px[begin:end], w.bow[begin:end]
         drawn, turned, bent = ZERO, ZERO, ZERO
-        for c in range(3):
+        for c in range(channels):
             weights, lone = of.weights[c, begin - first : end - first], of.lone[c, begin - first : end - first]
             by_level = light.by_level[min(c, 1), begin - first : end - first]
             by_level_slope = light.by_level_slope[min(c, 1), begin - first : end - first]

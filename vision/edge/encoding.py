@@ -54,9 +54,9 @@ class Encoder:
         steps = np.stack([np.interp(there, root, one) for one in (encoded, slope)])
         return Encoder(encoded, slope, linear, steps.astype(np.float32))
 
-    def encode(self, linear: Floats) -> tuple[Floats, Floats]:
+    def encode(self, linear: Floats | Singles) -> tuple[Floats, Floats]:
         """Encoded values, 0 to 1, and their slopes by linear light; clipped at both ends."""
-        place = np.sqrt(np.clip(linear, 0.0, 1.0)) * (FINE - 1.001)
+        place = np.sqrt(np.clip(linear, 0.0, 1.0), dtype=np.float64) * (FINE - 1.001)
         low = place.astype(np.int64)
         share = place - low
         value = self.encoded[low] + share * (self.encoded[low + 1] - self.encoded[low])

@@ -28,6 +28,7 @@ class There(NamedTuple):
     chroma_px: float  # the colours' own blur
     levels: Levels
     figured: Bools  # (S,) prints, whose level changes across the side too
+    coloured: Bools  # (S,) whether colours tell anything, and not luma alone
     told: Bools  # (S,) whether residuals tell how noisy a side is
     noise: Singles  # (2, 3): standard deviations, and how many neighbours err alike
     linear: Floats  # the encoder's tables
@@ -57,24 +58,25 @@ def evaluate(to: Sums, rooms: Rooms, w: SidePixels, there: There, by_bars: bool,
         levels = Levels(np.zeros_like(levels.values), np.zeros_like(levels.mean), levels.u)
     for s in range(len(there.own)):
         own, table, figured, gain = there.own[s], there.tables[s], there.figured[s], there.own[s, 3]
+        channels = 3 if there.coloured[s] else 1
         barred = there.cuts.starts[s + 1] > there.cuts.starts[s]
         if w.side_bins[s + 1] == w.side_bins[s] or (by_bars and not barred):
             continue
         lay_out(room, w, s, own, there.levels.values, figured, there.linear, steps)
         if by_bars:
-            predict(light, room, w, s, gain, chroma_px, table, steps, others)
-            for c in range(3):
+            predict(light, room, w, s, gain, chroma_px, table, steps, others, channels)
+            for c in range(channels):
                 for i in range(light.seen.shape[1]):
                     shown[c, i] = light.seen[c, i]
-        predict(light, room, w, s, gain, chroma_px, table, steps, there.cuts)
-        weigh(of, light, w, s, there.levels.values, there.told[s], there.noise[0], there.noise[1])
+        predict(light, room, w, s, gain, chroma_px, table, steps, there.cuts, channels)
+        weigh(of, light, w, s, there.levels.values, there.told[s], there.noise[0], there.noise[1], channels)
         if by_bars:
-            for c in range(3):
+            for c in range(channels):
                 for i in range(light.seen.shape[1]):
                     of.rest[c, i] = shown[c, i] - light.seen[c, i]
-        sum_side(to, room.mixed, light, of, w, s, levels, figured)
+        sum_side(to, room.mixed, light, of, w, s, levels, figured, channels)
         if not by_bars:
-            take_back(to, light, of, w, s)
+            take_back(to, light, of, w, s, channels)
             add_rests(
                 to.rests, room.edge_px, light, of, s, w.bin_starts[w.side_bins[s + 1]] - w.bin_starts[w.side_bins[s]]
             )

@@ -24,7 +24,7 @@ from vision.edge.light import Unknowns, tables
 from vision.edge.misfit import misfit_px
 from vision.edge.noise import Noise
 from vision.edge.predicting import REACHES
-from vision.edge.ruled import NO_BARS, Bars
+from vision.edge.ruled import Bars
 from vision.edge.sidepixels import Cuts, cuts_of, side_pixels
 from vision.edge.windows import Axes, Window
 from vision.mat import MAD_TO_SD
@@ -46,6 +46,7 @@ CONTRADICTED = 16.0  # chi-square of 4 degrees of freedom that usual light excee
 FOCUS = OWN.index("focus")
 FEWEST_FACING = 3  # sides that can tell a blur of its own way from where they face
 LEAST_LAMP = 0.05
+MOST_FORETOLD = 4.0  # times what would matter: a step from which the next is told
 SETTLED_PX = 0.001  # a step of so much moves no side, whatever its uncertainty
 
 
@@ -88,8 +89,10 @@ class Beside:
     encoder: Encoder
     figures: Floats  # (S, 3) how much the encoded levels of the sides' prints vary within a bin; 0 for plain cloth
     valleys_px: Floats  # (S,) offsets stay within `VALLEY_PX` of these where finite: a print's own edges lead astray
-    bars: Bars  # lines along sides
+    bars: Bars  # lines along sides, which are cut
+    lined: Bools  # (S,) which sides lie beside lines
     cut: bool  # unless lines are cut, sides beside them say nothing of what is common
+    coloured: Bools  # (S,) which sides' colours tell anything, and not their luma alone
 
 
 def solve(beside: Beside, start: Unknowns, prior: Common, until: Until, known: Fits | None = None) -> Fits:
@@ -107,48 +110,54 @@ class _Evaluated:
 
     equations: Equations
     sums: Sums
+    there: There
     follows: Floats  # (S, 15 or 19, 11 or 14)
 
 
 class _Solver:
     def __init__(self, beside: Beside, prior: Common) -> None:
-        window, noise, bars, cut, valleys = beside.window, beside.noise, beside.bars, beside.cut, beside.valleys_px
+        window, noise, valleys = beside.window, beside.noise, beside.valleys_px
         self.axes, self.encoder, self.figures, self.prior = beside.axes, beside.encoder, beside.figures, prior
         self.noise = np.array([noise.sd, noise.together], np.float32)
         self.count, self.reach = window.count, window.reach_px()
-        self.bars, self.lined = bars if cut else NO_BARS, bars.beside(window.side, window.count)
+        self.coloured = beside.coloured
+        self.bars, self.lined = beside.bars, beside.lined
         self.pixels = side_pixels(window, self.encoder)
         self.rooms, self.side = rooms_for(self.pixels.most, prior.shadowed), window.side
         self.seen = self.pixels.seen_sides
         self.lowest = np.where(np.isfinite(valleys), valleys - VALLEY_PX, -MOST_OFFSET_PX)
         self.highest = np.where(np.isfinite(valleys), valleys + VALLEY_PX, MOST_OFFSET_PX)
         self.figured = self.figures.max(axis=1) > 0.0
-        self.silent = self.figured | self.lined & (not cut)
+        self.silent = self.figured | self.lined & (not beside.cut)
         self.before = np.asarray(np.linalg.inv(prior.covariance), np.float64)
 
     def solve(self, start: Unknowns, until: Until, known: Fits | None) -> Fits:
+        left = 0.0
         at, learnt = start, ~self.figured & known.seen if known else np.zeros(self.count, np.bool_)
         levels = first_levels(self.pixels, at.own[:, 0], self.figures, known.levels if known else None, learnt)
         for step in range(until.steps):
             told = np.full(self.count, step > 0) | (~(self.figured | self.lined) if known else False)
-            there = at, levels, told
-            here = self._evaluated(*there)
+            before, here = at, self._evaluated(at, levels, told)
             own_change, common_change = here.equations.step(*self._room(at))
             at = self._stepped(at, own_change, common_change)
-            if np.all(told) and self._settled(own_change, here.equations, until.moves_u):
+            last, left = left, self._moved(own_change, here.equations, until.moves_u)
+            # Small steps shrink evenly: the next one is foretold, and not taken where it would not matter.
+            shrinks = min(1.0, left / max(last, 1e-9)) if left < MOST_FORETOLD else 1.0
+            if np.all(told) and left * shrinks <= 1.0:
                 break
             both = np.concatenate([own_change, np.tile(common_change, (self.count, 1))], axis=1)
             changes = np.einsum("sxd,sx->sd", here.follows, both)
             free = here.sums.inverse, here.sums.top, here.sums.cross
-            levels = following(levels, self.pixels.side_bins, self.figured, *free, changes)
+            levels = following(levels, self.pixels.side_bins, self.figured, self.coloured, *free, changes)
         # Beside a line, what is not known of the line can seem a shadow.
         doubt = here.equations.after(own_change, common_change).without(self.lined).against(SHADOW)
-        return self._result(at, levels, here, doubt, self._by_bars(here, *there))
+        return self._result(at, levels, here, doubt, self._by_bars(here, before))
 
-    def _settled(self, change: Floats, equations: Equations, moves_u: Floats | float) -> bool:
+    def _moved(self, change: Floats, equations: Equations, moves_u: Floats | float) -> float:
+        """By how many times what would matter the side moved that moved most."""
         moved = np.abs(change[:, 0]) + np.abs(change[:, 1]) * self.reach
         most = SETTLED_PX + moves_u * np.sqrt(equations.own_covariance[:, 0, 0])
-        return bool(np.all(moved[self.seen] < most[self.seen]))
+        return float(np.max((moved / most)[self.seen], initial=0.0))
 
     def _room(self, at: Unknowns) -> tuple[Floats, Floats]:
         """By how much at least and at most the common unknowns may change in one step."""
@@ -179,24 +188,23 @@ class _Solver:
         pull = self.before @ (self.prior.values - at.common)
         # A print says nothing of what the picture's sides have in common: too much of it is unknown.
         equations = Equations(normal, gradient, self.before, pull).without(self.silent)
-        return _Evaluated(equations, sums, follows)
+        return _Evaluated(equations, sums, there, follows)
 
-    def _by_bars(self, here: _Evaluated, at: Unknowns, levels: Levels, told: Bools) -> list[Floats]:
+    def _by_bars(self, here: _Evaluated, at: Unknowns) -> list[Floats]:
         """(S, 3) each: by how much offset, turn and bow would differ with other bars that may as well be true."""
         spread = MAD_TO_SD * float(np.median(np.abs(at.own[self.seen, FOCUS])))
         still = replace(here.equations, prior_gradient=np.zeros_like(here.equations.prior_gradient))
         others = self.bars.doubted(float(at.common[0]), min(spread, float(OWN_U[FOCUS])))
         changes = []
         for bars in others:
-            there = self._there(at, levels, told)
-            sums = self._summed(at, there, True, self._cuts(at, bars))
+            sums = self._summed(at, here.there, True, self._cuts(at, bars))
             gradient = np.einsum("sxd,sd->sx", here.follows, self.pixels.by_side(sums.scores))
             changes.append(replace(still, gradient=gradient).without(self.silent).step()[0][:, :3])
         return changes
 
     def _there(self, at: Unknowns, levels: Levels, told: Bools) -> There:
         table = tables(self.axes.rims, at, self.axes.outward, self.axes.scale)
-        known = levels, self.figured, told, self.noise, self.encoder.linear, self.encoder.steps
+        known = levels, self.figured, self.coloured, told, self.noise, self.encoder.linear, self.encoder.steps
         return There(table, at.own, float(at.common[1]), *known, self._cuts(at, self.bars))
 
     def _summed(self, at: Unknowns, there: There, by_bars: bool, others: Cuts) -> Sums:

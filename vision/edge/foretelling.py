@@ -69,7 +69,7 @@ def read_prints(window: Window, axes: Axes, picture: Picture, noise: Noise, clot
 
 def foretold(window: Window, axes: Axes, picture: Picture, noise: Noise, cloths: Ints, sides: Bools) -> Window:
     """The window with what the cloth of `sides` (S,) would show at their pixels, as far as it repeats itself."""
-    shown = np.zeros((3, *window.seen.shape))
+    shown = np.zeros((3, *window.seen.shape), np.float32)
     for s in np.flatnonzero(sides):
         run = window.runs[s]
         if run.stop > run.start:
@@ -89,7 +89,8 @@ def _of_side(window: Window, run: slice, s: int, axes: Axes, picture: Picture, n
     reached = np.flatnonzero(deep_px > -PAST_PX - SLOPE_PX)
     pixels = Pixels.at(picture, ground, along_px[reached], deep_px[reached])
     quiet = float(np.sum(np.square(noise.sd)))
-    repeats, here, told = _proved(picture, pixels, repeats, window.seen[:, run][:, reached], quiet)
+    seen = window.seen[:, run][:, reached].astype(np.float64)
+    repeats, here, told = _proved(picture, pixels, repeats, seen, quiet)
     inside = told & (pixels.deep_px > PROVED_PX)
     if not inside.any():
         return result

@@ -54,25 +54,40 @@ def first_levels(w: SidePixels, offsets_px: Floats, slopes_u: Floats, known: Lev
 
 
 def following(
-    levels: Levels, side_bins: Ints, figured: Bools, inverse: Floats, top: Floats, cross: Floats, change: Floats
+    levels: Levels,
+    side_bins: Ints,
+    figured: Bools,
+    coloured: Bools,
+    inverse: Floats,
+    top: Floats,
+    cross: Floats,
+    change: Floats,
 ) -> Levels:
     """After a step of the unknowns of the light by `change` (S, X); what is seen of their mean and spread is learnt.
 
-    `inverse`, `top` and `cross` are those of `vision.edge.eliminating.Sums`; of `figured` sides (S,) the slopes follow.
+    `inverse`, `top` and `cross` are those of `vision.edge.eliminating.Sums`. Of `figured` sides (S,) the slopes follow,
+    too; of those that are not `coloured` (S,) luma alone.
     """
     result = Levels(levels.values.copy(), levels.mean.copy(), levels.u.copy())
-    _follow(result, side_bins, figured, inverse, top, cross, change)
+    _follow(result, side_bins, figured, coloured, inverse, top, cross, change)
     return result
 
 
 @compiled
 def _follow(
-    levels: Levels, side_bins: Ints, figured: Bools, inverse: Floats, top: Floats, cross: Floats, change: Floats
+    levels: Levels,
+    side_bins: Ints,
+    figured: Bools,
+    coloured: Bools,
+    inverse: Floats,
+    top: Floats,
+    cross: Floats,
+    change: Floats,
 ) -> None:
     pulls = np.empty((2, len(top[0, 0])))
     for s in range(len(change)):
         begin, end = side_bins[s], side_bins[s + 1]
-        for c in range(3):
+        for c in range(3 if coloured[s] else 1):
             prior = 1.0 / levels.u[0, c, s] ** 2
             weight, drawn = 1.0 / ANYWHERE**2, 0.0
             for b in range(begin, end):

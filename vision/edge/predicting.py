@@ -195,24 +195,25 @@ def predict(
     table: Singles,
     steps: Singles,
     cuts: Cuts,
+    channels: int = 3,
 ) -> None:
-    """The light of side `s` as it is laid out, with its `table` (14 or 17, K)."""
+    """The light of side `s` as it is laid out, with its `table` (14 or 17, K); of 1 channel, luma, or of 3."""
     first = w.bin_starts[w.side_bins[s]]
     n = w.bin_starts[w.side_bins[s + 1]] - first
     for i in range(n):
-        for y in range(3):
+        for y in range(channels):
             light.seen[y, i] = ZERO
         for part in range(2):
             light.by_level[part, i] = light.by_level_slope[part, i] = light.share[part, i] = ZERO
     for x in range(len(light.slopes)):
-        for y in range(3):
+        for y in range(channels):
             for i in range(n):
                 light.slopes[x, y, i] = ZERO
     products = len(PRODUCTS) - (len(DOES_SHADOWED) - len(light.slopes))
-    for place in range(3):
+    for place in range(channels):  # as many as there are
         look_up(room, n, table, REACHES[place] * np.float32(chroma_px))
         _write(room, n, steps, cuts, s, first, place, np.float32(gain))
-        for part in range(1 if place else 0, 2):
+        for part in range(1 if place else 0, min(channels, 2)):
             share = SHARES[place, part]
             for i in range(n):
                 relative = (
@@ -224,7 +225,7 @@ def predict(
                 light.by_level_slope[part, i] -= share * room.rows[BY_E, i] * relative
             for i in range(n):
                 light.share[part, i] += share * room.rows[OF_TOP, i]
-        for y in range(1 if place else 0, 3):
+        for y in range(1 if place else 0, channels):
             mix = MIXES[place, y]
             for i in range(n):
                 light.seen[y, i] += (
@@ -256,7 +257,7 @@ def predict(
                 light.slopes[GAIN, y, i] += of_bar * cuts.mends[place, 0, k]
                 light.slopes[BLUR, y, i] += np.float32(gain) * of_bar * cuts.mends[place, 2, k]
     along, bow = w.along_px[first:], w.bow[first:]
-    for y in range(3):
+    for y in range(channels):
         for i in range(n):
             light.slopes[TURN, y, i] = light.slopes[OFFSET, y, i] * along[i]
             light.slopes[BOW, y, i] = light.slopes[OFFSET, y, i] * bow[i]

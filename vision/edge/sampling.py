@@ -22,13 +22,13 @@ LUMA = LUMA_CHROMA[0].astype(np.float64)
 @compiled
 def mat_at(
     levels: Singles, x: Ints, y: Ints, side: Ints, outward_px: Floats, noise: float
-) -> tuple[Floats, Floats, Floats]:
+) -> tuple[Singles, Singles, Singles]:
     """(3, N) each: the bare mat's linear blue green red, its slope outward of the pixels' sides, and it made steady.
 
     Steady is the mat without its pixels' own noise, but with its lines: what a pixel differs by from the mean of those
     beside it is its noise, unless it is more than noise would be.
     """
-    bare, slope, steady = np.empty((3, len(x))), np.empty((3, len(x))), np.empty((3, len(x)))
+    bare, slope, steady = np.empty((3, 3, len(x)), np.float32)
     own = np.empty(3)
     for i in range(len(x)):
         here, right, left = levels[y[i], x[i]], levels[y[i], x[i] + 1], levels[y[i], x[i] - 1]
@@ -111,9 +111,9 @@ def in_bins(side: Ints, along_px: Floats, use: Bools, count: int, bin_px: float)
 
 
 @compiled
-def rows_in_order(rows: Floats, order: Ints) -> Floats:
+def rows_in_order(rows: Singles, order: Ints) -> Singles:
     """(R, M) of rows (R, N), at `order` (M,)."""
-    result = np.empty((len(rows), len(order)))
+    result = np.empty((len(rows), len(order)), np.float32)
     for r in range(len(rows)):
         for i in range(len(order)):
             result[r, i] = rows[r, order[i]]

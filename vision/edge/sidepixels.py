@@ -103,5 +103,5 @@ def cuts_of(bars: Bars, w: SidePixels, e_px: Floats, foot_px: Floats, blur_px: F
     return Cuts(starts, bars.pixels, _single(bars.light), _single(np.stack(mends)))
 
 
-def _single(values: Floats) -> Singles:
-    return values.astype(np.float32, order="C")
+def _single(values: Floats | Singles) -> Singles:
+    return values.astype(np.float32, order="C", copy=False)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from calibration.pinhole import Pinhole
 from calibration.tone import Tone
 from vision.edge.across import in_the_light_there
-from vision.edge.barsearch import find_bars
+from vision.edge.barsearch import find_bars, lined_sides
 from vision.edge.common import Common, doubted_light, doubted_shape, held_light, in_known_light, unseen
 from vision.edge.encoding import BGR_OF_YCC, Encoder
 from vision.edge.fit import CONTRADICTED, OWN_PRIOR, VALLEY_PX, Beside, Fits, Until, solve
@@ -22,6 +22,8 @@ from vision.edge.mistaken import mistaken_px
 from vision.edge.neighbours import Neighbours
 from vision.edge.noise import Noise, encoded_noise
 from vision.edge.overexposed import moved_px
+from vision.edge.ruled import NO_BARS
+from vision.edge.thinning import roughly, told_by
 from vision.edge.threads import threads_along
 from vision.edge.valley import SURELY_INSIDE_PX, contradicted, likeliest_offsets_px, softness_px
 from vision.edge.windows import Axes, Window, sample
@@ -138,6 +140,8 @@ def fit_sides(
         return Sides((None,) * len(starts), prior)
     everything, prints = read_prints(everything, axes, picture, picture.noise, own_cloth)
     printed = prints.printed
+    standing_out, coloured = told_by(everything, picture.noise)
+    standing_out, coloured = standing_out & ~printed, coloured | printed
     valleys, lined = np.full(len(starts), np.nan), np.ones(len(starts), bool)
     offsets, bows, fits, last = np.zeros(len(starts)), np.zeros(len(starts)), None, axes
     for reach in reaches:
@@ -147,26 +151,35 @@ def fit_sides(
         window = placed.kept(clear & _near(placed, seen, offsets, bows, np.zeros(len(starts), bool)))
         if reach is WIDE and picture.scene.known:
             light = picture.noise, picture.encoder, float(prior.values[0])
-            offsets = likeliest_offsets_px(window, placed, *light, printed)
+            offsets = likeliest_offsets_px(window, placed, *light, printed, standing_out)
             offsets = offsets - _under_shadow_px(placed, picture, axes)
             valleys = np.where(printed, offsets, np.nan)
         if np.any(printed):
             window = placed.kept(clear & _near(placed, seen, offsets, bows, printed))
         count = np.bincount(window.side, minlength=len(starts))
         # Far from its place a side that cuts a line is led astray by it: lines are cut when the sides have one.
-        bars = find_bars(window, axes.outward_px, float((fits.common if fits else prior).values[0]), lined)
-        lined, cut = bars.beside(window.side, len(starts)), fits is not None or reach is NARROW
+        cut, blur_px = fits is not None or reach is NARROW, float((fits.common if fits else prior).values[0])
+        if cut:
+            bars = find_bars(window, axes.outward_px, blur_px, lined)
+            lined = bars.beside(window.side, len(starts))
+        else:
+            bars, lined = NO_BARS, lined_sides(window, blur_px)
         # What an earlier fit has found is where the next begins, but for prints and where lines were not cut; its axes
         # lie along the lines already.
         start = Unknowns(np.tile(OWN_PRIOR, (len(starts), 1)), prior.values)
         if fits is not None:
             start = Unknowns(np.where((printed | lined)[:, None], start.own, fits.own), fits.common.values)
         start.own[:, :3] = np.column_stack([offsets, np.zeros(len(starts)), bows])
-        here = Beside(window, axes, picture.noise, picture.encoder, prints.figures, valleys, bars, cut)
+        some = window if cut else roughly(window, standing_out & ~lined)
+        known = prints.figures, valleys, bars, lined, cut, coloured
+        here = Beside(some, axes, picture.noise, picture.encoder, *known)
         moves_u = np.where(printed | (reach is reaches[-1]), FINELY_U, ROUGHLY_U)
         steps = SHADOWED_STEPS if prior.shadowed else reach.steps
         fits = solve(here, start, prior, Until(steps, moves_u), fits)
-        if unasked and (fits.shadow_doubt > CONTRADICTED or fits.leaning > LEANING):
+        if unasked and some is not window and _shadowed(fits):  # which is said of all pixels alone
+            here = replace(here, window=window)
+            fits = solve(here, fits.at, prior, Until(steps, moves_u), fits)
+        if unasked and _shadowed(fits):
             unasked, prior = False, unseen(float(np.median(axes.rims.height_px)), shadowed=True)
             fits = solve(here, Unknowns(fits.own, prior.values), prior, Until(SHADOWED_STEPS, FINELY_U), fits)
         last, axes, offsets = axes, _rebased(axes, fits, picture), np.zeros(len(starts))
@@ -254,6 +267,11 @@ def _clear(placed: Window, axes: Axes, trims_px: Floats) -> NDArray[np.bool_]:
     """(N,): the pixels farther than `trims_px` (S, 2) from the ends of their sides."""
     half_px, side, along_px = axes.lengths_mm * axes.along_px_per_mm / 2.0, placed.side, placed.along_px
     return np.asarray((along_px >= (trims_px[:, 0] - half_px)[side]) & (along_px <= (half_px - trims_px[:, 1])[side]))
+
+
+def _shadowed(fits: Fits) -> bool:
+    """Whether what is seen contradicts light from above."""
+    return fits.shadow_doubt > CONTRADICTED or fits.leaning > LEANING
 
 
 def _rebased(axes: Axes, fits: Fits, picture: Picture) -> Axes:

@@ -20,6 +20,7 @@ from vision.edge.noise import Noise
 from vision.edge.windows import Window
 
 Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
@@ -30,8 +31,8 @@ STRAY = 0.02  # of the pixels may have any colour: dust, a thread
 LEAST_STEP = 0.08  # of the encoded range, between cloth and mat, to tell how soft an edge is
 NEAR_PX = 4.0  # a shape is told by what is no farther from the line
 CLEARLY = 4.5  # of a log likelihood: what a normal distribution has three standard deviations out
-SEARCHED = 400  # pixels that tell a plain side's place to half a pixel
-SHOWN = 150  # pixels that tell the cloth's colours
+SEARCHED, SEARCHED_CLEAR = 400, 200  # pixels that tell a plain side's place to half a pixel
+SHOWN, SHOWN_CLEAR = 150, 50  # pixels that tell the cloth's colours
 ROOT_TWO_PI = math.sqrt(2.0 * math.pi)
 # The normal density by its squared argument, and the normal distribution, in fine steps: millions are looked up.
 FINE, FARTHEST = 32.0, 7.0
@@ -52,7 +53,7 @@ def contradicted(window: Window, noise: Noise, encoder: Encoder, blur_px: float,
     result, bowed_ones = np.zeros(window.count, np.bool_), np.flatnonzero(np.abs(bows_px) > STEP_PX)
     if not len(bowed_ones):
         return result
-    basis, cloth_seen, spread = window.bow_basis(), window.cloth_seen, MAT_SPREAD * np.array(noise.sd)[:, None]
+    basis, spread = window.bow_basis(), MAT_SPREAD * np.array(noise.sd)[:, None]
     for s in bowed_ones:
         run = window.runs[s]
         across, seen = window.across_px[run], window.seen[:, run]
@@ -60,8 +61,8 @@ def contradicted(window: Window, noise: Noise, encoder: Encoder, blur_px: float,
         if min(np.count_nonzero(deep), np.count_nonzero(near)) < LEAST_PIXELS:
             continue
         off = seen[:, near] - YCC_OF_BGR @ encoder.encode(window.bare[:, run][:, near])[0]
-        own = cloth_seen[:, run]
-        odds = _cost_of_cloth(own[:, near], own[:, deep], spread) - _cost_of_mat(off, spread)
+        own = window.cloth_seen[:, run]
+        odds = _cost_of_cloth(own[:, near].astype(np.float64), own[:, deep], spread) - _cost_of_mat(off, spread)
         places = np.arange(-NEAR_PX / 2.0, NEAR_PX / 2.0 + STEP_PX, STEP_PX)[:, None] - across[near]
         straight, bowed = (
             float(np.min(ndtr((places + bow * basis[run][near]) / blur_px) @ odds)) for bow in (0.0, bows_px[s])
@@ -71,27 +72,31 @@ def contradicted(window: Window, noise: Noise, encoder: Encoder, blur_px: float,
 
 
 def likeliest_offsets_px(
-    window: Window, deep: Window, noise: Noise, encoder: Encoder, blur_px: float, printed: Bools
+    window: Window, deep: Window, noise: Noise, encoder: Encoder, blur_px: float, printed: Bools, clear: Bools
 ) -> Floats:
     """(S,) offsets outward of the sides' lines at which cloth and mat part best; 0 where too little is seen.
 
     `deep` are pixels of the same sides that reach farther inside, to tell the cloth's colours. Sides that are not
-    `printed` (S,) need a place to start from only: some of their pixels are enough.
+    `printed` (S,) need a place to start from only: some of their pixels are enough, fewer where they are `clear` (S,).
     """
-    result, own, inner = np.zeros(window.count), window.cloth_seen, deep.cloth_seen
-    spread = MAT_SPREAD * np.array(noise.sd)[:, None]
-    for s, (whole, deep_run) in enumerate(zip(window.runs, deep.runs, strict=True)):
-        thinned = 1 if printed[s] else max(1, (whole.stop - whole.start) // SEARCHED)
-        run = slice(whole.start, whole.stop, thinned)
-        across, seen = window.across_px[run], window.seen[:, run]
+    result, inner, spread = np.zeros(window.count), deep.cloth_seen, MAT_SPREAD * np.array(noise.sd)[:, None]
+    most = np.where(printed, len(window.side), np.where(clear, SEARCHED_CLEAR, SEARCHED))
+    some = np.concatenate(
+        [np.arange(run.start, run.stop, max(1, (run.stop - run.start) // most[s])) for s, run in enumerate(window.runs)]
+    )
+    ends = np.searchsorted(window.side[some], np.arange(window.count + 1))
+    across, own = window.across_px[some], window.cloth_seen[:, some].astype(np.float64)
+    off = window.seen[:, some] - YCC_OF_BGR @ encoder.encode(window.bare[:, some])[0]
+    of_mat = _cost_of_mat(off, spread)
+    for s, deep_run in enumerate(deep.runs):
+        run = slice(ends[s], ends[s + 1])
         cloth = inner[:, deep_run][:, deep.across_px[deep_run] < -SURELY_INSIDE_PX]
-        if cloth.shape[1] < LEAST_PIXELS or np.ptp(window.along_px[run]) < LEAST_LENGTH_PX:
+        if cloth.shape[1] < LEAST_PIXELS or np.ptp(window.along_px[some[run]]) < LEAST_LENGTH_PX:
             continue
-        off = seen - YCC_OF_BGR @ encoder.encode(window.bare[:, run])[0]
-        odds = _cost_of_cloth(own[:, run], cloth, spread) - _cost_of_mat(off, spread)
-        offsets = np.arange(float(across.min()) + SURELY_INSIDE_PX / 2.0, float(across.max()) - 1.0, STEP_PX)
+        odds = _cost_of_cloth(own[:, run], cloth, spread, SHOWN_CLEAR if clear[s] else SHOWN) - of_mat[run]
+        offsets = np.arange(float(across[run].min()) + SURELY_INSIDE_PX / 2.0, float(across[run].max()) - 1.0, STEP_PX)
         if len(offsets):
-            result[s] = offsets[int(np.argmin(costs_at(offsets, across / blur_px, odds, blur_px)))]
+            result[s] = offsets[int(np.argmin(costs_at(offsets, across[run] / blur_px, odds, blur_px)))]
     return result
 
 
@@ -109,7 +114,7 @@ def figures(window: Window, noise: Noise) -> tuple[Floats, Bools]:
 
 @compiled
 def spread_inside(
-    across_px: Floats, seen: Floats, ends: Ints, bin_side: Ints, sides: int
+    across_px: Floats, seen: Singles, ends: Ints, bin_side: Ints, sides: int
 ) -> tuple[Floats, Floats, Floats]:
     """Of the pixels inside each side's line: how many (S,), their mean luma (S,), their spread within bins (S, 3).
 
@@ -135,12 +140,12 @@ def spread_inside(
     return counts, luma, spreads
 
 
-def _cost_of_cloth(seen: Floats, known: Floats, spread: Floats) -> Floats:
+def _cost_of_cloth(seen: Floats, known: Singles, spread: Floats, shown: int = SHOWN) -> Floats:
     """(N,): minus the log density of each pixel among the cloth's own, taken from inside."""
-    known = known[:, :: max(1, known.shape[1] // SHOWN)]
+    some: Floats = known[:, :: max(1, known.shape[1] // shown)].astype(np.float64, order="C")
     # Wide enough that a few dozen pixels make a density, narrow enough that a print's colours stay apart.
-    width = np.maximum(spread, 0.25 * known.std(axis=1, keepdims=True))
-    density = nearness(np.ascontiguousarray(seen / width), known / width) / float(np.prod(width)) / ROOT_TWO_PI**3
+    width = np.maximum(spread, 0.25 * some.std(axis=1, keepdims=True))
+    density = nearness(np.ascontiguousarray(seen / width), some / width) / float(np.prod(width)) / ROOT_TWO_PI**3
     return np.asarray(-np.log((1.0 - STRAY) * density + STRAY))
 
 

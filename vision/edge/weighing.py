@@ -44,16 +44,24 @@ def room_to_weigh(most: int) -> Weighed:
 
 @compiled
 def weigh(
-    to: Weighed, light: Light, w: SidePixels, s: int, levels: Floats, told: bool, floor: Singles, together: Singles
+    to: Weighed,
+    light: Light,
+    w: SidePixels,
+    s: int,
+    levels: Floats,
+    told: bool,
+    floor: Singles,
+    together: Singles,
+    channels: int,
 ) -> None:
-    """Weigh the pixels of side `s`, whose cloth has `levels` (2, 3, B).
+    """Weigh the pixels of side `s`, whose cloth has `levels` (2, 3, B), in so many channels.
 
     Noise (`floor`, (3,) standard deviations) is alike in `together` (3,) neighbours and counts for fewer pixels; what
     is above noise is each pixel's own. Only if they have `told`, residuals say how noisy the side is.
     """
     first, last = w.bin_starts[w.side_bins[s]], w.bin_starts[w.side_bins[s + 1]]
     n, luma_step = last - first, to.step[0]
-    for c in range(3):
+    for c in range(channels):
         noise = floor[c] * floor[c]
         alike = noise * (together[c] - ONE)
         share, seen, bare = light.share[min(c, 1)], w.seen[c, first:last], w.bare_seen[c, first:last]

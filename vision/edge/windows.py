@@ -17,10 +17,11 @@ from vision.edge.sampling import in_bins, mat_at, placed_beside, rows_in_order
 from vision.mat import KnownLamp, Scene
 
 Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
 Ints = NDArray[np.int64]
 
 BIN_PX = 6.0  # along the side: one cloth level each
-NOTHING_SHOWN = np.empty((3, 3, 0))
+NOTHING_SHOWN = np.empty((3, 3, 0), np.float32)
 NO_CLOTHS = np.empty((0, 0), np.uint16)
 
 
@@ -110,19 +111,19 @@ class Window:
     points_mat_mm: Floats  # (N, 2)
     across_px: Floats  # (N,) outward of the side's line
     along_px: Floats  # (N,) from its middle
-    seen: Floats  # (3, N) encoded luma and colour differences, 0 to 1
-    bare: Floats  # (3, N) the bare mat's linear blue green red
-    slope: Floats  # (3, N) of it outward, per px
-    steady: Floats  # (3, N) of it, as the pixels beside each show it: without its own noise
+    seen: Singles  # (3, N) encoded luma and colour differences, 0 to 1
+    bare: Singles  # (3, N) the bare mat's linear blue green red
+    slope: Singles  # (3, N) of it outward, per px
+    steady: Singles  # (3, N) of it, as the pixels beside each show it: without its own noise
     # (3, 3, N) encoded, what a print is foretold to show beside its level, its slope outward per px and the slope of
     # that; (3, 3, 0) where nothing is foretold.
-    shown: Floats
+    shown: Singles
     bin_starts: Ints  # (B,) first pixel of each bin
     bin_side: Ints  # (B,)
     count: int  # S
 
     @property
-    def cloth_seen(self) -> Floats:
+    def cloth_seen(self) -> Singles:
         """(3, N): what is seen, less what is foretold of a print."""
         return self.seen - self.shown[0] if self.shown.size else self.seen
 
@@ -157,7 +158,7 @@ class Window:
     def kept(self, use: NDArray[np.bool_]) -> Window:
         """Only the pixels where `use` (N,) is True, binned anew along their sides."""
         order, starts, sides = in_bins(self.side, self.along_px, use, self.count, BIN_PX)
-        across, along = rows_in_order(np.stack([self.across_px, self.along_px]), order)
+        across, along = self.across_px[order], self.along_px[order]
         seen, bare, slope, steady = (
             rows_in_order(one, order) for one in (self.seen, self.bare, self.slope, self.steady)
         )
@@ -216,8 +217,10 @@ def sample(
 ) -> Window:
     """The pixels of `places_about`, with what is seen there and the bare mat."""
     scene, at = picture.scene, places_about(picture, axes, inside_px, outside_px, trims_px, own_cloth)
-    seen = np.ascontiguousarray(picture.encoder.luma_chroma_at(scene.seen.at(at.x, at.y), at.x, at.y).T)
-    mat = mat_at(scene.mat.at(at.x, at.y), at.x, at.y, at.side, axes.outward_px, float(scene.noise[0]))
-    none, count = np.empty(0, np.int64), len(axes.lengths_mm)
-    window = Window(at.side, at.points_mat_mm, at.across_px, at.along_px, seen, *mat, NOTHING_SHOWN, none, none, count)
-    return window.kept(np.ones(len(at.side), np.bool_))
+    count = len(axes.lengths_mm)
+    order, starts, sides = in_bins(at.side, at.along_px, np.ones(len(at.side), np.bool_), count, BIN_PX)
+    side, x, y = at.side[order], at.x[order], at.y[order]
+    seen = np.ascontiguousarray(picture.encoder.luma_chroma_at(scene.seen.at(x, y), x, y).T, np.float32)
+    mat = mat_at(scene.mat.at(x, y), x, y, side, axes.outward_px, float(scene.noise[0]))
+    across, along = at.across_px[order], at.along_px[order]
+    return Window(side, at.points_mat_mm[order], across, along, seen, *mat, NOTHING_SHOWN, starts, sides, count)
