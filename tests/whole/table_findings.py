@@ -51,6 +51,8 @@ def expected_text(truth: Mapping[str, Any]) -> str:
         lean = "right" if truth["nominal_local"][3][0] > 0 else "left"
         strip_mm, seam_mm = p["strip1_mm"] + p["strip2_mm"], p["strip1_mm"]
         return f"slant({strip_mm:.4f} mm, {p['cut_width_mm']:.4f} mm, 45 deg, {lean}, {seam_mm:.4f} mm)"
+    if truth["shape"] == "hst_square":
+        return f"halves({p['side_mm']:.4f} mm)"
     return f"polygon({', '.join(f'{x} mm {y} mm' for x, y in truth['nominal_local'])})"
 
 
