@@ -31,6 +31,7 @@ from vision.edge.seamlight import (
     equations,
     levels_after,
     predicted,
+    row_scores,
     variance_of,
 )
 from vision.edge.weighing import MODEL_ERROR
@@ -50,6 +51,7 @@ MOST_STEP_PX = 1.0
 SETTLED_PX = 0.002  # a step of less changes nothing
 FIRST_STEPS = 3  # before which the residuals' spread is not known yet
 AT_FIRST = 0.5  # of the step that a seam must have is asked for before anything is fitted
+ALIKE, FINE_ROWS = 2.0, 4  # within so many blurs neighbouring rows see much the same; parts that those are taken in
 SCAN_PX, SCAN_RIM = 0.5, 4  # steps of a first look for the place, and how many of them are left out at either end
 
 
@@ -194,7 +196,7 @@ class SeamSolver:
         found = np.array([state.unknown for state, _, _ in tries])
         mean = odds @ found
         off = (found - mean)[:, :2]
-        covariance = np.einsum("k,kij->ij", odds, np.array([self._covariance(eq) for _, eq, _ in tries]))
+        covariance = np.einsum("k,kij->ij", odds, np.array([self._covariance(state, eq) for state, eq, _ in tries]))
         covariance = covariance + np.einsum("k,ki,kj->ij", odds, off, off)
         levels = tries[int(np.argmax(odds))][0].levels.values
         return SeamLine(float(mean[0]), float(mean[1]), covariance, self._step(levels), mean[2:4])
@@ -207,10 +209,25 @@ class SeamSolver:
         error = np.hypot(steps.std(axis=1, ddof=1), self.floor) / math.sqrt(count)
         return float(np.max(np.abs(steps.mean(axis=1)) / error))
 
-    def _covariance(self, eq: _Equations) -> Floats:
-        """(2, 2) of offset and turn; where the bins disagree by more than the model says, by that much more."""
-        inverse, scores = np.linalg.inv(eq.normal), eq.sums.scores
-        count = scores.shape[1]
-        clustered = inverse @ (scores @ scores.T) @ inverse * count / max(count - 2.0, 1.0)
-        grown = np.sqrt(np.maximum(np.diag(clustered) / np.diag(inverse), 1.0))[:2]
-        return np.asarray(inverse[:2, :2] * np.outer(grown, grown))
+    def _covariance(self, state: _State, eq: _Equations) -> Floats:
+        """(2, 2) of offset and turn; where bins, or rows, disagree by more than the model says, by that much more.
+
+        A stripe beside the seam errs alike in all bins, and so speaks with one voice in a row along it: clusters of two
+        ways (A. C. Cameron, J. B. Gelbach, D. L. Miller, Robust inference with multiway clustering, Journal of Business
+        and Economic Statistics 29, 2011, from memory), the mean of all ways to lay rows.
+        """
+        inverse = np.linalg.inv(eq.normal)
+        at = predicted(self.pixels, state.unknown, state.levels.values, self.camera)
+        across = self.pixels.across_px - state.unknown[0] - state.unknown[1] * self.pixels.along_px
+        row = np.floor((across - across.min()) / (ALIKE * self.camera.blur_px / FINE_ROWS)).astype(np.int64)
+        rows = int(row.max()) + 1
+        by_row = row_scores(at, self.pixels, state.variance, self.noise, eq.sums, row, rows)
+        apart = np.abs(np.subtract.outer(np.arange(rows), np.arange(rows))) / FINE_ROWS
+        more = np.ones(2)
+        for scores, together, count in (
+            (eq.sums.scores, np.eye(eq.sums.scores.shape[1]), eq.sums.scores.shape[1]),
+            (by_row, np.maximum(1.0 - apart, 0.0), rows / FINE_ROWS),
+        ):
+            clustered = inverse @ (scores @ together @ scores.T) @ inverse * count / max(count - 2.0, 1.0)
+            more += np.maximum(np.diag(clustered) / np.diag(inverse), 1.0)[:2] - 1.0
+        return np.asarray(inverse[:2, :2] * np.sqrt(np.outer(more, more)))

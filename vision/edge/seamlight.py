@@ -241,6 +241,31 @@ def equations(at: Seen, pixels: Pixels, variance: Floats, noise: Floats, levels:
 
 
 @compiled
+def row_scores(at: Seen, pixels: Pixels, variance: Floats, noise: Floats, sums: Sums, row: Ints, rows: int) -> Floats:
+    """(U, R): what each of R rows along the seam says of the unknowns, the levels being eliminated.
+
+    `row` (N,) is each pixel's; the other arrays are as in `equations`, whose `sums` these are.
+    """
+    unknowns, scores = len(at.slopes), np.zeros((len(at.slopes), rows))
+    for c in range(3):
+        alike = noise[0, c] ** 2 * (noise[1, c] - 1.0)
+        for i in range(len(row)):
+            b, spread, rest = pixels.bin[i], variance[c, i], pixels.seen[c, i] - at.seen[c, i]
+            lone = spread / (spread + alike)
+            pull = min(1.0, HUBER * math.sqrt(spread) / max(abs(rest), 1e-12)) * lone / spread * rest
+            for x in range(unknowns):
+                slope = at.slopes[x, c, i]
+                for k in range(2):
+                    share = (
+                        sums.inverse[k, 0, c, b] * sums.cross[0, x, c, b]
+                        + sums.inverse[k, 1, c, b] * sums.cross[1, x, c, b]
+                    )
+                    slope -= share * at.by_level[k, c, i]
+                scores[x, row[i]] += pull * slope
+    return scores
+
+
+@compiled
 def levels_after(levels: Levels, sums: Sums, change: Floats, learning: bool) -> Levels:
     """After a step of the unknowns by `change` (U,); where `learning`, their mean and spread are what is now seen."""
     after, mean, u, bins = levels.values.copy(), levels.mean.copy(), levels.u.copy(), levels.values.shape[2]
