@@ -225,8 +225,12 @@ class _Solver:
         inverse, by_common, covariance = here.equations.eliminated()
         n, bins = len(OWN), np.diff(self.pixels.side_bins)
         scores = np.einsum("bnd,bd->bn", np.repeat(here.follows[:, :n], bins, axis=0), here.sums.scores)
-        scattered = self.pixels.by_side(scores[:, :, None] * scores[:, None])
-        clustered = inverse @ scattered @ inverse * (bins / np.maximum(bins - 2.0, 1.0))[:, None, None]
+        together = self.pixels.together()
+        scores = np.add.reduceat(scores, together, axis=0)
+        scattered, side = np.zeros_like(inverse), np.repeat(np.arange(self.count), bins)[together]
+        np.add.at(scattered, side, scores[:, :, None] * scores[:, None])
+        many = np.bincount(side, minlength=self.count)
+        clustered = inverse @ scattered @ inverse * (many / np.maximum(many - 2.0, 1.0))[:, None, None]
         own_covariance = np.zeros((self.count, 3, 3))
         for k in range(3):
             own_covariance[:, k, k] = np.maximum(clustered[:, k, k], inverse[:, k, k])

@@ -75,15 +75,16 @@ def placed_beside(
 
 
 @compiled
-def in_bins(side: Ints, along_px: Floats, use: Bools, count: int, bin_px: float) -> tuple[Ints, Ints, Ints]:
+def in_bins(side: Ints, along_px: Floats, use: Bools, bins_px: Floats) -> tuple[Ints, Ints, Ints]:
     """Pixels that are of `use` in the order of their sides and bins: (M,) which; (B,) first of each bin, and its side.
 
-    `side` (N,) must not decrease; of `count` sides.
+    `side` (N,) must not decrease; `bins_px` (S,) are the bins of each side.
     """
     order, many = np.empty(len(side), np.int64), 0
     starts, sides, bins = np.empty(len(side), np.int64), np.empty(len(side), np.int64), 0
     first = 0
-    for s in range(count):
+    for s in range(len(bins_px)):
+        bin_px = bins_px[s]
         last, low, high = first, 1 << 30, -(1 << 30)
         while last < len(side) and side[last] == s:
             place = math.floor(along_px[last] / bin_px)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from vision.edge.encoding import YCC_OF_BGR, Encoder
 from vision.edge.ruled import Bars
-from vision.edge.windows import Window
+from vision.edge.windows import BIN_PX, Window
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
@@ -56,6 +56,12 @@ class SidePixels(NamedTuple):
     def most(self) -> int:
         """How many pixels a side has at most."""
         return int(np.diff(self.side_starts).max(initial=0))
+
+    def together(self) -> Ints:
+        """(C,): the first of the bins that lie within the same `BIN_PX` along a side, whose pixels may err alike."""
+        side = np.repeat(np.arange(len(self.side_bins) - 1), np.diff(self.side_bins))
+        place = np.floor(self.along_px[self.bin_starts[:-1]] / BIN_PX)
+        return np.flatnonzero(np.diff(side, prepend=-1) | (np.diff(place, prepend=0.0) != 0.0))
 
     def by_side(self, of_bins: Floats) -> Floats:
         """(S, ...): sums over the bins of each side, of (B, ...)."""

@@ -26,12 +26,13 @@ from vision.edge.ruled import NO_BARS
 from vision.edge.thinning import roughly, told_by
 from vision.edge.threads import threads_along
 from vision.edge.valley import SURELY_INSIDE_PX, contradicted, likeliest_offsets_px, softness_px
-from vision.edge.windows import Axes, Window, sample
+from vision.edge.windows import BIN_PX, Axes, Window, sample
 from vision.mat import Scene
 
 Floats = NDArray[np.float64]
 
 PRINTED_PX = 2.2  # inside: of a print only what is next to the edge says how bright the cloth is there
+PRINTED_BIN_PX = 3.0  # along it: about what the blur tells apart; where a figure ends within a bin it seems an edge
 SPARE_PX = 4.0  # around the widest window, for lines that move
 FEWEST = 30  # pixels that make a side
 ASTRAY = 0.95  # of the valley's width: the fit lies at its end
@@ -143,6 +144,7 @@ def fit_sides(
     standing_out, coloured = told_by(everything, picture.noise)
     standing_out, coloured = standing_out & ~printed, coloured | printed
     valleys, lined = np.full(len(starts), np.nan), np.ones(len(starts), bool)
+    bins_px = np.where(printed, PRINTED_BIN_PX, BIN_PX)
     offsets, bows, fits, last = np.zeros(len(starts)), np.zeros(len(starts)), None, axes
     for reach in reaches:
         placed = everything.placed(axes)
@@ -155,7 +157,7 @@ def fit_sides(
             offsets = offsets - _under_shadow_px(placed, picture, axes)
             valleys = np.where(printed, offsets, np.nan)
         if np.any(printed):
-            window = placed.kept(clear & _near(placed, seen, offsets, bows, printed))
+            window = placed.kept(clear & _near(placed, seen, offsets, bows, printed), bins_px)
         count = np.bincount(window.side, minlength=len(starts))
         # Far from its place a side that cuts a line is led astray by it: lines are cut when the sides have one.
         cut, blur_px = fits is not None or reach is NARROW, float((fits.common if fits else prior).values[0])
@@ -170,7 +172,7 @@ def fit_sides(
         if fits is not None:
             start = Unknowns(np.where((printed | lined)[:, None], start.own, fits.own), fits.common.values)
         start.own[:, :3] = np.column_stack([offsets, np.zeros(len(starts)), bows])
-        some = window if cut else roughly(window, standing_out & ~lined)
+        some = window if cut else roughly(window, standing_out & ~lined, bins_px)
         known = prints.figures, valleys, bars, lined, cut, coloured
         here = Beside(some, axes, picture.noise, picture.encoder, *known)
         moves_u = np.where(printed | (reach is reaches[-1]), FINELY_U, ROUGHLY_U)

@@ -20,7 +20,7 @@ Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 Ints = NDArray[np.int64]
 
-BIN_PX = 6.0  # along the side: one cloth level each
+BIN_PX = 12.0  # along a side of plain cloth, whose light hardly changes there: one level each
 NOTHING_SHOWN = np.empty((3, 3, 0), np.float32)
 NO_CLOTHS = np.empty((0, 0), np.uint16)
 
@@ -155,9 +155,10 @@ class Window:
         across, along = axes.places(self.points_mat_mm, self.side)
         return replace(self, across_px=across, along_px=along)
 
-    def kept(self, use: NDArray[np.bool_]) -> Window:
-        """Only the pixels where `use` (N,) is True, binned anew along their sides."""
-        order, starts, sides = in_bins(self.side, self.along_px, use, self.count, BIN_PX)
+    def kept(self, use: NDArray[np.bool_], bins_px: Floats | float = BIN_PX) -> Window:
+        """Only the pixels where `use` (N,) is True, in bins of so many px along their sides, or each side's (S,)."""
+        bins_px = np.array(np.broadcast_to(bins_px, self.count), np.float64)
+        order, starts, sides = in_bins(self.side, self.along_px, use, bins_px)
         across, along = self.across_px[order], self.along_px[order]
         seen, bare, slope, steady = (
             rows_in_order(one, order) for one in (self.seen, self.bare, self.slope, self.steady)
@@ -218,7 +219,8 @@ def sample(
     """The pixels of `places_about`, with what is seen there and the bare mat."""
     scene, at = picture.scene, places_about(picture, axes, inside_px, outside_px, trims_px, own_cloth)
     count = len(axes.lengths_mm)
-    order, starts, sides = in_bins(at.side, at.along_px, np.ones(len(at.side), np.bool_), count, BIN_PX)
+    every, bins_px = np.ones(len(at.side), np.bool_), np.full(count, BIN_PX)
+    order, starts, sides = in_bins(at.side, at.along_px, every, bins_px)
     side, x, y = at.side[order], at.x[order], at.y[order]
     seen = np.ascontiguousarray(picture.encoder.luma_chroma_at(scene.seen.at(x, y), x, y).T, np.float32)
     mat = mat_at(scene.mat.at(x, y), x, y, side, axes.outward_px, float(scene.noise[0]))
