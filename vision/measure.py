@@ -19,7 +19,7 @@ from vision.edge.seam_fit import Blurs
 from vision.edge.sides import Picture
 from vision.expected import ExpectedShape
 from vision.mat import Scene
-from vision.outline import rough_polygon, touching
+from vision.outline import astray_px, rough_polygon, solid, touching
 from vision.outline_fit import Outline, fit_outlines
 from vision.planned_seams import planned_seams
 from vision.polygons import side_distances, sides_of
@@ -37,6 +37,7 @@ Floats = NDArray[np.float64]
 
 PARALLEL_RAD = math.radians(5.0)
 LEAST_AREA_MM2 = 60.0
+MOST_ASTRAY_PX = 3.0  # of nearly all of a rim that nothing breaks
 MOST_BLUR_PX = 2.4  # softer sides are out of focus, or moved
 MOST_U_MM = 0.5  # of a side; who is less sure has not measured it
 MOST_CORNER_U_MM = 5.0  # a corner of two sides that hardly meet
@@ -149,16 +150,20 @@ def _unit(
         np.array([side.bow_mm for side in sides]),
         _widths(doubt),
         seams,
-        trouble="touching" if touching(corners) else _trouble(region, outline, of_sides[:n], corners_u),
+        trouble=_trouble(region, outline, camera.px_from_mat(corners, cloth.height_mm), of_sides[:n], corners_u),
         bows_u_mm=bows_u_mm(sides),
         doubt=doubt,
     )
 
 
-def _trouble(region: Region, outline: Outline, offsets_u: Floats, corners_u: Floats) -> str | None:
+def _trouble(region: Region, outline: Outline, corners_px: Floats, offsets_u: Floats, corners_u: Floats) -> str | None:
     """What is wrong with the picture of this unit, if something is."""
+    if touching(outline.corners_mat_mm):
+        return "touching"
     if region.cut_off:
         return "cut_off"
+    if solid(region) and astray_px(corners_px, region) > MOST_ASTRAY_PX:  # corners were cut off to find straight sides
+        return "no_straight_sides"
     # A print's own figures look like a soft edge.
     soft = [side.soft_px for side in outline.sides if math.isfinite(side.soft_px) and not side.printed]
     if soft and min(soft) > MOST_BLUR_PX:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from vision.polygons import sides_of, signed_area
 from vision.regions import Region
-from vision.straightsides import misfit_px, through_rim, without, without_flat
+from vision.straightsides import misfit_px, rim_astray_px, through_rim, without, without_flat
 
 Floats = NDArray[np.float64]
 
@@ -21,6 +21,7 @@ SIMPLER_PX = (1.5, 2.5, 4.0, 6.0, 9.0)
 CORNER_COST_PX = 0.3  # one corner more must bring the outline this much nearer to the rim
 MOST_CORNERS = 12
 SHORT_LIST = 4  # outlines whose sides are laid through the rim,
+SOLID = 0.96  # of its hull: what is broken by a print or by cloth like the mat has another outline than its rim
 ALIKE = 2  # so many of them with one number of corners
 SAME_PX = 1.5
 RIM_POINTS = 150  # are enough to tell one outline from another
@@ -55,6 +56,17 @@ def rough_polygon(region: Region) -> Floats | None:
     best = min(laid, key=lambda outline: _cost_px(outline, rim))
     best = drop_flat_corners(through_rim(best, rim.points_px))
     return best[::-1] if signed_area(best) > 0 else best
+
+
+def astray_px(corners: Floats, region: Region) -> float:
+    """How far from an outline (N, 2) in px nearly all of the rim lies at most."""
+    return rim_astray_px(np.ascontiguousarray(corners), np.ascontiguousarray(region.contour_px, np.float64))
+
+
+def solid(region: Region) -> bool:
+    """Whether the region is convex but for what cells do to its rim: nothing has broken that."""
+    contour = region.contour_px.astype(np.float32)
+    return bool(cv2.contourArea(contour) > SOLID * cv2.contourArea(cv2.convexHull(contour)))
 
 
 def _likely(rim: _Rim) -> list[Floats]:

@@ -24,7 +24,7 @@ from vision.edge.sides import Picture
 from vision.light import linear_image, mean_light
 from vision.mat import MatPicture, compare_with_mat, mat_picture
 from vision.measure import Cloth as ClothHeight
-from vision.measure import Trust, find_pieces
+from vision.measure import Trust, find_pieces, measure_units
 from vision.outline import rough_polygon
 from vision.roundness import is_curved
 from vision.units import MeasuredUnit
@@ -135,6 +135,15 @@ def test_a_small_square_is_no_disc(turn_deg: float) -> None:
     """A rim in cells of 2 px rounds its corners off: of sides of 25 px that is a sixth at either end."""
     assert not looked_at(laid(shapely.box(-5, -5, 5, 5), turn_deg))[0]
     assert not looked_at(laid(shapely.Polygon([(-7, -4), (3, -4), (7, 4), (-3, 4)]), turn_deg))[0]
+
+
+def test_corners_that_were_cut_off_are_no_measured_unit() -> None:
+    """Of a square with its corners rounded off by 10 mm the straight sides are seen, but not all of its rim."""
+    rounded = np.array(laid(shapely.box(-15, -15, 15, 15).buffer(10.0, quad_segs=60), 23.0).exterior.coords)[:0:-1]
+    pixels = encode(light_on_pixels(VIEW, Mat(), [Cloth(rounded, (0.5, 0.55, 0.6))]), SENSOR, 3)
+    scene = compare_with_mat(linear_image(pixels), bare(), everywhere())
+    (unit,) = measure_units(scene, camera(), everywhere(), FLAT)
+    assert unit.curved is not None or unit.trouble == "no_straight_sides"
 
 
 def test_uncertainty_over_noises() -> None:
