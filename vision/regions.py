@@ -21,6 +21,8 @@ CLOSE_CELLS = 5  # a print may have the mat's colour in it: gaps up to this size
 OPEN_CELLS = 3  # what is thinner than this is taken off
 THREAD_CELLS = 5  # what is thinner than this all over, averaged over 3 cells, is a thread, a grid line or a hair
 LINE_CELLS = 5  # grid lines are thinner than this in a smoothed difference to a mat without lines
+SPECK_AREA, SPECK_SHARE = 25, 0.12  # what is smaller (cells) and has less of the contrast nearby is compression's
+CODED_CELLS = 8  # squares of 16 px, where colour is kept in half the size
 CONVEX = 0.93  # a region of less solidity may be two that closing has joined
 STRAIGHT = 0.95  # a piece of cloth with straight sides fills its convex hull at least so far
 MOST_OF = 0.8  # of a region must be left in its parts
@@ -59,6 +61,7 @@ def find_regions(scene: Scene, on_mat: NDArray[np.bool_], least_area_px: float) 
     inside = on_mat[::CELL_PX, ::CELL_PX]
     differs: Mask = np.where(inside, scene.contrast.cloth, 0).astype(np.uint8)
     rim = _rim(inside)
+    differs = _without_specks(differs, scene.contrast.squared)
     if not scene.known:  # its lines differ too, and would be filled as if they enclosed cloth
         differs = _opened(differs, LINE_CELLS)
     least = least_area_px / CELL_PX**2
@@ -69,6 +72,27 @@ def find_regions(scene: Scene, on_mat: NDArray[np.bool_], least_area_px: float) 
         for part in _split(scene, lit, differs, rim, least)
     ]
     return sorted((patch.region(on_mat.shape) for patch in found), key=lambda region: -region.area_px)
+
+
+def _without_specks(differs: Mask, squared: NDArray[np.float32]) -> Mask:
+    """Without what compression leaves around strong edges, within the square that it codes at once.
+
+    `squared` is the squared contrast. Such specks are small and weak beside what they surround.
+    """
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(differs, connectivity=8, ltype=cv2.CV_32S)
+    small = stats[:, cv2.CC_STAT_AREA] < SPECK_AREA
+    if not small.any():
+        return differs
+    y, x = np.nonzero(small[labels])
+    own, nearby = np.zeros(count, np.float32), np.zeros(count, np.float32)
+    around = cv2.dilate(squared, np.ones((2 * CODED_CELLS + 1,) * 2, np.uint8))
+    at = np.asarray(labels[y, x], np.int64)
+    np.maximum.at(own, at, squared[y, x])
+    np.maximum.at(nearby, at, around[y, x])
+    left = differs.copy()
+    dropped = own < SPECK_SHARE**2 * nearby
+    left[y[dropped[at]], x[dropped[at]]] = 0
+    return left
 
 
 @dataclass(frozen=True, eq=False, slots=True)
