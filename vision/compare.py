@@ -30,6 +30,7 @@ Floats = NDArray[np.float64]
 TROUBLES = {
     "cut_off": "it reaches beyond the picture: move it in",
     "blurred": "the picture is blurred: focus the camera, and let things lie still",
+    "overexposed": "the mat is too bright for the camera, light cloth would not show: give it less light",
     "unsure": "a side is hardly seen: use more light, or a mat of another colour",
     "touching": "it touches another: move them apart",
     "no_straight_sides": "no straight sides were found: smooth it, or move it away from others",

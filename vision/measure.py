@@ -162,6 +162,8 @@ def _trouble(region: Region, outline: Outline, corners_px: Floats, offsets_u: Fl
         return "touching"
     if region.cut_off:
         return "cut_off"
+    if any(side.dazzled for side in outline.sides):  # half a unit may not be seen at all
+        return "overexposed"
     if solid(region) and astray_px(corners_px, region) > MOST_ASTRAY_PX:  # corners were cut off to find straight sides
         return "no_straight_sides"
     # A print's own figures look like a soft edge.

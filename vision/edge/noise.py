@@ -98,5 +98,5 @@ def _blocks(seen: Singles, bare: Singles, bgr_of: Floats, ycc_of: Floats, steps:
                 means[n, c] += value / many
                 within[n, c] += value * value / many
         for c in range(3):
-            within[n, c] -= means[n, c] ** 2
+            within[n, c] = max(within[n, c] - means[n, c] ** 2, 0.0)  # of an overexposed block all are alike
     return means, within

@@ -1,10 +1,10 @@
-"""Where an edge truly lies of cloth that is brighter than the camera can tell: its light is cut off at the top.
+"""Where an edge truly lies of cloth or mat that is brighter than the camera can tell: its light is cut off at the top.
 
 Such cloth seems less bright than it is, and pixels that see a little less of it seem to be all cloth: the edge seems
-to lie outward, by a twentieth of a pixel and more. How much brighter it is, nothing but the edge itself can tell: its
-rise is then too steep at the mat and broken off at the top. So the mean rise across the side is fitted twice, with
-cloth just as bright as the camera can tell and with brighter cloth; the difference of the two places is what the edge
-has to move. What else there is (shadow, wall) is the same in both and cancels, about.
+to lie outward, by a twentieth of a pixel and more; beside such a mat inward. How much brighter it is, nothing but the
+edge itself can tell: its rise is then too steep at the dark end and broken off at the top. So the mean rise across the
+side is fitted twice, with light just as bright as the camera can tell and with brighter light; the difference of the
+two places is what the edge has to move. What else there is (shadow, wall) is the same in both and cancels, about.
 """
 
 from __future__ import annotations
@@ -33,14 +33,26 @@ STEPS, MOST_PX = 5, 0.5
 
 
 def overexposed(window: Window, encoder: Encoder) -> NDArray[np.bool_]:
-    """(S,): beside which lines the cloth is too bright for a channel at least."""
+    """(S,): beside which lines cloth or mat are too bright for a channel at least."""
     result = np.zeros(window.count, np.bool_)
     for s, run in enumerate(window.runs):
-        inside = window.across_px[run] < -INSIDE_PX
-        if inside.any():
-            encoded = BGR_OF_YCC @ window.seen[:, run][:, inside]
-            result[s] = bool(np.any(np.mean(encoded >= FULL, axis=1) > MOSTLY))
+        for well in (window.across_px[run] < -INSIDE_PX, window.across_px[run] > INSIDE_PX):
+            result[s] |= well.any() and np.any(_full(window.seen[:, run][:, well]))
     return result
+
+
+def dazzled(window: Window) -> NDArray[np.bool_]:
+    """(S,): beside which lines no channel tells how bright the mat is: cloth as bright would not show there."""
+    result = np.zeros(window.count, np.bool_)
+    for s, run in enumerate(window.runs):
+        well = window.across_px[run] > INSIDE_PX
+        result[s] = well.any() and np.all(_full(window.seen[:, run][:, well]))
+    return result
+
+
+def _full(seen: NDArray[np.floating]) -> NDArray[np.bool_]:
+    """(3,): which channels tell no level of most pixels (3, N)."""
+    return np.asarray(np.mean(BGR_OF_YCC @ seen >= FULL, axis=1) > MOSTLY)
 
 
 def moved_px(window: Window, noise: Noise, encoder: Encoder, blur_px: Floats) -> tuple[Floats, Floats]:
@@ -59,8 +71,10 @@ def moved_px(window: Window, noise: Noise, encoder: Encoder, blur_px: Floats) ->
 class _Rise:
     """The mean encoded luma across one side, from cloth to mat, in K steps."""
 
-    def __init__(self, across_px: Floats, luma: Floats, mat: Floats, cloth: Floats, u: Floats) -> None:
-        self.across_px, self.luma, self.mat, self.cloth, self.u = across_px, luma, mat, cloth, u
+    def __init__(
+        self, across_px: Floats, luma: Floats, mat: Floats, cloth: Floats, full: NDArray[np.bool_], u: Floats
+    ) -> None:
+        self.across_px, self.luma, self.mat, self.cloth, self.full, self.u = across_px, luma, mat, cloth, full, u
 
     @staticmethod
     def of(window: Window, s: int, noise: Noise, encoder: Encoder) -> _Rise | None:
@@ -79,15 +93,15 @@ class _Rise:
 
         luma = mean(seen[0])
         cloth = encoder.decode(BGR_OF_YCC @ seen[:, inside].mean(axis=1))
-        full = np.mean((BGR_OF_YCC @ seen[:, inside]) >= FULL, axis=1) > MOSTLY
+        full = np.stack([_full(seen[:, inside]), _full(seen[:, outside])])
         light = encoder.decode(BGR_OF_YCC @ seen[:, outside])
         gain = light.sum(axis=1) / np.maximum(bare[:, outside].sum(axis=1), 1e-6)
         mat = np.stack([mean(gain[c] * bare[c]) for c in range(3)])
         u = np.hypot(noise.sd[0] * np.sqrt(noise.together[0] / count), MODEL_ERROR * abs(luma[0] - luma[-1]))
-        return _Rise(mean(across), luma, mat, np.where(full, -1.0, cloth), u)
+        return _Rise(mean(across), luma, mat, np.where(full[0], 1.0, cloth), full, u)
 
     def moved(self, encoder: Encoder, blur_px: float) -> tuple[float, float]:
-        """Mean and spread of the difference, over all that the cloth's light may be (a grid of its posterior)."""
+        """Mean and spread of the difference, over all that the light cut off may be (a grid of its posterior)."""
         places, cost = self._fitted(encoder, blur_px)
         cost = cost + (BRIGHTER / BRIGHTER_U) ** 2
         weight = SPACING * np.exp(-0.5 * (cost - cost.min()))
@@ -97,7 +111,7 @@ class _Rise:
         return mean, math.sqrt(float(weight @ (away - mean) ** 2))
 
     def _fitted(self, encoder: Encoder, blur_px: float) -> tuple[Floats, Floats]:
-        """(G,) each: the place (px outward) that explains the rise best with each light of the cloth, its chi-square.
+        """(G,) each: the place (px outward) that explains the rise best with each light, its chi-square.
 
         Gauss-Newton on the place and the blur, with all lights at once.
         """
@@ -115,7 +129,6 @@ class _Rise:
     def _luma(self, encoder: Encoder, blur_px: float, at: Floats) -> Floats:
         """(G, K): as the camera writes it down, with edges at (G, 2) places and logs of the blur over `blur_px`."""
         share = ndtr((at[:, :1] - self.across_px) / (blur_px * np.exp(at[:, 1:])))[:, None]
-        brighter = np.exp(BRIGHTER)[:, None]
-        cloth = np.where(self.cloth < 0.0, brighter, self.cloth)[..., None]
-        light = cloth * share + self.mat * (1.0 - share)
+        cloths, mats = (np.where(full, np.exp(BRIGHTER)[:, None], 1.0)[..., None] for full in self.full)
+        light = self.cloth[:, None] * cloths * share + self.mat * mats * (1.0 - share)
         return np.asarray(np.einsum("c,gck->gk", YCC_OF_BGR[0], encoder.encode(light)[0]))

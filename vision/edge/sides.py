@@ -21,7 +21,7 @@ from vision.edge.light import Unknowns
 from vision.edge.mistaken import mistaken_px
 from vision.edge.neighbours import Neighbours
 from vision.edge.noise import Noise, encoded_noise
-from vision.edge.overexposed import moved_px
+from vision.edge.overexposed import dazzled, moved_px
 from vision.edge.ruled import NO_BARS
 from vision.edge.thinning import roughly, told_by
 from vision.edge.threads import threads_along
@@ -108,6 +108,7 @@ class SideFit:
     printed: bool = False  # the cloth varies beside it by more than noise and weave
     misfit_mm: float = 0.0  # by which all sides of the picture may be off outward together, as the model is wrong
     untold: float = 0.0  # of how a print varies there, the share that nothing foretells
+    dazzled: bool = False  # the mat beside it is brighter than the camera can tell: as bright a cloth would not show
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -205,8 +206,9 @@ def fit_sides(
     cloth = picture.encoder.decode(BGR_OF_YCC @ fits.levels.mean[0])
     by_lines = mistaken_px(bars, window, fits.own[:, 0], cloth)
     doubts = np.column_stack([np.sqrt(astray**2 + moves_u**2 + by_threads + by_lines**2), bent])
+    too_bright = dazzled(placed)
     found = [
-        _fit(s, fits, last, axes, float(seen_px[s]), float(soft_px[s]), doubts[s], prints)
+        _fit(s, fits, last, axes, float(seen_px[s]), float(soft_px[s]), doubts[s], prints, bool(too_bright[s]))
         if count[s] >= FEWEST
         else None
         for s in range(len(starts))
@@ -295,6 +297,7 @@ def _fit(
     soft_px: float,
     doubts_px: Floats,
     prints: Prints,
+    too_bright: bool,
 ) -> SideFit:
     to_mm = 1.0 / float(axes.scale[s])
     # A parabola's height over the whole side, from that over what was seen of it.
@@ -319,4 +322,5 @@ def _fit(
         bool(prints.printed[s]),
         misfit_mm,
         float(prints.untold[s]),
+        too_bright,
     )
