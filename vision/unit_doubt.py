@@ -18,7 +18,7 @@ from vision.sidedoubt import SideDoubt
 
 Floats = NDArray[np.float64]
 
-MODEL_FLOOR_PX = 0.02  # what no fit on an 8-bit picture of real cloth can promise to beat
+MODEL_FLOOR_PX = 0.01  # what the model of one side may be wrong by alone; what of all alike, each picture tells
 PRINT_FLOOR_PX = 0.06  # a print's own figures at its edge, of which nothing is known
 FORETOLD_SHARE = (
     0.5  # of that floor, however well a print is foretold: what is foretold is cut, and blurred, as a model

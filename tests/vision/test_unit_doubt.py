@@ -94,8 +94,8 @@ def test_a_wrong_scale_against_an_outline_that_grew() -> None:
 
 def test_bows_by_hand() -> None:
     own = np.diag([0.0, 0.0, 0.03**2])
-    # 0.03 of its own, 0.003 * 0.3 by what is common, and 0.02 px of the model: 0.008 mm, of which 0.7 of the square.
-    assert bows_u_mm(sides(own)) == pytest.approx(np.sqrt(0.03**2 + 0.0009**2 + 0.7 * 0.008**2), rel=1e-6)
+    # 0.03 of its own, 0.003 * 0.3 by what is common, and 0.01 px of the model: 0.004 mm, of which 0.7 of the square.
+    assert bows_u_mm(sides(own)) == pytest.approx(np.sqrt(0.03**2 + 0.0009**2 + 0.7 * 0.004**2), rel=1e-6)
 
 
 def test_what_the_model_is_wrong_by_moves_all_sides_outward() -> None:
