@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from shapely import Polygon
 
 from calibration.pinhole import Pinhole
 from vision.blemishes import blemishes_of
@@ -20,7 +21,7 @@ from vision.edge.sides import Picture
 from vision.expected import ExpectedShape
 from vision.mat import Scene
 from vision.outline import astray_px, rough_polygon, solid, touching
-from vision.outline_fit import Outline, fit_outlines
+from vision.outline_fit import Outline, Outlines, fit_outlines
 from vision.planned_seams import planned_seams
 from vision.polygons import side_distances, sides_of
 from vision.regions import Region, difference_map, find_regions
@@ -98,7 +99,9 @@ def measure_units(
             continue
         outline = outlines.found.get(i)
         if outline is None:
-            units.append(_not_measured(regions[i], camera, cloth))
+            rest = _not_measured(regions[i], camera, cloth)
+            if not _is_figure(rest, outlines):
+                units.append(rest)
             continue
         seams = find_seams(picture, outline.corners_mat_mm, blurs)
         hidden = [shape for shape in planned if len(shape.seams_mm) > max(1, len(seams))]
@@ -181,6 +184,12 @@ def _not_measured(region: Region, camera: Pinhole, cloth: Cloth) -> MeasuredUnit
     unknown = np.full(len(corners), np.nan)
     trouble = "cut_off" if region.cut_off else "touching" if touching(rim) else "no_straight_sides"
     return MeasuredUnit(corners, unknown, unknown, unknown, unknown, (), trouble=trouble)
+
+
+def _is_figure(rest: MeasuredUnit, outlines: Outlines) -> bool:
+    """Whether what could not be measured lies within a measured outline: a figure of that print, no other cloth."""
+    rim = Polygon(rest.corners_mat_mm).buffer(0.0)
+    return any(Polygon(one.corners_mat_mm).contains(rim) for one in outlines.found.values())
 
 
 def _corners_u(doubt: SideDoubt) -> Floats:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from functools import cache
 
 import cv2
@@ -27,8 +28,9 @@ from tests.vision.exact import (
 from tests.vision.exact_cover import tone_slope
 from vision.light import linear_image, mean_light
 from vision.mat import compare_with_mat, guessed_mat_picture, mat_picture
-from vision.measure import Cloth, measure_units
+from vision.measure import Cloth, find_pieces, measure_units
 from vision.polygons import outward_normals, side_distances, side_lengths
+from vision.regions import Region
 from vision.units import MeasuredUnit
 
 FLAT = Cloth(0.0, 0.0)  # the drawn cloth has no thickness
@@ -165,6 +167,21 @@ def test_without_a_picture_of_the_bare_mat_it_is_still_measured():
     error = np.concatenate([side_errors_px(outline, units)[:, 0] for outline in six(10)])
     assert len(units) == 6
     assert rms(error) < 0.1
+
+
+def test_a_figure_of_a_print_that_was_found_by_itself_is_no_other_cloth() -> None:
+    """Of a print on the mat's own colour some figures lie apart: within a measured outline they are that unit's own."""
+    cloth = picture(Piece(parallelogram(150, 110, 90, 70, 20), LIGHT), seed=5)
+    scene = compare_with_mat(linear_image(cloth), bare_mat(), everywhere())
+    pieces = find_pieces(scene, camera(), everywhere())
+    turn, far = np.linspace(0.0, 2.0 * np.pi, 60, endpoint=False), np.where(np.arange(60) % 2, 4.0, 12.0)
+    ragged = far[:, None] * np.column_stack([np.cos(turn), np.sin(turn)])
+    within = pieces.regions[0].contour_px.mean(axis=0)
+    for middle_px, count in ((within, 1), (np.array([60.0, 500.0]), 2)):
+        left, top = (int(one) - 15 for one in middle_px)
+        figure = Region(middle_px + ragged, (left, top, 30, 30), np.ones((30, 30), bool), cut_off=False)
+        found = replace(pieces, regions=(*pieces.regions, figure))
+        assert len(measure_units(scene, camera(), everywhere(), FLAT, pieces=found)) == count
 
 
 def test_neighbours_three_mm_apart():
