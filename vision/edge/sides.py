@@ -179,7 +179,8 @@ def fit_sides(
         moves_u = np.where(printed | (reach is reaches[-1]), FINELY_U, ROUGHLY_U)
         steps = SHADOWED_STEPS if prior.shadowed else reach.steps
         fits = solve(here, start, prior, Until(steps, moves_u), fits)
-        if unasked and some is not window and _shadowed(fits):  # which is said of all pixels alone
+        if unasked and some is not window:
+            # Few pixels take a shadow for the cloth, and nothing contradicts them: all are asked whether it is one.
             here = replace(here, window=window)
             fits = solve(here, fits.at, prior, Until(steps, moves_u), fits)
         if unasked and _shadowed(fits):
