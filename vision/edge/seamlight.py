@@ -83,15 +83,8 @@ class Sums(NamedTuple):
 @compiled
 def predicted(pixels: Pixels, unknown: Floats, levels: Floats, camera: Camera) -> Seen:
     """The pixels at some unknowns (5,) and levels (2, 3, B)."""
-    many, bins = len(pixels.across_px), levels.shape[2]
-    light, steep = np.zeros((2, 3, bins)), np.zeros((2, 3, bins))
-    for k in range(2):
-        for b in range(bins):
-            for c in range(3):
-                for j in range(3):
-                    light[k, c, b] += camera.bgr_of[c, j] * levels[k, j, b]
-                light[k, c, b] = light_of(light[k, c, b], camera.linear)
-                steep[k, c, b] = written_light(light[k, c, b], camera)[1]
+    many = len(pixels.across_px)
+    light, steep = lights_of(levels, camera)
     seen, slopes = np.zeros((3, many)), np.zeros((UNKNOWNS, 3, many))
     by_level, shares = np.zeros((2, 3, many)), np.zeros((2, many))
     offset, turn, inner, outer, width = unknown
@@ -137,6 +130,20 @@ def predicted(pixels: Pixels, unknown: Floats, levels: Floats, camera: Camera) -
         for row in range(3):
             slopes[1, row, i] = slopes[0, row, i] * pixels.along_px[i]
     return Seen(seen, slopes, by_level, shares)
+
+
+@compiled
+def lights_of(levels: Floats, camera: Camera) -> tuple[Floats, Floats]:
+    """(2, 3, B) each: the linear light of both fabrics' `levels` (2, 3, B), and how steep it is written down there."""
+    light, steep = np.zeros(levels.shape), np.zeros(levels.shape)
+    for k in range(2):
+        for b in range(levels.shape[2]):
+            for c in range(3):
+                for j in range(3):
+                    light[k, c, b] += camera.bgr_of[c, j] * levels[k, j, b]
+                light[k, c, b] = light_of(light[k, c, b], camera.linear)
+                steep[k, c, b] = written_light(light[k, c, b], camera)[1]
+    return light, steep
 
 
 @compiled

@@ -14,8 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.compiled import compiled
-from vision.edge.encoding import light_of
-from vision.edge.seamlight import Camera, Seen, normal_at, written_light
+from vision.edge.seamlight import Camera, Seen, lights_of, normal_at, written_light
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -52,15 +51,8 @@ def share_of(a: float, b: float, blur: float, together: float, normal: Floats) -
 @compiled
 def wedge_seen(places: WedgePlaces, unknown: Floats, levels: Floats, camera: Camera) -> Seen:
     """The pixels at some unknowns (6,) and levels (2, 3, B); `camera` has the reaches of a blur of 1 px."""
-    many, bins = len(places.bin), levels.shape[2]
-    light, steep = np.zeros((2, 3, bins)), np.zeros((2, 3, bins))
-    for k in range(2):
-        for b in range(bins):
-            for c in range(3):
-                for j in range(3):
-                    light[k, c, b] += camera.bgr_of[c, j] * levels[k, j, b]
-                light[k, c, b] = light_of(light[k, c, b], camera.linear)
-                steep[k, c, b] = written_light(light[k, c, b], camera)[1]
+    many = len(places.bin)
+    light, steep = lights_of(levels, camera)
     seen, slopes = np.zeros((3, many)), np.zeros((WEDGE_UNKNOWNS, 3, many))
     by_level, shares, encoded = np.zeros((2, 3, many)), np.zeros((2, many)), np.empty(3)
     steepness, by, blur = np.empty(3), np.empty(WEDGE_UNKNOWNS), unknown[4]
