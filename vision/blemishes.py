@@ -71,7 +71,9 @@ def blemishes_of(picture: Picture, outlines: Outlines) -> dict[int, tuple[Blemis
     middles, along_mm = (np.array(one) for one in ([s.middle_mat_mm for s in sides], [s.along for s in sides]))
     axes = Axes.at(picture.camera, picture.height_mm, middles, along_mm, lengths)
     half_px, scale = lengths * axes.along_px_per_mm / 2.0, axes.scale
-    here = _seen(picture, axes, outlines, half_px)
+    trims = np.array([_trims_px(outlines.found[i].corners_mat_mm, k) for i, k in whose])
+    bow_px = np.array([side.bow_mm for side in sides]) * scale
+    here = _seen(picture, axes, trims, np.array([i + 1 for i, _ in whose]), half_px, bow_px)
     noise_sd, blur_px = np.array(picture.noise.sd), float(outlines.common.values[0])
     precision = np.array([1.0, COLOUR_WEIGHT, COLOUR_WEIGHT]) / np.square(noise_sd)
     for s, ((i, k), side) in enumerate(zip(whose, sides, strict=True)):
@@ -101,13 +103,13 @@ def blemishes_of(picture: Picture, outlines: Outlines) -> dict[int, tuple[Blemis
     return found
 
 
-def _seen(picture: Picture, axes: Axes, outlines: Outlines, half_px: Floats) -> _Seen:
-    whose = [(i, k) for i, outline in outlines.found.items() for k in range(len(outline.sides))]
-    trims = np.array([_trims_px(outlines.found[i].corners_mat_mm, k) for i, k in whose])
-    at = places_about(picture, axes, INSIDE_PX, OUTSIDE_PX, trims, np.array([i + 1 for i, _ in whose]))
-    bow_px = np.array([side.bow_mm for outline in outlines.found.values() for side in outline.sides]) * axes.scale
+def _seen(
+    picture: Picture, axes: Axes, trims_px: Floats, cloths: NDArray[np.int64], half_px: Floats, bow_px: Floats
+) -> _Seen:
+    """What is seen about the `axes` of S sides of the `cloths` (S,), without `trims_px` (S, 2) at their ends."""
+    at = places_about(picture, axes, INSIDE_PX, OUTSIDE_PX, trims_px, cloths)
     across = at.across_px - bow_px[at.side] * (1.0 / 3.0 - (at.along_px / half_px[at.side]) ** 2)
-    first = np.searchsorted(at.side, np.arange(len(whose) + 1))
+    first = np.searchsorted(at.side, np.arange(len(cloths) + 1))
     scene, to_light = picture.scene, BGR_OF_LEVELS.sum(axis=0)
     levels, bare_mat = scene.seen.at(at.x, at.y), scene.mat.at(at.x, at.y)
     mat = shaded_mat(levels, bare_mat, at.x, at.y, across, first, to_light)

@@ -53,6 +53,7 @@ def first_levels(w: SidePixels, offsets_px: Floats, slopes_u: Floats, known: Lev
     return Levels(np.stack([values, np.zeros_like(values)]), means, spreads)
 
 
+@compiled
 def following(
     levels: Levels,
     side_bins: Ints,
@@ -68,22 +69,7 @@ def following(
     `inverse`, `top` and `cross` are those of `vision.edge.eliminating.Sums`. Of `figured` sides (S,) the slopes follow,
     too; of those that are not `coloured` (S,) luma alone.
     """
-    result = Levels(levels.values.copy(), levels.mean.copy(), levels.u.copy())
-    _follow(result, side_bins, figured, coloured, inverse, top, cross, change)
-    return result
-
-
-@compiled
-def _follow(
-    levels: Levels,
-    side_bins: Ints,
-    figured: Bools,
-    coloured: Bools,
-    inverse: Floats,
-    top: Floats,
-    cross: Floats,
-    change: Floats,
-) -> None:
+    levels = Levels(levels.values.copy(), levels.mean.copy(), levels.u.copy())
     pulls = np.empty((2, len(top[0, 0])))
     for s in range(len(change)):
         begin, end = side_bins[s], side_bins[s + 1]
@@ -110,6 +96,7 @@ def _follow(
                     levels.values[1, c, b] = max(-1.0, min(moved, 1.0))
             if end > begin:
                 _learn(levels, s, c, begin, inverse[0, 0, c, begin:end])
+    return levels
 
 
 @compiled

@@ -20,6 +20,7 @@ from vision.edge.noise import Noise
 from vision.edge.windows import Window
 
 Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 
 FULL = 0.985  # of the encoded range: at it or above, a channel tells no level
 MOSTLY = 0.5  # of the pixels well inside
@@ -32,37 +33,24 @@ MODEL_ERROR = 0.01  # of the step: what the blur's shape does not know
 STEPS, MOST_PX = 5, 0.5
 
 
-def overexposed(window: Window, encoder: Encoder) -> NDArray[np.bool_]:
-    """(S,): beside which lines cloth or mat are too bright for a channel at least."""
-    result = np.zeros(window.count, np.bool_)
+def too_bright(window: Window) -> Bools:
+    """(S, 2, 3): of which channels most of the cloth, and of the mat, beside each line is too bright to be told."""
+    result = np.zeros((window.count, 2, 3), np.bool_)
     for s, run in enumerate(window.runs):
-        for well in (window.across_px[run] < -INSIDE_PX, window.across_px[run] > INSIDE_PX):
-            result[s] |= well.any() and np.any(_full(window.seen[:, run][:, well]))
+        for k, well in enumerate((window.across_px[run] < -INSIDE_PX, window.across_px[run] > INSIDE_PX)):
+            if well.any():
+                result[s, k] = np.mean(BGR_OF_YCC @ window.seen[:, run][:, well] >= FULL, axis=1) > MOSTLY
     return result
 
 
-def dazzled(window: Window) -> NDArray[np.bool_]:
-    """(S,): beside which lines no channel tells how bright the mat is: cloth as bright would not show there."""
-    result = np.zeros(window.count, np.bool_)
-    for s, run in enumerate(window.runs):
-        well = window.across_px[run] > INSIDE_PX
-        result[s] = well.any() and np.all(_full(window.seen[:, run][:, well]))
-    return result
-
-
-def _full(seen: NDArray[np.floating]) -> NDArray[np.bool_]:
-    """(3,): which channels tell no level of most pixels (3, N)."""
-    return np.asarray(np.mean(BGR_OF_YCC @ seen >= FULL, axis=1) > MOSTLY)
-
-
-def moved_px(window: Window, noise: Noise, encoder: Encoder, blur_px: Floats) -> tuple[Floats, Floats]:
+def moved_px(window: Window, noise: Noise, encoder: Encoder, blur_px: Floats, full: Bools) -> tuple[Floats, Floats]:
     """(S,) each: by how much to move the lines of overexposed sides outward, and the standard uncertainty of that.
 
-    `blur_px` (S,) of the fit; 0 where nothing is overexposed.
+    `blur_px` (S,) of the fit, `full` what is `too_bright`; 0 where nothing is.
     """
     moves, u = np.zeros(window.count), np.zeros(window.count)
-    for s in np.flatnonzero(overexposed(window, encoder)):
-        rise = _Rise.of(window, int(s), noise, encoder)
+    for s in np.flatnonzero(full.any(axis=(1, 2))):
+        rise = _Rise.of(window, int(s), noise, encoder, full[s])
         if rise is not None:
             moves[s], u[s] = rise.moved(encoder, float(blur_px[s]))
     return moves, u
@@ -71,13 +59,11 @@ def moved_px(window: Window, noise: Noise, encoder: Encoder, blur_px: Floats) ->
 class _Rise:
     """The mean encoded luma across one side, from cloth to mat, in K steps."""
 
-    def __init__(
-        self, across_px: Floats, luma: Floats, mat: Floats, cloth: Floats, full: NDArray[np.bool_], u: Floats
-    ) -> None:
+    def __init__(self, across_px: Floats, luma: Floats, mat: Floats, cloth: Floats, full: Bools, u: Floats) -> None:
         self.across_px, self.luma, self.mat, self.cloth, self.full, self.u = across_px, luma, mat, cloth, full, u
 
     @staticmethod
-    def of(window: Window, s: int, noise: Noise, encoder: Encoder) -> _Rise | None:
+    def of(window: Window, s: int, noise: Noise, encoder: Encoder, full: Bools) -> _Rise | None:
         run = window.runs[s]
         across, seen, bare = window.across_px[run], window.seen[:, run], window.bare[:, run]
         near = (across > FROM_PX) & (across < TO_PX)
@@ -93,7 +79,6 @@ class _Rise:
 
         luma = mean(seen[0])
         cloth = encoder.decode(BGR_OF_YCC @ seen[:, inside].mean(axis=1))
-        full = np.stack([_full(seen[:, inside]), _full(seen[:, outside])])
         light = encoder.decode(BGR_OF_YCC @ seen[:, outside])
         gain = light.sum(axis=1) / np.maximum(bare[:, outside].sum(axis=1), 1e-6)
         mat = np.stack([mean(gain[c] * bare[c]) for c in range(3)])

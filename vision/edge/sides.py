@@ -21,7 +21,7 @@ from vision.edge.light import Unknowns
 from vision.edge.mistaken import mistaken_px
 from vision.edge.neighbours import Neighbours
 from vision.edge.noise import Noise, encoded_noise
-from vision.edge.overexposed import dazzled, moved_px
+from vision.edge.overexposed import moved_px, too_bright
 from vision.edge.ruled import NO_BARS
 from vision.edge.thinning import roughly, told_by
 from vision.edge.threads import threads_along
@@ -198,7 +198,8 @@ def fit_sides(
     blur_px = float(fits.common.values[0])
     bent = np.where(contradicted(placed, picture.noise, picture.encoder, blur_px, bent), bent, 0.0)
     # What the camera cannot tell of cloth that is too bright for it, a print's levels least of all.
-    moves_px, moves_u = moved_px(placed, picture.noise, picture.encoder, blur_px + fits.own[:, 4])
+    full = too_bright(placed)
+    moves_px, moves_u = moved_px(placed, picture.noise, picture.encoder, blur_px + fits.own[:, 4], full)
     moves_px = np.where(printed, 0.0, moves_px)
     axes = replace(axes, middles_mat_mm=axes.middles_mat_mm + axes.outward * (moves_px / axes.scale)[:, None])
     # Only luma tells threads apart: colours are blurred over several.
@@ -207,9 +208,9 @@ def fit_sides(
     cloth = picture.encoder.decode(BGR_OF_YCC @ fits.levels.mean[0])
     by_lines = mistaken_px(bars, window, fits.own[:, 0], cloth)
     doubts = np.column_stack([np.sqrt(astray**2 + moves_u**2 + by_threads + by_lines**2), bent])
-    too_bright = dazzled(placed)
+    dazzled = np.asarray(np.all(full[:, 1], axis=1))  # no channel tells how bright the mat is
     found = [
-        _fit(s, fits, last, axes, float(seen_px[s]), float(soft_px[s]), doubts[s], prints, bool(too_bright[s]))
+        _fit(s, fits, last, axes, float(seen_px[s]), float(soft_px[s]), doubts[s], prints, bool(dazzled[s]))
         if count[s] >= FEWEST
         else None
         for s in range(len(starts))
@@ -298,7 +299,7 @@ def _fit(
     soft_px: float,
     doubts_px: Floats,
     prints: Prints,
-    too_bright: bool,
+    dazzled: bool,
 ) -> SideFit:
     to_mm = 1.0 / float(axes.scale[s])
     # A parabola's height over the whole side, from that over what was seen of it.
@@ -323,5 +324,5 @@ def _fit(
         bool(prints.printed[s]),
         misfit_mm,
         float(prints.untold[s]),
-        too_bright,
+        dazzled,
     )
