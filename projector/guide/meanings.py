@@ -2,11 +2,6 @@
 
 from __future__ import annotations
 
-from typing import TypeVar
-
-P = TypeVar("P")
-R = TypeVar("R")
-
 MEANINGS = {
     "space": "on",
     "pagedown": "on",
