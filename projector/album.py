@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.pinhole import Pinhole
-from vision.overlay import draw_units
+from vision.overlay.units import draw_units
 from vision.units import Judged
 
 Picture = NDArray[np.uint8]

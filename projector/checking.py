@@ -11,16 +11,16 @@ from numpy.typing import NDArray
 
 from calibration.pinhole import Pinhole
 from calibration.rig import Rig
-from vision.blocks import BLOCK_CLOTH, MeasuredBlock, measure_block
-from vision.compare import judge
-from vision.expected import ExpectedShape, ExpectedStar, ExpectedStrip
+from vision.blocks.measure import BLOCK_CLOTH, MeasuredBlock, measure_block
+from vision.comparing.compare import judge
+from vision.comparing.expected import ExpectedShape, ExpectedStar, ExpectedStrip
+from vision.finding.mat import MatPicture, Scene, compare_with_mat, guessed_mat_picture, mat_picture, on_mat_mask
+from vision.frames.pictures import read_picture
 from vision.light import linear_image, mean_light
-from vision.mat import MatPicture, Scene, compare_with_mat, guessed_mat_picture, mat_picture, on_mat_mask
 from vision.measure import PLAIN_CLOTH, Cloth, Pieces, Trust, find_pieces, measure_units
-from vision.pictures import read_picture
 from vision.polygons import signed_area
-from vision.strip_verdict import JudgedStrip, judge_strip
-from vision.strips import measure_strips
+from vision.strips.measure import measure_strips
+from vision.strips.verdict import JudgedStrip, judge_strip
 from vision.units import Judged, MeasuredUnit
 
 Picture = NDArray[np.uint8]

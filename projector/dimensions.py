@@ -12,10 +12,10 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.expected import ExpectedShape
+from vision.comparing.expected import ExpectedShape
+from vision.comparing.rigidfit import best_fit
 from vision.polygons import interior_angles, side_distances, sides_of
-from vision.rigidfit import best_fit
-from vision.seamplace import placed_seams
+from vision.seams.place import placed_seams
 from vision.units import MeasuredUnit, Seam
 
 Floats = NDArray[np.float64]

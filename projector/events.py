@@ -13,7 +13,7 @@ import numpy as np
 
 from projector.clock import Clock
 from projector.sentences import sentence
-from vision.figures import worst_corner_parts_mm
+from vision.comparing.figures import worst_corner_parts_mm
 from vision.units import Finding, FindingKind, Judged, MeasuredUnit
 
 Event = dict[str, object]

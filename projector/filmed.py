@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from projector.bench import Keeper
 from projector.records.sessions import Entry, line_of
-from vision.cameras import Camera, Frame
+from vision.frames.cameras import Camera, Frame
 
 
 class FilmTime:

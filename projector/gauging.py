@@ -13,9 +13,9 @@ from scipy.optimize import linear_sum_assignment
 
 from projector.dimensions import Dimension, Event, Reading, dimensions_of, outline_of, readings_of
 from projector.symmetry import laid_like, renumbered
-from vision.expected import ExpectedShape
+from vision.comparing.expected import ExpectedShape
+from vision.comparing.symmetry import symmetries
 from vision.statistics.gauge import Grade, Study, by_variance, grade_of
-from vision.symmetry import symmetries
 
 Floats = NDArray[np.float64]
 

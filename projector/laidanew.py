@@ -12,8 +12,8 @@ from collections.abc import Mapping
 from functools import lru_cache
 
 from projector.dimensions import Dimension, Reading, dimensions_of
-from vision.expected import ExpectedShape
-from vision.symmetry import Symmetry, symmetries
+from vision.comparing.expected import ExpectedShape
+from vision.comparing.symmetry import Symmetry, symmetries
 
 LAID_ANEW = frozenset({"pile", "check"})  # commands that see units anew
 SQUARE = 4  # corners of the one shape whose sides the guided cut tells apart where a turn does not

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 
 from projector.clock import Clock
 from projector.display import Display
-from vision.cameras import Camera
-from vision.stillness import small_picture
+from vision.frames.cameras import Camera
+from vision.frames.stillness import small_picture
 
 Floats = NDArray[np.float64]
 

@@ -14,7 +14,7 @@ from projector.inks import PALETTE, Palette
 from projector.linecolour import suited_palette
 from projector.showing import show
 from projector.table import Table
-from vision.matlight import MatLight
+from vision.lamplight.matlight import MatLight
 
 Floats = NDArray[np.float64]
 Measured = MatCleared | Seen | StripsSeen | YardageSeen | BlockSeen

@@ -11,7 +11,7 @@ import numpy as np
 
 from projector.guide.scenes import Ink
 from projector.inks import OKABE_ITO_SRGB, PALETTE, Floats, Palette, linear_of
-from vision.eyes import EYES, XYZ_OF_RGB, as_seen, ciede2000, lab_from_linear
+from vision.lamplight.eyes import EYES, XYZ_OF_RGB, as_seen, ciede2000, lab_from_linear
 
 CANDIDATES = tuple(name for name in OKABE_ITO_SRGB if name != "black")
 USUAL = "yellow"

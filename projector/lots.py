@@ -24,8 +24,8 @@ import cv2
 from projector.checking import Checker, CheckError
 from projector.events import Event, unit_event
 from projector.guide.present import several_told
-from vision.expected import ExpectedShape
-from vision.pictures import PictureError
+from vision.comparing.expected import ExpectedShape
+from vision.frames.pictures import PictureError
 from vision.units import Judged, Verdict
 
 NOT_A_UNIT = (None, Verdict.LOOK_AGAIN)

@@ -22,7 +22,7 @@ from calibration.pinhole import Pinhole
 from projector.display import DisplayError, WindowDisplay
 from projector.guide.looks import Seen
 from projector.lighting import Measured, outlines_of
-from vision.overlay import COLOURS, draw_line, draw_units
+from vision.overlay.units import COLOURS, draw_line, draw_units
 
 Picture = NDArray[np.uint8]
 

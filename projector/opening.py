@@ -21,8 +21,8 @@ from projector.records.sessions import Wanted
 from projector.setup.looking import even, next_keys
 from projector.showing import lit_mat, show
 from projector.table import Table
+from vision.lamplight.matlight import LEAST, MatLight, mat_light
 from vision.light import mean_light
-from vision.matlight import LEAST, MatLight, mat_light
 
 FRAMES = 4
 CONFIRMED = "cautions"  # a session of this name in the records: the longer list was confirmed then

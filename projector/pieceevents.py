@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from projector.events import DEG_PLACES, MM_PLACES, SHARE_PLACES, Event
-from vision.blocks import MeasuredBlock
-from vision.strip_verdict import JudgedStrip
-from vision.strips import StripEnd, StripLine
+from vision.blocks.measure import MeasuredBlock
+from vision.strips.measure import StripEnd, StripLine
+from vision.strips.verdict import JudgedStrip
 
 
 def strip_event(judged: JudgedStrip, frame: str | None) -> Event:

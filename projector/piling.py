@@ -20,8 +20,8 @@ from projector.seeing.taking import Taken
 from projector.seeing.watching import LitMat, Watch
 from projector.showing import lit_mat
 from projector.turns import Course, Turns
-from vision.cameras import NoMoreFramesError
-from vision.expected import ExpectedShape
+from vision.comparing.expected import ExpectedShape
+from vision.frames.cameras import NoMoreFramesError
 from vision.units import Judged, Verdict
 
 BARE_FRAMES = 8  # of the bare mat in the pile's own light

@@ -8,7 +8,7 @@ from projector.piecing.planreading import plan_from_text
 from projector.piecing.plans import Plan
 from projector.piecing.shapes import ShapeError, parse_shape
 from projector.piecing.tables import PlanError
-from vision.expected import ExpectedShape, LengthUnit
+from vision.comparing.expected import ExpectedShape, LengthUnit
 
 
 def readable_plan(text: str) -> Plan | None:

@@ -11,7 +11,7 @@ from projector.dimensions import Dimension, readings_of
 from projector.events import DEG_PLACES, MM_PLACES, Event
 from projector.guide.charts import MOST, Chart
 from projector.laidanew import dimensions_anew, told_alike
-from vision.expected import ExpectedShape
+from vision.comparing.expected import ExpectedShape
 from vision.pile import spread
 from vision.statistics.capability import capability
 from vision.statistics.runchart import ALONE, Limits, Rule, limits_by_sd, limits_from, signals_at_end

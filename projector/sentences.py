@@ -9,7 +9,7 @@ from typing import Any
 from projector.piecewords import block_words, strip_words
 from projector.piecing.lengths import INCH_MM, inches_text, mm_text
 from projector.recordwords import entry_words, session_words
-from vision.wording import finding_text
+from vision.comparing.wording import finding_text
 
 ASKS = {
     "sheet_flat": "lay the printed sheet flat on the mat",

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from projector.dimensions import Dimension, Reading
-from vision.symmetry import Symmetry, in_plane
+from vision.comparing.symmetry import Symmetry, in_plane
 
 Floats = NDArray[np.float64]
 

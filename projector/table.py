@@ -13,8 +13,8 @@ from projector.clock import Clock
 from projector.display import Display
 from projector.events import Teller
 from projector.guide.scenes import Scene
-from vision.cameras import Camera, Frame
-from vision.stillness import Stillness, observe, small_picture
+from vision.frames.cameras import Camera, Frame
+from vision.frames.stillness import Stillness, observe, small_picture
 
 Picture = NDArray[np.uint8]
 Watcher = Callable[[Picture, Picture], None]  # is shown what the camera sees and what the projector shows

@@ -9,7 +9,7 @@ from projector.guide.charts import Chart
 from projector.records.sessions import Entry
 from projector.runwatch import RunWatch
 from projector.samplewish import Sample
-from vision.expected import ExpectedShape
+from vision.comparing.expected import ExpectedShape
 
 
 class Tally:

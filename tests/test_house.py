@@ -25,7 +25,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "projector": ("projector", "vision", "calibration"),
     "projector.piecing": (),
     "projector.guide": ("projector.piecing", "vision"),
-    "projector.rehearsal": ("projector.piecing", "vision.cameras", "projector.display", "projector.clock"),
+    "projector.rehearsal": ("projector.piecing", "vision.frames.cameras", "projector.display", "projector.clock"),
 }
 PYGAME = {"projector.display", "projector.quietly", "projector.lettering"}
 SQL = {f"projector.records.{name}" for name in ("connecting", "layout", "schema", "store")}
@@ -76,12 +76,12 @@ def test_every_module_imports_only_what_its_room_allows(trees: dict[str, ast.Mod
 @pytest.mark.parametrize(
     ("module", "imported", "allowed"),
     [
-        ("vision.regions", "calibration.pinhole.Pinhole", True),
-        ("vision.regions", "projector.clock.Clock", False),
+        ("vision.finding.regions", "calibration.pinhole.Pinhole", True),
+        ("vision.finding.regions", "projector.clock.Clock", False),
         ("calibration.rig", "vision.light", False),
         ("projector.piecing.plans", "projector.clock", False),
         ("projector.guide.stage", "calibration.rig.Rig", False),
-        ("projector.rehearsal.view", "vision.cameras.Frame", True),
+        ("projector.rehearsal.view", "vision.frames.cameras.Frame", True),
         ("projector.rehearsal.view", "vision.light.linear_image", False),
         ("projector.rehearsal.view", "calibration.pinhole", False),
         ("projector.table", "tests.whole.studio", False),

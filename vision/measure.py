@@ -12,24 +12,24 @@ from numpy.typing import NDArray
 from shapely import Polygon
 
 from calibration.pinhole import Pinhole
-from vision.blemishes import blemishes_of
-from vision.curved import curved_piece
+from vision.comparing.expected import ExpectedShape
 from vision.edge.common import Common
-from vision.edge.neighbours import neighbours_of
+from vision.edge.pixels.neighbours import neighbours_of
 from vision.edge.seam_fit import Blurs
 from vision.edge.sides import Picture
-from vision.expected import ExpectedShape
-from vision.mat import Scene
-from vision.outline import astray_px, rough_polygon, solid, touching
-from vision.outline_fit import Outline, Outlines, fit_outlines
-from vision.planned_seams import planned_seams
+from vision.finding.mat import Scene
+from vision.finding.regions import Region, difference_map, find_regions
+from vision.finding.sharpened import before_sharpening
+from vision.outlines.blemishes import blemishes_of
+from vision.outlines.curved import curved_piece
+from vision.outlines.fitted import Outline, Outlines, fit_outlines
+from vision.outlines.rough import astray_px, rough_polygon, solid, touching
+from vision.outlines.roundness import is_curved
+from vision.outlines.sidedoubt import SideDoubt, corner_slopes, width_slopes
+from vision.outlines.unitdoubt import PLAIN_CLOTH, SURE_RIG, Cloth, Trust, bows_u_mm, doubt_of
 from vision.polygons import side_distances, sides_of
-from vision.regions import Region, difference_map, find_regions
-from vision.roundness import is_curved
-from vision.seams import find_seams
-from vision.sharpened import before_sharpening
-from vision.sidedoubt import SideDoubt, corner_slopes, width_slopes
-from vision.unit_doubt import PLAIN_CLOTH, SURE_RIG, Cloth, Trust, bows_u_mm, doubt_of
+from vision.seams.inside import find_seams
+from vision.seams.planned import planned_seams
 from vision.units import MeasuredUnit, Seam, Width
 
 __all__ = ["PLAIN_CLOTH", "Cloth", "Pieces", "Trust", "find_pieces", "measure_units", "px_per_mm"]

@@ -9,8 +9,8 @@ from functools import cache
 
 import numpy as np
 
-from vision.expected import ExpectedShape
-from vision.symmetry import pair_alike
+from vision.comparing.expected import ExpectedShape
+from vision.comparing.symmetry import pair_alike
 from vision.units import Judged, Verdict
 
 

@@ -9,8 +9,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.outlines.sidedoubt import SideDoubt
 from vision.polygons import interior_angles, side_lengths
-from vision.sidedoubt import SideDoubt
 
 Floats = NDArray[np.float64]
 

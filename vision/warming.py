@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 
 from calibration.pinhole import Lens, Pinhole
-from vision.mat import compare_with_mat, mat_picture
+from vision.finding.mat import compare_with_mat, mat_picture
 from vision.measure import measure_units
 
 SIZE_PX, MM_PER_PX, AWAY_MM = (640, 480), 0.4, 1000.0

@@ -51,9 +51,9 @@ from projector.setup.captures import CapturesError
 from projector.setup.looking import CalibratingError
 from projector.setup.realigning import RealignError
 from projector.setup.verifying import VerifyError
-from vision.cameras import CameraError
 from vision.compiled import told_when_compiling
-from vision.pictures import PictureError
+from vision.frames.cameras import CameraError
+from vision.frames.pictures import PictureError
 
 FOR_THE_PERSON = (
     AlbumError,

@@ -26,7 +26,7 @@ from projector.setup.captures import Captures, folder_of, open_captures
 from projector.setup.finishing import Finished, residual_arrows, rig_of
 from projector.setup.writing import write_rig
 from projector.table import Picture
-from vision.pictures import read_picture
+from vision.frames.pictures import read_picture
 
 KEPT = (*bars.KEPT, "projector_height")
 

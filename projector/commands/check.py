@@ -34,11 +34,11 @@ from projector.piecing.planreading import plan_text
 from projector.piecing.wholes import Star, Strip, parse_whole
 from projector.records.journal import Journal
 from projector.totals import pile_keys
-from vision.blocks import BLOCK_CLOTH
-from vision.expected import ExpectedShape, ExpectedStar, ExpectedStrip, LengthUnit, Tolerance
+from vision.blocks.measure import BLOCK_CLOTH
+from vision.comparing.expected import ExpectedShape, ExpectedStar, ExpectedStrip, LengthUnit, Tolerance
 from vision.measure import Cloth
-from vision.overlay import draw_units
-from vision.overlay_pieces import draw_blocks, draw_strips
+from vision.overlay.pieces import draw_blocks, draw_strips
+from vision.overlay.units import draw_units
 from vision.pile import sum_up
 from vision.units import Judged
 

@@ -15,7 +15,7 @@ from projector.commands.options import BOARD, OptionError, whole
 from projector.display import PygameDisplay
 from projector.events import Teller
 from projector.table import Table
-from vision.cameras import open_camera
+from vision.frames.cameras import open_camera
 
 SLOW_S = 0.5  # between two changes of the light: one flash a second
 

@@ -30,8 +30,8 @@ from projector.gauging import Look, SelfStudy, study_of
 from projector.plansaid import readable_plan, shape_of
 from projector.records.opening import open_records
 from projector.records.sessions import Wanted
-from vision.cameras import pictures_in
-from vision.expected import ExpectedShape, Tolerance
+from vision.comparing.expected import ExpectedShape, Tolerance
+from vision.frames.cameras import pictures_in
 
 PICTURE = "gauge.png"  # of a study at the table, where no other name is said
 

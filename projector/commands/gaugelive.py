@@ -25,7 +25,7 @@ from projector.records.sessions import Entry, standing_units
 from projector.setup.rigwords import rig_keys
 from projector.sounds import Tones, kind_of_reading
 from projector.table import Table
-from vision.expected import ExpectedShape
+from vision.comparing.expected import ExpectedShape
 
 
 def add_live(parser: argparse.ArgumentParser) -> None:

@@ -32,8 +32,8 @@ from projector.seeing.beside import AtOnce, InThread
 from projector.table import Table
 from projector.tally import Tally
 from projector.totals import session_keys
-from vision.cameras import PICTURE_ENDINGS, STREAMS, Recording, open_camera, pictures_in
-from vision.expected import ExpectedShape
+from vision.comparing.expected import ExpectedShape
+from vision.frames.cameras import PICTURE_ENDINGS, STREAMS, Recording, open_camera, pictures_in
 
 TOGETHER_S = 0.5  # what is measured meanwhile is kept in one: the disk is waited for twice a second at most
 

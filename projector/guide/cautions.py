@@ -15,7 +15,7 @@ from shapely.geometry.base import BaseGeometry
 from projector.guide.marks import path
 from projector.guide.room import Room, Row, Written, block_size, wrapped
 from projector.guide.scenes import Fill, Ink, Mark, Stroke
-from vision.matlight import MatLight
+from vision.lamplight.matlight import MatLight
 
 SIGNAL_WORD = "CAUTION"
 CAUTIONS = (

@@ -8,10 +8,10 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.blocks import MeasuredBlock
-from vision.expected import ExpectedShape, ExpectedStar, ExpectedStrip
-from vision.matlight import MatLight
-from vision.strips import MeasuredStrip
+from vision.blocks.measure import MeasuredBlock
+from vision.comparing.expected import ExpectedShape, ExpectedStar, ExpectedStrip
+from vision.lamplight.matlight import MatLight
+from vision.strips.measure import MeasuredStrip
 from vision.units import Judged, MeasuredUnit
 
 LookKind = Literal["bare", "units", "strips", "yardage", "block"]

@@ -22,8 +22,8 @@ from projector.guide.sitting import USUAL, Sitting
 from projector.guide.steps import Event, Record
 from projector.guide.tables import by_key, ignored, turn_by
 from projector.piecing.plans import Hand
-from vision.compare import TROUBLES
-from vision.expected import ExpectedShape
+from vision.comparing.compare import TROUBLES
+from vision.comparing.expected import ExpectedShape
 from vision.units import Judged, Verdict
 
 UNJUDGED = (None, Verdict.LOOK_AGAIN)

@@ -14,7 +14,7 @@ from projector.guide.rounds import Rounds
 from projector.guide.scenes import Point
 from projector.guide.sitting import USUAL, Sitting
 from projector.piecing.plans import Hand
-from vision.expected import ExpectedShape
+from vision.comparing.expected import ExpectedShape
 from vision.polygons import signed_area
 from vision.units import Judged, Verdict
 

@@ -18,8 +18,8 @@ from scipy.optimize import linear_sum_assignment
 from shapely import Polygon
 from shapely.geometry.base import BaseGeometry
 
-from vision.compare import TROUBLES
-from vision.expected import ExpectedShape
+from vision.comparing.compare import TROUBLES
+from vision.comparing.expected import ExpectedShape
 from vision.polygons import signed_area
 from vision.units import Judged, Verdict
 

@@ -24,10 +24,10 @@ from projector.piecing.foresight.forecast import Size
 from projector.piecing.foresight.foretelling import foretold, made_of
 from projector.piecing.foresight.seamtest import Length, SeamTest, seam_test
 from projector.piecing.plans import Plan, Strip
-from vision.expected import ExpectedStrip
-from vision.strip_outline import WIDTH_MATCH_MM
-from vision.strip_verdict import judge_strip
-from vision.strips import MeasuredStrip, StripLine
+from vision.comparing.expected import ExpectedStrip
+from vision.strips.measure import MeasuredStrip, StripLine
+from vision.strips.outline import WIDTH_MATCH_MM
+from vision.strips.verdict import judge_strip
 
 Floats = NDArray[np.float64]
 Step = steps.Step[SetCheck]

@@ -12,8 +12,8 @@ from projector.guide.sitting import USUAL, Sitting
 from projector.piecing.foresight.forecast import Size
 from projector.piecing.foresight.seamtest import Length, SeamTest
 from projector.piecing.plans import Plan, Strip
-from vision.expected import ExpectedStrip, Tolerance
-from vision.strips import MeasuredStrip
+from vision.comparing.expected import ExpectedStrip, Tolerance
+from vision.strips.measure import MeasuredStrip
 
 StripsFrom = Literal["measured", "typed", "plan"]
 

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from shapely import LineString, Polygon
 from shapely.affinity import affine_transform
 
-from vision.expected import ExpectedShape
+from vision.comparing.expected import ExpectedShape
 from vision.units import MeasuredUnit, Seam
 
 Floats = NDArray[np.float64]

@@ -17,7 +17,7 @@ from projector.guide.state import wanted_of
 from projector.guide.trims import SideToTrim, TrimLine
 from projector.piecing.plans import Plan, Unit
 from projector.piecing.plans import Step as SewingStep
-from vision.seams import MOST_SEAMS
+from vision.seams.inside import MOST_SEAMS
 
 Floats = NDArray[np.float64]
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from projector.guide.truing import USUAL_TRUING, Truing
-from vision.matlight import MatLight
+from vision.lamplight.matlight import MatLight
 
 Stand = Literal["near", "far", "left", "right"]
 

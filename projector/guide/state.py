@@ -22,7 +22,7 @@ from projector.guide.sitting import USUAL, Sitting
 from projector.guide.steps import Event as Event
 from projector.guide.steps import Record as Record
 from projector.piecing.plans import Cut, Plan, Strip, Unit, expected_shape
-from vision.expected import ExpectedShape, LengthUnit, Tolerance
+from vision.comparing.expected import ExpectedShape, LengthUnit, Tolerance
 
 Floats = NDArray[np.float64]
 

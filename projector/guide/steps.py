@@ -13,8 +13,8 @@ from projector.guide.looks import Look
 from projector.guide.scenes import Scene
 from projector.piecing.foresight.forecast import Size
 from projector.piecing.foresight.seamtest import SeamTest
-from vision.blocks import MeasuredBlock
-from vision.strip_verdict import JudgedStrip
+from vision.blocks.measure import MeasuredBlock
+from vision.strips.verdict import JudgedStrip
 from vision.units import Judged
 
 Event = dict[str, Any]

@@ -12,9 +12,9 @@ import numpy as np
 from projector.guide.layout import REACH_MM, CutLine, Floats, Side, crossing
 from projector.guide.turning import must_turn
 from projector.piecing.plans import Hand
-from vision.expected import ExpectedShape
+from vision.comparing.expected import ExpectedShape
+from vision.comparing.rigidfit import best_fit, motion_rows, turn_matrix
 from vision.polygons import outward_normals, side_distances, side_lengths, sides_of
-from vision.rigidfit import best_fit, motion_rows, turn_matrix
 from vision.units import MeasuredUnit
 
 AS_GOOD_MM = 0.1  # nobody cuts truer

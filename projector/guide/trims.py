@@ -18,7 +18,7 @@ from shapely import LineString, Polygon
 
 from projector.guide.sewnplace import FoundSeam, LaidUnit, chord
 from projector.piecing.plans import Trim
-from vision.figures import GUARD
+from vision.comparing.figures import GUARD
 
 Floats = NDArray[np.float64]
 

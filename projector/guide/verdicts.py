@@ -8,8 +8,8 @@ from projector.guide.page import Sign
 from projector.guide.room import Row
 from projector.guide.scenes import Ink
 from projector.piecing.lengths import difference_text, inches_text, mm_text, size_beside
+from vision.comparing.wording import off_by
 from vision.units import Judged, Verdict
-from vision.wording import off_by
 
 INKS = {
     Verdict.FITS: Ink.GOOD,

@@ -18,9 +18,9 @@ from projector.guide.looks import Seen
 from projector.guide.onecut import CUT_SIDES
 from projector.guide.sorting import same_place
 from projector.guide.state import Cutting, Phase, wanted
-from vision.compare import GUARD, judge_numbered
-from vision.expected import ExpectedShape
-from vision.symmetry import symmetries
+from vision.comparing.compare import GUARD, judge_numbered
+from vision.comparing.expected import ExpectedShape
+from vision.comparing.symmetry import symmetries
 from vision.units import Judged, MeasuredUnit, Verdict
 
 STRIP_SIDES = (0, 2)  # of a unit that parallel cuts take from a strip

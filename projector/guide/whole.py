@@ -25,12 +25,12 @@ from projector.piecing.foresight.forecast import SeamErrors, Size, pairs_of
 from projector.piecing.foresight.foretelling import Prediction, foretold, made_of
 from projector.piecing.foresight.piles import Pile
 from projector.piecing.plans import Plan
-from vision.blocks import MeasuredBlock
-from vision.compare import TROUBLES
-from vision.expected import ExpectedShape
+from vision.blocks.measure import MeasuredBlock
+from vision.comparing.compare import TROUBLES
+from vision.comparing.expected import ExpectedShape
+from vision.comparing.rigidfit import Fit, best_fit, turn_matrix
+from vision.outlines.sidedoubt import corner_slopes
 from vision.polygons import outward_normals
-from vision.rigidfit import Fit, best_fit, turn_matrix
-from vision.sidedoubt import corner_slopes
 from vision.units import MeasuredUnit
 
 Floats = NDArray[np.float64]

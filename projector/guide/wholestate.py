@@ -14,7 +14,7 @@ from projector.guide.state import wanted_of
 from projector.guide.steps import BlockRecord
 from projector.piecing.foresight.foretelling import Prediction
 from projector.piecing.plans import Plan, Unit
-from vision.expected import ExpectedShape, ExpectedStar
+from vision.comparing.expected import ExpectedShape, ExpectedStar
 
 PRESSED_LAYERS = 2  # a pressed block's top: seam allowances lie under all of it
 

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from projector.rehearsal.eye import GAINS
 from projector.rehearsal.world import VirtualTable, WorldEndedError
-from vision.cameras import Automatic, CameraError, Frame, Knob
+from vision.frames.cameras import Automatic, CameraError, Frame, Knob
 
 EXPOSURE_STEP_S = 1e-4
 FRAME_S = 1 / 15  # what a webcam in full size gives in a dim room

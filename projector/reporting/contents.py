@@ -13,7 +13,7 @@ from projector.laidanew import Told, told_alike
 from projector.piecing.lengths import is_metric
 from projector.piecing.plans import Plan, Unit
 from projector.plansaid import shape_of
-from vision.expected import ExpectedShape, Tolerance
+from vision.comparing.expected import ExpectedShape, Tolerance
 from vision.pile import Spread, spread
 from vision.statistics.capability import Capability, Interval, capability
 from vision.statistics.drift import Line, line_through

@@ -7,9 +7,9 @@ import math
 from projector.dimensions import Dimension
 from projector.piecing.lengths import INCH_MM, inches_text, mm_text
 from projector.reporting.contents import FEWEST, LEAST, Charted, Part
+from vision.comparing.wording import off_by
 from vision.statistics.capability import Interval
 from vision.statistics.drift import neighbours_correlation
-from vision.wording import off_by
 
 MOST_STRIPS = 12
 ALIKE_FROM = 20  # units before their neighbours' likeness is looked at

@@ -31,7 +31,7 @@ from projector.reporting.inshort import in_short
 from projector.reporting.timechart import time_chart
 from projector.reporting.unitdrawing import plan_drawing, unit_drawing
 from projector.reporting.wandering import wander_of, wander_words
-from vision.overlay import SIGNS
+from vision.overlay.units import SIGNS
 from vision.units import Verdict
 
 VERDICTS = ("fits", "close", "trim", "short", "turned_over", "other", "look_again")

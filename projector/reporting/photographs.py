@@ -10,8 +10,8 @@ from projector.dimensions import outline_of
 from projector.reporting.contents import Measured
 from projector.reporting.gathering import Rigs
 from projector.unitpictures import picture_name, unit_picture
+from vision.frames.pictures import PictureError, read_picture
 from vision.measure import PLAIN_CLOTH
-from vision.pictures import PictureError, read_picture
 
 JPEG = b"\xff\xd8\xff"
 MOST_BYTES = 300_000  # a kept picture is a tenth of that

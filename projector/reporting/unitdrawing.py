@@ -13,12 +13,12 @@ from projector.dimensions import outline_of, seams_of
 from projector.piecing.lengths import inches_text, mm_text
 from projector.reporting.contents import Measured
 from projector.reporting.svg import BLUE, GREY, INK, SKY, VERMILLION, Element, path, picture, words
-from vision.expected import ExpectedShape
+from vision.comparing.expected import ExpectedShape
+from vision.comparing.rigidfit import best_fit
+from vision.comparing.wording import off_by
 from vision.polygons import side_lengths
-from vision.rigidfit import best_fit
-from vision.seamplace import placed_seams
+from vision.seams.place import placed_seams
 from vision.units import MeasuredUnit
-from vision.wording import off_by
 
 Floats = NDArray[np.float64]
 

@@ -10,12 +10,12 @@ from numpy.typing import NDArray
 
 from calibration.pinhole import Pinhole
 from projector.guide.looks import BlockSeen, Look, Seen, StripsSeen, YardageSeen
-from vision.blocks import measure_block
-from vision.compare import judge
-from vision.expected import ExpectedShape, ExpectedStar, ExpectedStrip
-from vision.mat import Scene
+from vision.blocks.measure import measure_block
+from vision.comparing.compare import judge
+from vision.comparing.expected import ExpectedShape, ExpectedStar, ExpectedStrip
+from vision.finding.mat import Scene
 from vision.measure import Cloth, Trust, find_pieces, measure_units
-from vision.strips import MeasuredStrip, measure_strips
+from vision.strips.measure import MeasuredStrip, measure_strips
 from vision.units import MeasuredUnit, Seam
 
 REFLEX_RAD = math.radians(225.0)  # of a corner that goes inward; a step has 270 degrees

@@ -8,7 +8,7 @@ import numpy as np
 
 from calibration.projection import mat_by_parameters
 from calibration.rig import Rig, grid_points
-from vision.lamp import LampShadow
+from vision.lamplight.lamp import LampShadow
 from vision.measure import Cloth
 
 MOST_U = 1.0 / 3.0  # of the shadow's reach: who knows less had better let the picture tell

@@ -15,7 +15,7 @@ from projector.seeing.beside import Worker
 from projector.seeing.measuring import Gauge
 from projector.seeing.taking import Picture, Taken, take
 from projector.table import Disturbed, Pressed, Still, Table
-from vision.surfaces import surface_colours
+from vision.lamplight.surfaces import surface_colours
 
 EMPTY_FRAMES = 16  # averaged under the lamp for the mat's picture, which all else is held against
 FRAMES = 4  # averaged for cloth

@@ -12,11 +12,11 @@ from projector.guide.looks import Look
 from projector.seeing.answers import Measured, Sight, answer, layered
 from projector.seeing.lampplace import lamp_of
 from projector.seeing.taking import Taken
-from vision.lamp import in_lamp_light
+from vision.finding.mat import MatPicture, compare_with_mat, guessed_mat_picture, mat_picture, on_mat_mask
+from vision.finding.regions import find_regions
+from vision.lamplight.lamp import in_lamp_light
 from vision.light import mean_light
-from vision.mat import MatPicture, compare_with_mat, guessed_mat_picture, mat_picture, on_mat_mask
 from vision.measure import Cloth, Trust, px_per_mm
-from vision.regions import find_regions
 
 LEAST_CLOTH_MM2 = 600.0  # a larger patch that differs from the mat is not a crumb
 

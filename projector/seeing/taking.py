@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from projector.guide.scenes import DARK, LAMP, Scene
 from projector.render import draw
 from projector.table import Table
-from vision.stillness import Stillness, observe, small_picture
+from vision.frames.stillness import Stillness, observe, small_picture
 
 Picture = NDArray[np.uint8]
 

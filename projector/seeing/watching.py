@@ -16,7 +16,7 @@ from projector.guide.pilestate import Pile
 from projector.guide.scenes import Scene
 from projector.render import draw
 from projector.seeing.taking import Taken
-from vision.glimpse import Bare, bare_of, glimpse, small_size
+from vision.finding.glimpse import Bare, bare_of, glimpse, small_size
 from vision.measure import px_per_mm
 
 Picture = NDArray[np.uint8]

@@ -14,12 +14,12 @@ from numpy.typing import NDArray
 from projector.setup.devicepictures import BLACK, BLUE, COARSE_PX, RED, WHITE, checker, discs_px, even, marks, rim
 from projector.setup.exposing import Exposure, match_exposure
 from projector.table import Table
-from vision.beats import resampling
-from vision.cameras import Automatic, switch_off_automatics
-from vision.fieldrim import rim_seen
+from vision.frames.cameras import Automatic, switch_off_automatics
+from vision.frames.marks import Marks, Sight, find_marks, look_at, mirrored
+from vision.frames.steadiness import SETTLED_FRAMES, Flicker, helping
+from vision.lamplight.beats import resampling
+from vision.lamplight.fieldrim import rim_seen
 from vision.light import mean_light
-from vision.marks import Marks, Sight, find_marks, look_at, mirrored
-from vision.steadiness import SETTLED_FRAMES, Flicker, helping
 
 Floats32 = NDArray[np.float32]
 Picture = NDArray[np.uint8]

@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 
 from projector.setup.devicepictures import WHITE, even
 from projector.table import Table
-from vision.cameras import Adjustable, Knob
+from vision.frames.cameras import Adjustable, Knob
+from vision.frames.steadiness import Flicker, banded, flicker
 from vision.light import linear_image
-from vision.steadiness import Flicker, banded, flicker
 
 Floats = NDArray[np.float64]
 Box = tuple[slice, slice]

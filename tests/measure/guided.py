@@ -34,7 +34,7 @@ from projector.piecing.plans import Plan, expected_shape
 from projector.rehearsal.skill import Skill
 from projector.rehearsal.truth import Truth
 from projector.score import Score, score
-from vision.figures import GUARD
+from vision.comparing.figures import GUARD
 from vision.polygons import interior_angles, side_distances
 from vision.units import Judged, Verdict
 

@@ -22,9 +22,9 @@ from projector.rehearsal.optics import Optics
 from projector.rehearsal.quirks import MatQuirks, Quirks
 from projector.rehearsal.setting import Setting, setting_of
 from projector.rehearsal.view import View, props_of
-from vision.lamp import LampShadow
+from vision.finding.mat import MatPicture, compare_with_mat, mat_picture, on_mat_mask
+from vision.lamplight.lamp import LampShadow
 from vision.light import mean_light
-from vision.mat import MatPicture, compare_with_mat, mat_picture, on_mat_mask
 from vision.measure import Cloth, measure_units
 from vision.polygons import side_distances
 from vision.units import MeasuredUnit

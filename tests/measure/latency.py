@@ -39,7 +39,7 @@ from projector.seeing.measuring import Gauge
 from projector.showing import show
 from projector.table import Disturbed, Pressed, Still, Table, Work
 from tests.measure.lamp import laid_piece, pinhole
-from vision.cameras import Frame
+from vision.frames.cameras import Frame
 from vision.measure import Cloth
 
 Picture = NDArray[np.uint8]

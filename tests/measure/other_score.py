@@ -11,12 +11,12 @@ import shapely
 
 from tests.measure.other_tables import Piece, Table
 from tests.vision.exact_cover import Floats
-from vision.compare import judge
+from vision.comparing.compare import judge
+from vision.finding.mat import compare_with_mat, guessed_mat_picture, mat_picture, on_mat_mask
 from vision.light import linear_image, mean_light
-from vision.mat import compare_with_mat, guessed_mat_picture, mat_picture, on_mat_mask
 from vision.measure import find_pieces, measure_units
+from vision.outlines.sidedoubt import SideDoubt
 from vision.polygons import interior_angles, outward_normals, side_distances, sides_of
-from vision.sidedoubt import SideDoubt
 from vision.units import FindingKind, Judged, MeasuredUnit, Seam, Verdict, Width
 
 FAR_MM, FAR_RAD = 1.0, math.radians(3.0)  # a side farther off was not measured

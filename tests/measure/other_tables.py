@@ -16,7 +16,7 @@ from projector.piecing.shapes import Shape, diamond, halves, point, polygon, rec
 from tests.measure.other_light import Eye, Lamp, Prism, Surface, seen
 from tests.vision.exact_cloth import Bgr, Print, grey
 from tests.vision.exact_cover import Floats, Floats32, Picture, Sensor, encode
-from vision.expected import ExpectedShape
+from vision.comparing.expected import ExpectedShape
 from vision.polygons import line_meeting, outward_normals
 
 SIZES = {"720p": (1280, 720), "1080p": (1920, 1080), "1440p": (2560, 1440), "4K": (3840, 2160)}

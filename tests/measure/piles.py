@@ -41,7 +41,7 @@ from projector.seeing.taking import Taken, take
 from projector.showing import show
 from projector.table import Table
 from tests.projector.exactrig import exact_rig
-from vision.expected import ExpectedShape
+from vision.comparing.expected import ExpectedShape
 from vision.measure import PLAIN_CLOTH
 from vision.pile import sum_up
 

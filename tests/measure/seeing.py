@@ -22,7 +22,7 @@ from tests.measure.seeing_plain import half_level_outlines, otsu_outlines
 from tests.measure.seeing_score import Outline, Tally, tally
 from tests.vision.exact_cover import View
 from tests.vision.exact_scenes import CONDITIONS, FULL_VIEW, SMALL_VIEW, Condition, Shot, shot
-from vision.mat import compare_with_mat, guessed_mat_picture, mat_picture
+from vision.finding.mat import compare_with_mat, guessed_mat_picture, mat_picture
 from vision.measure import Cloth, measure_units
 
 Floats = NDArray[np.float64]

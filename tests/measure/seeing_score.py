@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 from tests.measure.edge_bound import Field, least_offset_sd, least_offset_sd_of_print, least_tilt_sd
 from tests.vision.exact_cloth import FIGURES, Bgr, Light, Print
 from tests.vision.exact_scenes import Shot, TrueUnit
+from vision.outlines.sidedoubt import width_slopes
 from vision.polygons import interior_angles, outward_normals, side_distances, side_lengths, sides_of
-from vision.sidedoubt import width_slopes
 from vision.units import MeasuredUnit
 
 Floats = NDArray[np.float64]

@@ -22,7 +22,7 @@ import numpy as np
 
 from tests.measure.seeing_plain import otsu_outlines
 from tests.vision.exact_scenes import CONDITIONS, FULL_VIEW, Shot, shot
-from vision.mat import MatPicture, compare_with_mat, mat_picture
+from vision.finding.mat import MatPicture, compare_with_mat, mat_picture
 from vision.measure import Cloth, measure_units
 
 UHD_VIEW = replace(FULL_VIEW, size_px=(3840, 2160), mm_per_px=0.2, middle_px=(1863.1, 1056.1))

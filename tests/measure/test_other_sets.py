@@ -16,7 +16,7 @@ from tests.measure.other_sets import row
 from tests.measure.other_tables import Piece, Table, table
 from tests.vision.exact_cloth import grey
 from tests.vision.exact_cover import Sensor
-from vision.expected import ExpectedShape
+from vision.comparing.expected import ExpectedShape
 from vision.units import Judged
 
 BLACK = Surface((240.0, 150.0), grey(0.0), grey(0.0), 0.0, 0.0, 4, 25.4, 0.0, 0.0, 0.0, 0, grey(0.0))

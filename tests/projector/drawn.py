@@ -10,8 +10,8 @@ import numpy as np
 
 from projector.events import unit_event
 from projector.piecing.shapes import parse_shape
-from vision.compare import judge
-from vision.expected import ExpectedShape
+from vision.comparing.compare import judge
+from vision.comparing.expected import ExpectedShape
 from vision.polygons import line_meeting, outward_normals, side_distances
 from vision.units import MeasuredUnit, Seam, Width
 

@@ -13,9 +13,9 @@ from projector.dimensions import dimensions_of, readings_of
 from projector.events import unit_event
 from projector.symmetry import laid_like, renumbered
 from tests.projector.drawn import drawn_event, drawn_unit, expected
-from vision.compare import judge
-from vision.expected import ExpectedShape, Tolerance
-from vision.symmetry import symmetries
+from vision.comparing.compare import judge
+from vision.comparing.expected import ExpectedShape, Tolerance
+from vision.comparing.symmetry import symmetries
 
 
 def test_a_slant_has_two_widths_four_corners_and_a_seam():

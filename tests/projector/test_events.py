@@ -16,7 +16,7 @@ import pytest
 
 from projector.events import Teller, unit_event
 from projector.sentences import sentence
-from vision.sidedoubt import SideDoubt, corner_slopes
+from vision.outlines.sidedoubt import SideDoubt, corner_slopes
 from vision.units import Curved, Finding, FindingKind, Judged, MeasuredUnit, Seam, Verdict, Width
 
 

@@ -26,8 +26,8 @@ from projector.seeing.beside import AtOnce
 from tests.measure.piles import DIAMOND, feeder_table
 from tests.projector.drawn import drawn_unit, expected
 from tests.projector.exactrig import exact_rig
-from vision.compare import judge
-from vision.expected import ExpectedShape
+from vision.comparing.compare import judge
+from vision.comparing.expected import ExpectedShape
 
 SIZE_PX = (800, 450)
 SEED, UNITS, ROUNDS = 3, 2, 2

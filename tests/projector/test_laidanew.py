@@ -8,7 +8,7 @@ import pytest
 from projector.dimensions import readings_of
 from projector.laidanew import alike_dimensions, told_alike
 from tests.projector.drawn import drawn_event, expected
-from vision.expected import ExpectedShape
+from vision.comparing.expected import ExpectedShape
 
 
 @pytest.mark.parametrize(

@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 
 from projector.latency import NotSeen, measure_latency
-from vision.cameras import Frame
+from vision.frames.cameras import Frame
 
 Picture = NDArray[np.uint8]
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from projector.guide.scenes import Ink
 from projector.inks import PALETTE, linear_of
 from projector.linecolour import CANDIDATES, CLEARLY, USUAL, least_difference, line_colour, looks, suited_palette
-from vision.eyes import EYES, as_seen, ciede2000, lab_from_linear
+from vision.lamplight.eyes import EYES, as_seen, ciede2000, lab_from_linear
 
 MATS = {"dark": (0.07, 0.11, 0.09), "green": (0.06, 0.21, 0.12), "grey": (0.3, 0.3, 0.3), "light": (0.65, 0.67, 0.66)}
 CLOTHS = {

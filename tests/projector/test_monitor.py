@@ -13,7 +13,7 @@ from calibration.pinhole import Lens, Pinhole
 from projector.guide.looks import Seen
 from projector.monitor import EVERY, Monitor
 from tests.whole.screen import WITHOUT_XVFB, XVFB, open_screen
-from vision.overlay import COLOURS
+from vision.overlay.units import COLOURS
 from vision.units import Judged, MeasuredUnit, Verdict
 
 SIZE_PX = (1280, 720)

@@ -23,7 +23,7 @@ from projector.rehearsal.devices import VirtualClock
 from projector.sentences import sentence
 from projector.showing import lit_mat
 from projector.table import Table
-from vision.cameras import Frame
+from vision.frames.cameras import Frame
 from vision.light import LINEAR_OF_BYTE, srgb_from_linear
 
 Picture = NDArray[np.uint8]

@@ -12,9 +12,9 @@ from projector.clock import WallClock
 from projector.events import Teller
 from projector.pieceevents import block_event, strip_event
 from projector.sentences import sentence
-from vision.blocks import MeasuredBlock
-from vision.strip_verdict import JudgedStrip
-from vision.strips import MeasuredStrip, StripEnd, StripLine
+from vision.blocks.measure import MeasuredBlock
+from vision.strips.measure import MeasuredStrip, StripEnd, StripLine
+from vision.strips.verdict import JudgedStrip
 from vision.units import Verdict
 
 STRIP_KEYS = {

@@ -22,7 +22,7 @@ from projector.piling import Piled
 from tests.projector.drawn import drawn_event
 from tests.projector.drawnrig import drawn_rig
 from tests.projector.reporting.sittings import nine_patch
-from vision.expected import ExpectedShape
+from vision.comparing.expected import ExpectedShape
 
 NAME = nine_patch().units[0].name
 

@@ -20,7 +20,7 @@ from projector.records.journal import Journal
 from projector.records.opening import open_records
 from tests.measure.piles import counted
 from tests.projector.drawn import drawn_unit, expected
-from vision.compare import judge
+from vision.comparing.compare import judge
 
 UNITS = 10
 SIZE_PX = (800, 450)

@@ -17,7 +17,7 @@ from projector.rehearsal.truth import TrueCut, TrueSheet, TrueStrip, TrueUnit, T
 from projector.score import score
 from projector.totals import strip_keys
 from tests.projector.guide.yardage.cloths import strip_of
-from vision.strip_verdict import JudgedStrip
+from vision.strips.verdict import JudgedStrip
 from vision.units import Judged, MeasuredUnit, Width
 
 Floats = NDArray[np.float64]

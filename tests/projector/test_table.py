@@ -13,7 +13,7 @@ from projector.events import Event, Teller
 from projector.guide.scenes import LAMP
 from projector.rehearsal.devices import VirtualClock
 from projector.table import Disturbed, Pressed, Still, Table
-from vision.cameras import Frame
+from vision.frames.cameras import Frame
 
 Picture = NDArray[np.uint8]
 FRAME_S = 0.1

@@ -7,9 +7,9 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.expected import ExpectedShape
+from vision.comparing.expected import ExpectedShape
+from vision.outlines.sidedoubt import SideDoubt, corner_slopes, width_slopes
 from vision.polygons import line_meeting, outward_normals, side_distances, side_lengths, sides_of
-from vision.sidedoubt import SideDoubt, corner_slopes, width_slopes
 from vision.units import MeasuredUnit, Seam, Width
 
 Floats = NDArray[np.float64]

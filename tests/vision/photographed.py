@@ -20,15 +20,15 @@ from calibration.pinhole import Lens, Pinhole
 from calibration.sheet.board import parse_board
 from calibration.sheet.corners import SheetView, find_sheet
 from calibration.sheet.rough import search
-from vision.edge.neighbours import neighbours_of
+from vision.edge.pixels.neighbours import neighbours_of
 from vision.edge.sides import Picture
+from vision.finding.mat import compare_with_mat, guessed_mat_picture, on_mat_mask
+from vision.finding.regions import Region, difference_map
 from vision.light import linear_image
-from vision.mat import compare_with_mat, guessed_mat_picture, on_mat_mask
-from vision.outline_fit import fit_outlines
+from vision.outlines.fitted import fit_outlines
+from vision.outlines.sidedoubt import width_slopes
+from vision.outlines.unitdoubt import SURE_RIG, Cloth, doubt_of
 from vision.polygons import side_distances
-from vision.regions import Region, difference_map
-from vision.sidedoubt import width_slopes
-from vision.unit_doubt import SURE_RIG, Cloth, doubt_of
 
 Floats = NDArray[np.float64]
 

@@ -26,11 +26,11 @@ from tests.vision.exact import (
     variance,
 )
 from tests.vision.exact_cover import tone_slope
+from vision.finding.mat import compare_with_mat, guessed_mat_picture, mat_picture
+from vision.finding.regions import Region
 from vision.light import linear_image, mean_light
-from vision.mat import compare_with_mat, guessed_mat_picture, mat_picture
 from vision.measure import Cloth, find_pieces, measure_units
 from vision.polygons import outward_normals, side_distances, side_lengths
-from vision.regions import Region
 from vision.units import MeasuredUnit
 
 FLAT = Cloth(0.0, 0.0)  # the drawn cloth has no thickness

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from vision.expected import ExpectedShape
+from vision.comparing.expected import ExpectedShape
 from vision.pile import spread, sum_up
 from vision.units import Judged, MeasuredUnit, Verdict, Width
 

@@ -13,10 +13,10 @@ from calibration.lens.photographs import camera_from_photographs
 from calibration.pinhole import Pinhole
 from calibration.sheet.board import Board
 from tests.whole.table_truth import CLASSES, Matched, Measured, mat_from_sheet, match, true_units
+from vision.finding.mat import compare_with_mat, mat_picture
+from vision.frames.pictures import read_picture
 from vision.light import linear_image, mean_light
-from vision.mat import compare_with_mat, mat_picture
 from vision.measure import measure_units
-from vision.pictures import read_picture
 from vision.units import MeasuredUnit
 
 TABLE = Path(__file__).parents[2] / "fixtures" / "table"

@@ -26,7 +26,7 @@ from calibration.rigfile import load_rig
 from tests.whole import table_findings, table_pieces
 from tests.whole.plain_recipe import outlines_mat_mm, widths_mm
 from tests.whole.table_truth import CLASSES, Matched, Measured, mat_from_sheet, match, true_units
-from vision.pictures import read_picture
+from vision.frames.pictures import read_picture
 from vision.polygons import interior_angles
 
 Floats = NDArray[np.float64]

@@ -171,7 +171,7 @@ import sys
 from projector.clock import WallClock
 from projector.display import PygameDisplay
 from projector.latency import measure_latency
-from vision.cameras import open_camera
+from vision.frames.cameras import open_camera
 clock = WallClock()
 display, camera = PygameDisplay(0), open_camera(sys.argv[1], clock)
 print(measure_latency(display, camera, clock))

@@ -53,7 +53,7 @@ from projector.score import Score, score
 from projector.setup.looking import settle
 from projector.table import Table
 from tests.projector.test_opening import Room
-from vision.cameras import CameraError, Frame
+from vision.frames.cameras import CameraError, Frame
 
 ROOT = Path(__file__).parents[2]
 PLAN_FILE = ROOT / "fixtures" / "plans" / "small.toml"

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.edge.cast import CAST, CAST_U, CAST_VALUES
+from vision.edge.model.cast import CAST, CAST_U, CAST_VALUES
 
 Floats = NDArray[np.float64]
 
@@ -31,7 +31,7 @@ class Common:
     get because its wall is in the way of a wide lamp, of a light along the mat's x and y (a lamp to one side throws its
     shadow to the other), and of an even sky; the wall's brightness over the top's, beyond what those lights give it;
     how near the lamp hangs, as the lens' height over its. Where a light to one side is needed to explain what is seen,
-    its shadow's four unknowns follow (`vision.edge.cast`).
+    its shadow's four unknowns follow (`vision.edge.model.cast`).
     """
 
     values: Floats  # (8,) or (12,)

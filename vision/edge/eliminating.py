@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 from vision.compiled import compiled
 from vision.edge.levels import ANYWHERE, Levels
 from vision.edge.misfit import STEPS
-from vision.edge.predicting import Light
-from vision.edge.sidepixels import SidePixels
+from vision.edge.model.predicting import Light
+from vision.edge.pixels.sidepixels import SidePixels
 from vision.edge.weighing import Weighed
 
 Floats = NDArray[np.float64]

@@ -13,21 +13,21 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.edge.cast import CAST_LEAST, CAST_MOST
 from vision.edge.common import COMMON, OWN, OWN_U, SHADOW, Common
 from vision.edge.eliminating import Sums, no_sums
-from vision.edge.encoding import Encoder
 from vision.edge.equations import Equations
 from vision.edge.evaluating import There, evaluate, rooms_for
 from vision.edge.levels import Levels, first_levels, following
-from vision.edge.light import Unknowns, tables
 from vision.edge.misfit import misfit_px
-from vision.edge.noise import Noise
-from vision.edge.predicting import REACHES
-from vision.edge.ruled import Bars
-from vision.edge.sidepixels import Cuts, cuts_of, side_pixels
-from vision.edge.windows import Axes, Window
-from vision.mat import MAD_TO_SD
+from vision.edge.model.cast import CAST_LEAST, CAST_MOST
+from vision.edge.model.encoding import Encoder
+from vision.edge.model.light import Unknowns, tables
+from vision.edge.model.predicting import REACHES
+from vision.edge.model.ruled import Bars
+from vision.edge.pixels.noise import Noise
+from vision.edge.pixels.sidepixels import Cuts, cuts_of, side_pixels
+from vision.edge.pixels.windows import Axes, Window
+from vision.finding.mat import MAD_TO_SD
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]

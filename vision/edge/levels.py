@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.compiled import compiled
-from vision.edge.sidepixels import SidePixels
+from vision.edge.pixels.sidepixels import SidePixels
 from vision.medians import middle_between
 
 Floats = NDArray[np.float64]

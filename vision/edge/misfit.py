@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.compiled import compiled
-from vision.edge.light import OFFSET
-from vision.edge.predicting import Light
+from vision.edge.model.light import OFFSET
+from vision.edge.model.predicting import Light
 from vision.edge.weighing import Weighed
 
 Floats = NDArray[np.float64]

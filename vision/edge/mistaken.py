@@ -12,8 +12,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.edge.ruled import Bars
-from vision.edge.windows import Window
+from vision.edge.model.ruled import Bars
+from vision.edge.pixels.windows import Window
 
 Floats = NDArray[np.float64]
 

@@ -18,10 +18,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.edge.encoding import BGR_OF_YCC, YCC_OF_BGR, Encoder
-from vision.edge.light import COLOUR_BLUR
-from vision.edge.noise import Noise
-from vision.edge.seamlight import (
+from vision.edge.model.encoding import BGR_OF_YCC, YCC_OF_BGR, Encoder
+from vision.edge.model.light import COLOUR_BLUR
+from vision.edge.model.seamlight import (
     NORMAL,
     Camera,
     Levels,
@@ -34,8 +33,9 @@ from vision.edge.seamlight import (
     row_scores,
     variance_of,
 )
+from vision.edge.pixels.noise import Noise
+from vision.edge.pixels.windows import Window
 from vision.edge.weighing import MODEL_ERROR
-from vision.edge.windows import Window
 
 Floats = NDArray[np.float64]
 

@@ -11,23 +11,23 @@ from numpy.typing import NDArray
 
 from calibration.pinhole import Pinhole
 from calibration.tone import Tone
-from vision.edge.across import in_the_light_there
-from vision.edge.barsearch import find_bars, lined_sides
 from vision.edge.common import Common, doubted_light, doubted_shape, held_light, in_known_light, unseen
-from vision.edge.encoding import BGR_OF_YCC, Encoder
 from vision.edge.fit import CONTRADICTED, OWN_PRIOR, VALLEY_PX, Beside, Fits, Until, solve
-from vision.edge.foretelling import Prints, read_prints
-from vision.edge.light import Unknowns
 from vision.edge.mistaken import mistaken_px
-from vision.edge.neighbours import Neighbours
-from vision.edge.noise import Noise, encoded_noise
-from vision.edge.overexposed import moved_px, too_bright
-from vision.edge.ruled import NO_BARS
-from vision.edge.thinning import roughly, told_by
-from vision.edge.threads import threads_along
-from vision.edge.valley import SURELY_INSIDE_PX, contradicted, likeliest_offsets_px, softness_px
-from vision.edge.windows import BIN_PX, Axes, Window, sample
-from vision.mat import Scene
+from vision.edge.model.across import in_the_light_there
+from vision.edge.model.barsearch import find_bars, lined_sides
+from vision.edge.model.encoding import BGR_OF_YCC, Encoder
+from vision.edge.model.light import Unknowns
+from vision.edge.model.overexposed import moved_px, too_bright
+from vision.edge.model.ruled import NO_BARS
+from vision.edge.pixels.neighbours import Neighbours
+from vision.edge.pixels.noise import Noise, encoded_noise
+from vision.edge.pixels.thinning import roughly, told_by
+from vision.edge.pixels.threads import threads_along
+from vision.edge.pixels.windows import BIN_PX, Axes, Window, sample
+from vision.edge.prints.foretelling import Prints, read_prints
+from vision.edge.start.valley import SURELY_INSIDE_PX, contradicted, likeliest_offsets_px, softness_px
+from vision.finding.mat import Scene
 
 Floats = NDArray[np.float64]
 

@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.compiled import compiled
-from vision.edge.predicting import Light
-from vision.edge.sidepixels import SidePixels
-from vision.mat import MAD_TO_SD
+from vision.edge.model.predicting import Light
+from vision.edge.pixels.sidepixels import SidePixels
+from vision.finding.mat import MAD_TO_SD
 from vision.medians import middle_between
 
 Floats = NDArray[np.float64]

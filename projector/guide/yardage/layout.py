@@ -21,7 +21,7 @@ from projector.guide.layout import CutLine, FoundStrip, inward, line_through
 from projector.guide.scenes import Point
 from projector.piecing.lengths import length_text
 from projector.piecing.plans import Cut, Hand
-from vision.strips import MeasuredStrip
+from vision.strips.measure import MeasuredStrip
 from vision.units import MeasuredUnit
 
 Floats = NDArray[np.float64]

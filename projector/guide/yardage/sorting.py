@@ -14,7 +14,7 @@ from projector.guide.layout import FoundStrip
 from projector.guide.looks import YardageSeen
 from projector.guide.yardage.layout import NoYardage, find_yardage, outline_of, rest_beyond
 from projector.guide.yardage.state import Phase, Striping
-from vision.strips import MeasuredStrip
+from vision.strips.measure import MeasuredStrip
 from vision.units import MeasuredUnit
 
 Floats = NDArray[np.float64]

@@ -17,7 +17,7 @@ from projector.guide.sitting import USUAL, Sitting
 from projector.guide.steps import StripRecord
 from projector.guide.yardage.layout import Angle
 from projector.piecing.plans import Plan
-from vision.expected import ExpectedStrip, Tolerance
+from vision.comparing.expected import ExpectedStrip, Tolerance
 
 Floats = NDArray[np.float64]
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from projector.guide.steps import StripRecord
 from projector.guide.yardage.layout import bend_of_sides, bend_of_strip
 from projector.guide.yardage.state import Striping
-from vision.strip_verdict import judge_strip
-from vision.strips import MeasuredStrip
+from vision.strips.measure import MeasuredStrip
+from vision.strips.verdict import judge_strip
 
 
 def judged_strip(state: Striping, strip: MeasuredStrip) -> StripRecord:

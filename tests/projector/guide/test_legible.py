@@ -27,7 +27,7 @@ from projector.guide.steps import Record
 from projector.piecing.plans import Cut, Plan, Strip, Unit
 from tests.projector.guide.legible import faults, text_box, without_cautions
 from tests.projector.guide.onstage import OnStage, every_scene
-from vision.matlight import MatLight
+from vision.lamplight.matlight import MatLight
 from vision.units import Judged, MeasuredUnit, Verdict, Width
 
 IN = 25.4

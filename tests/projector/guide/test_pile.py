@@ -17,7 +17,7 @@ from projector.guide.pilestage import LIT, standing_text
 from projector.guide.pilestate import Phase
 from projector.guide.rounds import Rounds
 from projector.guide.scenes import Ink, Stroke, Words
-from vision.expected import ExpectedShape
+from vision.comparing.expected import ExpectedShape
 from vision.units import Judged, MeasuredUnit, Verdict, Width
 
 SIDE = 80.0

@@ -12,7 +12,7 @@ from projector.guide.setcheck import ASSUMED_U_MM, IGNORED, KEYS, RULES, begin, 
 from projector.guide.setstate import Phase, first_set
 from projector.piecing.foresight.seamtest import Length
 from projector.piecing.plans import Making, Plan, Strip
-from vision.strips import MeasuredStrip, StripLine
+from vision.strips.measure import MeasuredStrip, StripLine
 
 IN = 25.4
 AREA = ((0.0, 0.0), (914.4, 0.0), (914.4, 609.6), (0.0, 609.6))  # 36 x 24 in

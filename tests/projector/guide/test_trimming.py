@@ -11,7 +11,7 @@ from projector.guide.trimming import trim_line
 from projector.guide.turning import lean_of, must_turn, turn_reason
 from projector.piecing.shapes import slant
 from tests.projector.guide.test_layout import cloth
-from vision.expected import ExpectedShape
+from vision.comparing.expected import ExpectedShape
 
 SQUARE = ExpectedShape("a block", np.array([[0, 0], [50, 0], [50, 80], [0, 80]], float))
 KITE = ExpectedShape("a kite", slant(80.0, 50.0, math.radians(45), "right").corners_mm)

@@ -14,7 +14,7 @@ from projector.guide.state import wanted_of
 from projector.guide.whichside import CUT_SIDES, STRIP_SIDES, Before, numbered
 from projector.piecing.plans import Cut, Plan, Strip, Unit
 from tests.projector.guide.test_cutting import AREA, box_at
-from vision.compare import judge
+from vision.comparing.compare import judge
 from vision.polygons import outward_normals, sides_of
 from vision.units import Judged, Verdict
 

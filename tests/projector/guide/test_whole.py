@@ -15,7 +15,7 @@ from projector.piecing.foresight.forecast import SeamErrors
 from projector.piecing.foresight.piles import Pile
 from projector.piecing.plans import Plan, expected_shape
 from tests.projector.guide.sewncloth import measured, placed, plan
-from vision.blocks import MeasuredBlock
+from vision.blocks.measure import MeasuredBlock
 
 IN = 25.4
 AREA = ((0.0, 0.0), (914.4, 0.0), (914.4, 609.6), (0.0, 609.6))  # 36 x 24 in

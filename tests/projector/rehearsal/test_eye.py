@@ -12,7 +12,7 @@ from projector.rehearsal.person import Work
 from projector.rehearsal.quirks import CameraQuirks, ProjectorQuirks, Quirks
 from projector.rehearsal.setting import setting_of
 from projector.rehearsal.world import VirtualTable, virtual_table
-from vision.cameras import Adjustable, Automatic, Knob
+from vision.frames.cameras import Adjustable, Automatic, Knob
 
 SMALL = (480, 270)
 

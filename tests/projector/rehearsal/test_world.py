@@ -14,7 +14,7 @@ from projector.rehearsal.setting import setting_of
 from projector.rehearsal.sheet import PrintedSheet
 from projector.rehearsal.truth import CutDemand, widths_of
 from projector.rehearsal.world import VirtualTable, WorldEndedError, virtual_table
-from vision.cameras import Camera, CameraError
+from vision.frames.cameras import Camera, CameraError
 
 WORK = Work(
     PrintedSheet(np.full((180, 240), 255, np.uint8), 240.0, 180.0),

@@ -17,8 +17,8 @@ from projector.guide.looks import Look, Seen
 from projector.piecing.plans import Strip
 from projector.seeing.answers import Sight, answer
 from tests.vision.exact import Piece, camera, everywhere, picture
+from vision.finding.mat import MatPicture, compare_with_mat, mat_picture
 from vision.light import mean_light
-from vision.mat import MatPicture, compare_with_mat, mat_picture
 from vision.measure import Cloth, Trust
 
 Floats = NDArray[np.float64]

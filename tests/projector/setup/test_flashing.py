@@ -20,7 +20,7 @@ from projector.latency import measure_latency
 from projector.rehearsal.devices import VirtualClock
 from projector.setup.looking import announce_flashing
 from projector.table import PACE_S, Picture, Table
-from vision.cameras import Frame
+from vision.frames.cameras import Frame
 
 STEP, DARKER = 0.1, 0.8  # of white
 Shown = Sequence[tuple[float, Picture]]

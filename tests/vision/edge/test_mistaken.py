@@ -7,8 +7,8 @@ import pytest
 from numpy.typing import NDArray
 
 from vision.edge.mistaken import NEAR, mistaken_px
-from vision.edge.ruled import NO_BARS, Bars
-from vision.edge.windows import Window
+from vision.edge.model.ruled import NO_BARS, Bars
+from vision.edge.pixels.windows import Window
 
 Floats = NDArray[np.float64]
 

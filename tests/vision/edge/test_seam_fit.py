@@ -6,10 +6,10 @@ import numpy as np
 from scipy.special import ndtr
 
 from calibration.tone import SRGB
-from vision.edge.encoding import Encoder
-from vision.edge.noise import Noise
+from vision.edge.model.encoding import Encoder
+from vision.edge.pixels.noise import Noise
+from vision.edge.pixels.windows import NOTHING_SHOWN, Window
 from vision.edge.seam_fit import Blurs, SeamSolver
-from vision.edge.windows import NOTHING_SHOWN, Window
 from vision.light import srgb_from_linear
 
 BLUR_PX, NOISE_SD = 0.8, 0.004

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
-from vision.edge.valley import softness_px
+from vision.edge.start.valley import softness_px
 
 CLOTH, MAT, TABLE = 0.20, 0.25, 0.36  # encoded: navy cloth on a dark mat, the table around it lighter
 

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from vision.strips import MeasuredStrip, StripEnd, StripLine
+from vision.strips.measure import MeasuredStrip, StripEnd, StripLine
 from vision.units import MeasuredUnit
 
 U_RAD = 0.0002

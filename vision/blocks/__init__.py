@@ -1,0 +1,1 @@
+"""Finished blocks: their outer corners and the tips of their points."""

@@ -1,0 +1,119 @@
+"""Where an edge truly lies of cloth or mat that is brighter than the camera can tell: its light is cut off at the top.
+
+Such cloth seems less bright than it is, and pixels that see a little less of it seem to be all cloth: the edge seems
+to lie outward, by a twentieth of a pixel and more; beside such a mat inward. How much brighter it is, nothing but the
+edge itself can tell: its rise is then too steep at the dark end and broken off at the top. So the mean rise across the
+side is fitted twice, with light just as bright as the camera can tell and with brighter light; the difference of the
+two places is what the edge has to move. What else there is (shadow, wall) is the same in both and cancels, about.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from vision.edge.model.encoding import BGR_OF_YCC, YCC_OF_BGR, Encoder
+from vision.edge.pixels.noise import Noise
+from vision.edge.pixels.windows import Window
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+FULL = 0.985  # of the encoded range: at it or above, a channel tells no level
+MOSTLY = 0.5  # of the pixels well inside
+INSIDE_PX, FROM_PX, TO_PX, BIN_PX = 2.0, -4.0, 4.0, 0.25
+BRIGHTER = math.log(2.5) * np.linspace(0.0, 1.0, 12) ** 2  # log of how many times as bright as the camera can tell
+SPACING = np.gradient(BRIGHTER)
+BRIGHTER_U = math.log(1.5)  # exposures are off by half a stop and more
+BLUR_U = 0.3  # of its log: where all cloth is too bright, the picture's blur is told too small by as much
+MODEL_ERROR = 0.01  # of the step: what the blur's shape does not know
+STEPS, MOST_PX = 5, 0.5
+
+
+def too_bright(window: Window) -> Bools:
+    """(S, 2, 3): of which channels most of the cloth, and of the mat, beside each line is too bright to be told."""
+    result = np.zeros((window.count, 2, 3), np.bool_)
+    for s, run in enumerate(window.runs):
+        for k, well in enumerate((window.across_px[run] < -INSIDE_PX, window.across_px[run] > INSIDE_PX)):
+            if well.any():
+                result[s, k] = np.mean(BGR_OF_YCC @ window.seen[:, run][:, well] >= FULL, axis=1) > MOSTLY
+    return result
+
+
+def moved_px(window: Window, noise: Noise, encoder: Encoder, blur_px: Floats, full: Bools) -> tuple[Floats, Floats]:
+    """(S,) each: by how much to move the lines of overexposed sides outward, and the standard uncertainty of that.
+
+    `blur_px` (S,) of the fit, `full` what is `too_bright`; 0 where nothing is.
+    """
+    moves, u = np.zeros(window.count), np.zeros(window.count)
+    for s in np.flatnonzero(full.any(axis=(1, 2))):
+        rise = _Rise.of(window, int(s), noise, encoder, full[s])
+        if rise is not None:
+            moves[s], u[s] = rise.moved(encoder, float(blur_px[s]))
+    return moves, u
+
+
+class _Rise:
+    """The mean encoded luma across one side, from cloth to mat, in K steps."""
+
+    def __init__(self, across_px: Floats, luma: Floats, mat: Floats, cloth: Floats, full: Bools, u: Floats) -> None:
+        self.across_px, self.luma, self.mat, self.cloth, self.full, self.u = across_px, luma, mat, cloth, full, u
+
+    @staticmethod
+    def of(window: Window, s: int, noise: Noise, encoder: Encoder, full: Bools) -> _Rise | None:
+        run = window.runs[s]
+        across, seen, bare = window.across_px[run], window.seen[:, run], window.bare[:, run]
+        near = (across > FROM_PX) & (across < TO_PX)
+        many = round((TO_PX - FROM_PX) / BIN_PX)
+        place = np.clip(((across[near] - FROM_PX) / BIN_PX).astype(np.int64), 0, many - 1)
+        count = np.bincount(place, minlength=many)
+        inside, outside = across < -INSIDE_PX, across > INSIDE_PX
+        if np.any(count == 0) or not inside.any() or not outside.any():
+            return None
+
+        def mean(values: Floats) -> Floats:
+            return np.asarray(np.bincount(place, values[near], many) / count)
+
+        luma = mean(seen[0])
+        cloth = encoder.decode(BGR_OF_YCC @ seen[:, inside].mean(axis=1))
+        light = encoder.decode(BGR_OF_YCC @ seen[:, outside])
+        gain = light.sum(axis=1) / np.maximum(bare[:, outside].sum(axis=1), 1e-6)
+        mat = np.stack([mean(gain[c] * bare[c]) for c in range(3)])
+        u = np.hypot(noise.sd[0] * np.sqrt(noise.together[0] / count), MODEL_ERROR * abs(luma[0] - luma[-1]))
+        return _Rise(mean(across), luma, mat, np.where(full[0], 1.0, cloth), full, u)
+
+    def moved(self, encoder: Encoder, blur_px: float) -> tuple[float, float]:
+        """Mean and spread of the difference, over all that the light cut off may be (a grid of its posterior)."""
+        places, cost = self._fitted(encoder, blur_px)
+        cost = cost + (BRIGHTER / BRIGHTER_U) ** 2
+        weight = SPACING * np.exp(-0.5 * (cost - cost.min()))
+        weight /= weight.sum()
+        away = places - places[0]
+        mean = float(weight @ away)
+        return mean, math.sqrt(float(weight @ (away - mean) ** 2))
+
+    def _fitted(self, encoder: Encoder, blur_px: float) -> tuple[Floats, Floats]:
+        """(G,) each: the place (px outward) that explains the rise best with each light, its chi-square.
+
+        Gauss-Newton on the place and the blur, with all lights at once.
+        """
+        at, weights = np.zeros((len(BRIGHTER), 2)), 1.0 / self.u**2
+        for _ in range(STEPS):
+            here = self._luma(encoder, blur_px, at)
+            slopes = np.stack([(self._luma(encoder, blur_px, at + d) - here) / 1e-3 for d in np.eye(2) * 1e-3], axis=1)
+            normal = (slopes * weights) @ np.swapaxes(slopes, 1, 2) + np.diag([1e-6, 1.0 / BLUR_U**2])
+            pull = np.einsum("gxk,gk->gx", slopes * weights, self.luma - here)
+            pull[:, 1] -= at[:, 1] / BLUR_U**2
+            at = at + np.clip(np.linalg.solve(normal, pull[..., None])[..., 0], -MOST_PX, MOST_PX)
+        rest = (self.luma - self._luma(encoder, blur_px, at)) / self.u
+        return at[:, 0], np.sum(rest**2, axis=1) + (at[:, 1] / BLUR_U) ** 2
+
+    def _luma(self, encoder: Encoder, blur_px: float, at: Floats) -> Floats:
+        """(G, K): as the camera writes it down, with edges at (G, 2) places and logs of the blur over `blur_px`."""
+        share = ndtr((at[:, :1] - self.across_px) / (blur_px * np.exp(at[:, 1:])))[:, None]
+        cloths, mats = (np.where(full, np.exp(BRIGHTER)[:, None], 1.0)[..., None] for full in self.full)
+        light = self.cloth[:, None] * cloths * share + self.mat * mats * (1.0 - share)
+        return np.asarray(np.einsum("c,gck->gk", YCC_OF_BGR[0], encoder.encode(light)[0]))

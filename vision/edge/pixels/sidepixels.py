@@ -1,0 +1,113 @@
+"""The pixels of many sides one after another, in single precision, as compiled loops take them."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.edge.model.encoding import YCC_OF_BGR, Encoder
+from vision.edge.model.ruled import Bars
+from vision.edge.pixels.windows import BIN_PX, Window
+
+Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+TILT_PX = 1.2  # from the line to the middle of what is seen of a print
+TILT_LEAST, TILT_MOST = -1.5, 1.0
+
+
+class SidePixels(NamedTuple):
+    """The N pixels of S sides in B bins, in the order of their sides and, within each, of the bins along it."""
+
+    across_px: Singles  # (N,) outward of a side's line
+    along_px: Singles  # (N,) from its middle
+    bow: Singles  # (N,) the parabola along it
+    tilt: Singles  # (N,) across a print: -1 at the inner end of what is seen of it, +1 at the line
+    seen: Singles  # (3, N) encoded
+    bare: Singles  # (3, N) linear light of the bare mat
+    slope: Singles  # (3, N) of that, outward per px
+    steady: Singles  # (3, N) of the bare mat, as the pixels beside each show it: without its own noise
+    bare_seen: Singles  # (3, N) the bare mat, encoded
+    shown: Singles  # (3, 3, N or 0) what a print is foretold to show, as `Window.shown` has it
+    foretold: Bools  # (S,) whether anything is foretold of a side's print
+    bin_starts: Ints  # (B + 1,) first pixel of each bin, and the end
+    side_bins: Ints  # (S + 1,) first bin of each side, and the end; sides without pixels have no bins
+
+    @property
+    def side_starts(self) -> Ints:
+        """(S + 1,): first pixel of each side, and the end."""
+        return self.bin_starts[self.side_bins]
+
+    @property
+    def cloth_seen(self) -> Singles:
+        """(3, N): what is seen, less what is foretold of a print."""
+        return self.seen - self.shown[0] if self.shown.size else self.seen
+
+    @property
+    def seen_sides(self) -> NDArray[np.bool_]:
+        """(S,): which sides have pixels."""
+        return np.diff(self.side_bins) > 0
+
+    @property
+    def most(self) -> int:
+        """How many pixels a side has at most."""
+        return int(np.diff(self.side_starts).max(initial=0))
+
+    def together(self) -> Ints:
+        """(C,): the first of the bins that lie within the same `BIN_PX` along a side, whose pixels may err alike."""
+        side = np.repeat(np.arange(len(self.side_bins) - 1), np.diff(self.side_bins))
+        place = np.floor(self.along_px[self.bin_starts[:-1]] / BIN_PX)
+        return np.flatnonzero(np.diff(side, prepend=-1) | (np.diff(place, prepend=0.0) != 0.0))
+
+    def by_side(self, of_bins: Floats) -> Floats:
+        """(S, ...): sums over the bins of each side, of (B, ...)."""
+        total = np.zeros((len(self.side_bins) - 1, *of_bins.shape[1:]))
+        if len(of_bins):
+            total[self.seen_sides] = np.add.reduceat(of_bins, self.side_bins[:-1][self.seen_sides], axis=0)
+        return total
+
+
+def side_pixels(window: Window, encoder: Encoder) -> SidePixels:
+    """Those of a window."""
+    across = _single(window.across_px)
+    bare = _single(window.bare)
+    return SidePixels(
+        across,
+        _single(window.along_px),
+        _single(window.bow_basis()),
+        np.clip(across / np.float32(TILT_PX) + np.float32(1.0), np.float32(TILT_LEAST), np.float32(TILT_MOST)),
+        _single(window.seen),
+        bare,
+        _single(window.slope),
+        _single(window.steady),
+        YCC_OF_BGR.astype(np.float32) @ encoder.nearest(bare)[0],
+        _single(window.shown),
+        np.array([bool(window.shown[0, :, run].any()) for run in window.runs]),
+        np.append(window.bin_starts, len(window.side)),
+        np.searchsorted(window.bin_side, np.arange(window.count + 1)).astype(np.int64),
+    )
+
+
+class Cuts(NamedTuple):
+    """What bars along sides add where cloth cuts them, at the K pixels that show them (`vision.edge.model.ruled`)."""
+
+    starts: Ints  # (S + 1,): the first of each side's, and the end
+    pixels: Ints  # (K,) among all sides'
+    light: Singles  # (3, K) linear blue green red, times px
+    mends: Singles  # (P, 3, K) at P places each: of that light, and slopes of it by distance and by blur
+
+
+def cuts_of(bars: Bars, w: SidePixels, e_px: Floats, foot_px: Floats, blur_px: Floats, usual_px: float) -> Cuts:
+    """At places `e_px` (P, K) outward of the cloth's edges; (S,) are where the mat begins to show, and the blurs."""
+    starts = np.searchsorted(bars.pixels, w.side_starts)
+    side = np.repeat(np.arange(len(foot_px)), np.diff(starts))
+    mends = [np.stack(bars.mend(e, foot_px[side], blur_px[side], usual_px)) for e in e_px]
+    return Cuts(starts, bars.pixels, _single(bars.light), _single(np.stack(mends)))
+
+
+def _single(values: Floats | Singles) -> Singles:
+    return values.astype(np.float32, order="C", copy=False)

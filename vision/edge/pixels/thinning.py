@@ -1,0 +1,55 @@
+"""What of its pixels a fit needs: a few bins where a rough fit is enough, luma alone where colours tell nothing."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.compiled import compiled
+from vision.edge.pixels.noise import Noise
+from vision.edge.pixels.windows import Window
+
+Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+BINS = 5  # of a side, that tell its line and its bow; whole ones, in which profiles are complete
+CLEAR = 10.0  # standard deviations of one pixel between cloth and mat: so few bins tell 0.03 px
+BESIDE_PX = 2.0  # of the line: cloth to the one side, mat to the other
+# Of what luma tells of a place, that colours tell: without so little it moves by a thirtieth of its uncertainty.
+LEAST_TOLD = 1.0 / 1000.0
+
+
+def roughly(window: Window, clear: Bools, bins_px: Floats) -> Window:
+    """The window, in bins of `bins_px` (S,), with every so many of those of sides (S,) that stand out clearly."""
+    ends = np.searchsorted(window.bin_side, np.arange(window.count + 1))
+    every = np.where(clear, np.maximum(np.diff(ends) // BINS, 1), 1)
+    if np.all(every == 1):
+        return window
+    taken = (np.arange(len(window.bin_side)) - ends[window.bin_side]) % every[window.bin_side] == 0
+    return window.kept(np.repeat(taken, np.diff(window.bin_starts, append=len(window.side))), bins_px)
+
+
+def told_by(window: Window, noise: Noise) -> tuple[Bools, Bools]:
+    """(S,) each: which sides stand out clearly by their luma; and of which the colours tell anything besides."""
+    steps = steps_of(window.across_px, window.seen, window.side, window.count)
+    told = (steps / np.array(noise.sd)[:, None]) ** 2 / np.array(noise.together)[:, None]
+    return np.abs(steps[0]) > CLEAR * noise.sd[0], told[1] + told[2] > LEAST_TOLD * told[0]
+
+
+@compiled
+def steps_of(across_px: Floats, seen: Singles, side: Ints, count: int) -> Floats:
+    """(3, S): between mean levels inside and outside of `count` sides' lines, as `seen` (3, N); 0 where one is not."""
+    pixels, total, steps = np.zeros((2, count)), np.zeros((2, 3, count)), np.zeros((3, count))
+    for i in range(len(side)):
+        if abs(across_px[i]) > BESIDE_PX:
+            where = 1 if across_px[i] > 0.0 else 0
+            pixels[where, side[i]] += 1.0
+            for c in range(3):
+                total[where, c, side[i]] += seen[c, i]
+    for s in range(count):
+        for c in range(3):
+            if pixels[0, s] > 0.0 and pixels[1, s] > 0.0:
+                steps[c, s] = total[0, c, s] / pixels[0, s] - total[1, c, s] / pixels[1, s]
+    return steps

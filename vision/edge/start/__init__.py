@@ -1,0 +1,1 @@
+"""Where a fit starts: edges to a pixel, in the right valley of the light."""

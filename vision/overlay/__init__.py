@@ -1,0 +1,1 @@
+"""What was measured, drawn over the picture that it was measured in."""
