@@ -4,18 +4,18 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from projector.bench import Bench
 from projector.guide.chapters import SetCheckChapter
 from projector.guide.leading import Carried, Leading, begin, step
 from projector.guide.looks import Seen
 from projector.guide.state import Cutting
 from projector.guide.steps import Record, Records, StripRecord
 from projector.guide.whichside import with_sides_told
-from projector.lighting import Measured
+from projector.light.lighting import Measured
+from projector.light.showing import lit_mat
 from projector.piecing.plans import Plan
 from projector.setup.glancing import glanced, key_after_bump, tell_glance
-from projector.showing import lit_mat
-from projector.turns import Course, Turns
+from projector.table.bench import Bench
+from projector.table.turns import Course, Turns
 from vision.units import Judged
 
 

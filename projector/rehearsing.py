@@ -13,12 +13,11 @@ from calibration.rig import Rig
 from calibration.scale import SheetScale, from_bars
 from calibration.sheet.board import Board, picture
 from calibration.sheet.layout import lay_out
-from projector.album import Album, old_pictures
-from projector.bench import Bench
-from projector.display import DisplayError, WindowDisplay
-from projector.events import Event, Teller
+from projector.files.album import Album, old_pictures
+from projector.files.unitpictures import FOLDER, UnitPictures
 from projector.guide.blade import offset_of
 from projector.guided import guide
+from projector.light.display import DisplayError, WindowDisplay
 from projector.piecing.planreading import plan_text
 from projector.piecing.plans import Plan
 from projector.records.journal import Journal
@@ -33,10 +32,11 @@ from projector.score import Score, score
 from projector.setup.calibrating import Wishes, calibrate
 from projector.setup.captures import Captures, folder_of
 from projector.setup.writing import write_rig
-from projector.summary import summary_text
-from projector.table import Picture, Table
-from projector.totals import pile_keys, strip_keys
-from projector.unitpictures import FOLDER, UnitPictures
+from projector.table.bench import Bench
+from projector.table.devices import Picture, Table
+from projector.telling.events import Event, Teller
+from projector.telling.summary import summary_text
+from projector.telling.totals import pile_keys, strip_keys
 from vision.light import LINEAR_OF_BYTE, srgb_from_linear
 from vision.measure import Cloth
 from vision.pile import sum_up

@@ -25,9 +25,14 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "projector": ("projector", "vision", "calibration"),
     "projector.piecing": (),
     "projector.guide": ("projector.piecing", "vision"),
-    "projector.rehearsal": ("projector.piecing", "vision.frames.cameras", "projector.display", "projector.clock"),
+    "projector.rehearsal": (
+        "projector.piecing",
+        "vision.frames.cameras",
+        "projector.light.display",
+        "projector.table.clock",
+    ),
 }
-PYGAME = {"projector.display", "projector.quietly", "projector.lettering"}
+PYGAME = {"projector.light.display", "projector.light.quietly", "projector.light.lettering"}
 SQL = {f"projector.records.{name}" for name in ("connecting", "layout", "schema", "store")}
 TRUTH = {"projector.score", "projector.rehearsing"}  # the summary's door to what really happened
 
@@ -77,14 +82,14 @@ def test_every_module_imports_only_what_its_room_allows(trees: dict[str, ast.Mod
     ("module", "imported", "allowed"),
     [
         ("vision.finding.regions", "calibration.pinhole.Pinhole", True),
-        ("vision.finding.regions", "projector.clock.Clock", False),
+        ("vision.finding.regions", "projector.table.clock.Clock", False),
         ("calibration.rig", "vision.light", False),
-        ("projector.piecing.plans", "projector.clock", False),
+        ("projector.piecing.plans", "projector.table.clock", False),
         ("projector.guide.stage", "calibration.rig.Rig", False),
         ("projector.rehearsal.view", "vision.frames.cameras.Frame", True),
         ("projector.rehearsal.view", "vision.light.linear_image", False),
         ("projector.rehearsal.view", "calibration.pinhole", False),
-        ("projector.table", "tests.whole.studio", False),
+        ("projector.table.devices", "tests.whole.studio", False),
         ("calibration.rig", "numpy", True),
     ],
 )

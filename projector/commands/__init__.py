@@ -12,9 +12,7 @@ from calibration.lens.camera import CalibrationError
 from calibration.rigfile import RigError
 from calibration.sheet.board import BoardError
 from calibration.sheet.layout import SheetError
-from projector.album import AlbumError
 from projector.checking import CheckError
-from projector.clock import WallClock
 from projector.commands import (
     blocks,
     calibrate,
@@ -32,25 +30,27 @@ from projector.commands import (
     verify,
 )
 from projector.commands.options import OptionError
-from projector.display import DisplayError
-from projector.events import Teller
-from projector.gauging import GaugeError
-from projector.lots import LotsError
+from projector.files.album import AlbumError
+from projector.gauge.study import GaugeError
+from projector.light.display import DisplayError
 from projector.piecing.blocks.catalogue import BlockError
 from projector.piecing.drawing.drawn import DrawingError
 from projector.piecing.lengths import LengthError
 from projector.piecing.patchwork.stages import SewingError
 from projector.piecing.shapes import ShapeError
 from projector.piecing.tables import PlanError
+from projector.piles.lots import LotsError
+from projector.piles.samplewish import SampleError
 from projector.predicting import PredictError
 from projector.records.faults import RecordsError
 from projector.rehearsing import RehearsalError
 from projector.reporting.faults import ReportError
-from projector.samplewish import SampleError
 from projector.setup.captures import CapturesError
 from projector.setup.looking import CalibratingError
 from projector.setup.realigning import RealignError
 from projector.setup.verifying import VerifyError
+from projector.table.clock import WallClock
+from projector.telling.events import Teller
 from vision.compiled import told_when_compiling
 from vision.frames.cameras import CameraError
 from vision.frames.pictures import PictureError

@@ -8,15 +8,15 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from calibration.rig import Rig
-from projector.bench import Bench
 from projector.commands.options import cloth_of
-from projector.events import Teller
-from projector.monitor import Monitor
+from projector.files.unitpictures import UnitPictures
 from projector.records.journal import Journal
 from projector.seeing.beside import InThread
-from projector.sounds import Tones
-from projector.table import Table
-from projector.unitpictures import UnitPictures
+from projector.table.bench import Bench
+from projector.table.devices import Table
+from projector.table.monitor import Monitor
+from projector.telling.events import Teller
+from projector.telling.sounds import Tones
 from vision.measure import Cloth
 
 

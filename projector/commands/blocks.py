@@ -6,11 +6,11 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from projector.clock import WallClock
 from projector.commands.options import OptionError, add_json, read
-from projector.events import Teller
 from projector.piecing.blocks.catalogue import Parameter, Recipe, block_of, recipe_of, recipes, taken
 from projector.piecing.lengths import INCH_MM, length_mm
+from projector.table.clock import WallClock
+from projector.telling.events import Teller
 
 DRAWN_MM = 12.0 * INCH_MM  # a size at which every block can be made as it stands
 

@@ -14,18 +14,18 @@ from calibration.mat.frame import MatFrame, NotFound, find_mat_frame, in_mat_fra
 from calibration.rig import Rig
 from calibration.rigfile import check_place
 from calibration.sheet.board import parse_board
-from projector.clock import WallClock
 from projector.commands import bars
 from projector.commands.bars import add_bars, sheet_scale
 from projector.commands.devices import add_slow, board_at_the_table, opened
 from projector.commands.options import InterruptedByPerson, OptionError, add_json, add_sheet, files, read, whole
-from projector.events import Teller
 from projector.piecing.lengths import length_mm
 from projector.setup.calibrating import FLAT_VIEWS, TILTED_VIEWS, Wishes, calibrate
 from projector.setup.captures import Captures, folder_of, open_captures
 from projector.setup.finishing import Finished, residual_arrows, rig_of
 from projector.setup.writing import write_rig
-from projector.table import Picture
+from projector.table.clock import WallClock
+from projector.table.devices import Picture
+from projector.telling.events import Teller
 from vision.frames.pictures import read_picture
 
 KEPT = (*bars.KEPT, "projector_height")

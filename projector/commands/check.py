@@ -12,9 +12,7 @@ from typing import Any
 
 from calibration.rig import Rig
 from calibration.rigfile import load_rig
-from projector.album import write_png
 from projector.checking import Checked, Expected, check_photographs
-from projector.clock import WallClock
 from projector.commands.options import (
     OptionError,
     add_cloth,
@@ -25,15 +23,17 @@ from projector.commands.options import (
     files,
     whole,
 )
-from projector.events import Event, Teller, unit_event
-from projector.laidanew import dimensions_anew
-from projector.pieceevents import block_event, strip_event
+from projector.files.album import write_png
 from projector.piecing.lengths import is_metric
 from projector.piecing.planfile import load_plan, unit_of_plan, wanted_shape
 from projector.piecing.planreading import plan_text
 from projector.piecing.wholes import Star, Strip, parse_whole
+from projector.piles.laidanew import dimensions_anew
 from projector.records.journal import Journal
-from projector.totals import pile_keys
+from projector.table.clock import WallClock
+from projector.telling.events import Event, Teller, unit_event
+from projector.telling.pieceevents import block_event, strip_event
+from projector.telling.totals import pile_keys
 from vision.blocks.measure import BLOCK_CLOTH
 from vision.comparing.expected import ExpectedShape, ExpectedStar, ExpectedStrip, LengthUnit, Tolerance
 from vision.measure import Cloth

@@ -11,15 +11,12 @@ from typing import Any
 
 from calibration.rig import Rig
 from calibration.sheet.board import Board
-from projector.clock import WallClock
 from projector.commands.benches import add_pictures, at_bench
 from projector.commands.devices import add_devices, board_of, opened, rig_for_light
 from projector.commands.options import add_cloth, add_json, add_layers, add_records, add_sheet
 from projector.commands.ready import Done, add_going_on, left_or_new, ready
 from projector.commands.sitting import add_sitting
 from projector.commands.stripwidths import add_strip_widths, told_strips
-from projector.events import Teller
-from projector.goingon import carried_from
 from projector.guide.carried import Carried
 from projector.guide.sitting import Sitting
 from projector.guided import guide
@@ -29,8 +26,11 @@ from projector.piecing.plans import Plan
 from projector.records.journal import Journal
 from projector.records.sessions import Entry
 from projector.setup.rigwords import rig_keys
-from projector.table import Table
-from projector.totals import session_keys
+from projector.table.clock import WallClock
+from projector.table.devices import Table
+from projector.table.goingon import carried_from
+from projector.telling.events import Teller
+from projector.telling.totals import session_keys
 
 
 def add(commands: Any) -> None:

@@ -10,11 +10,11 @@ from pathlib import Path
 from calibration.rig import Rig
 from calibration.rigfile import load_rig
 from calibration.sheet.board import Board, parse_board
-from projector.clock import Clock
 from projector.commands.options import BOARD, OptionError, whole
-from projector.display import PygameDisplay
-from projector.events import Teller
-from projector.table import Table
+from projector.light.display import PygameDisplay
+from projector.table.clock import Clock
+from projector.table.devices import Table
+from projector.telling.events import Teller
 from vision.frames.cameras import open_camera
 
 SLOW_S = 0.5  # between two changes of the light: one flash a second

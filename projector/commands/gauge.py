@@ -10,7 +10,6 @@ from typing import Any
 
 from calibration.rigfile import load_rig
 from projector.checking import check_photographs
-from projector.clock import WallClock
 from projector.commands.check import expected_of
 from projector.commands.gaugelive import add_live, study_at_table
 from projector.commands.options import (
@@ -23,13 +22,14 @@ from projector.commands.options import (
     files,
     whole,
 )
-from projector.events import Teller, unit_event
-from projector.gaugepicture import ENDINGS, draw_study
-from projector.gaugewords import study_keys, study_words
-from projector.gauging import Look, SelfStudy, study_of
-from projector.plansaid import readable_plan, shape_of
+from projector.gauge.picture import ENDINGS, draw_study
+from projector.gauge.study import Look, SelfStudy, study_of
+from projector.gauge.words import study_keys, study_words
 from projector.records.opening import open_records
 from projector.records.sessions import Wanted
+from projector.table.clock import WallClock
+from projector.telling.events import Teller, unit_event
+from projector.telling.plansaid import readable_plan, shape_of
 from vision.comparing.expected import ExpectedShape, Tolerance
 from vision.frames.cameras import pictures_in
 

@@ -9,22 +9,22 @@ from functools import partial
 
 from calibration.rig import Rig
 from calibration.sheet.board import Board
-from projector.clock import WallClock
 from projector.commands.benches import at_bench
 from projector.commands.devices import add_devices, board_of, opened, rig_for_light
 from projector.commands.options import add_sheet, whole
 from projector.commands.ready import Done, add_going_on, left_or_new, ready
 from projector.commands.sitting import add_sitting
-from projector.events import Teller, unit_event
-from projector.gauging import Look, SelfStudy, study_of
-from projector.goingon import verdicts_of
+from projector.gauge.study import Look, SelfStudy, study_of
 from projector.guide.rounds import Rounds
-from projector.piling import pile
+from projector.piles.piling import pile
 from projector.records.journal import Journal
 from projector.records.sessions import Entry, standing_units
 from projector.setup.rigwords import rig_keys
-from projector.sounds import Tones, kind_of_reading
-from projector.table import Table
+from projector.table.clock import WallClock
+from projector.table.devices import Table
+from projector.table.goingon import verdicts_of
+from projector.telling.events import Teller, unit_event
+from projector.telling.sounds import Tones, kind_of_reading
 from vision.comparing.expected import ExpectedShape
 
 

@@ -11,7 +11,7 @@ from typing import TypeVar
 
 from calibration.budget import HEIGHT_U_MM
 from projector.piecing.lengths import LengthError, angle_rad, length_mm
-from projector.samplewish import SampleError
+from projector.piles.samplewish import SampleError
 from vision.measure import PLAIN_CLOTH, Cloth
 
 BOARD = "charuco:8x6:30mm:22mm:DICT_5X5_100"

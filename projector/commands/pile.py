@@ -12,28 +12,28 @@ from typing import Any
 from calibration.rig import Rig
 from calibration.rigfile import load_rig
 from calibration.sheet.board import Board
-from projector.clock import WallClock
 from projector.commands.benches import add_pictures, at_bench
 from projector.commands.devices import add_devices, board_of, opened, rig_for_light
 from projector.commands.options import OptionError, add_cloth, add_json, add_records, add_sheet, read, whole
 from projector.commands.pilefrom import Pictured, add_from, judge_pictures
 from projector.commands.ready import Done, add_going_on, left_or_new, ready
 from projector.commands.sitting import add_sitting
-from projector.events import Teller
-from projector.goingon import verdicts_of
 from projector.guide.sitting import Sitting
 from projector.guide.state import wanted_of
 from projector.piecing.planfile import load_plan
 from projector.piecing.planreading import plan_text
 from projector.piecing.plans import Plan, Unit
-from projector.piling import pile
+from projector.piles.piling import pile
+from projector.piles.samplewish import Sample, sample_of, sample_wish
+from projector.piles.tally import Tally
 from projector.records.journal import Journal
 from projector.records.sessions import Entry, standing_units
-from projector.samplewish import Sample, sample_of, sample_wish
 from projector.setup.rigwords import rig_keys
-from projector.table import Table
-from projector.tally import Tally
-from projector.totals import session_keys
+from projector.table.clock import WallClock
+from projector.table.devices import Table
+from projector.table.goingon import verdicts_of
+from projector.telling.events import Teller
+from projector.telling.totals import session_keys
 
 
 def add(commands: Any) -> None:

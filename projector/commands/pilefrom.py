@@ -15,23 +15,23 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
 from calibration.rig import Rig
-from projector.bench import Bench
 from projector.checking import Checker
-from projector.clock import WallClock
 from projector.commands.options import InterruptedByPerson, OptionError, cloth_of, files, whole
-from projector.events import Teller
-from projector.filmed import Again, FilmTime, NoLight, Watched
-from projector.goingon import verdicts_of
 from projector.guide.sitting import USUAL
-from projector.lots import Lot, lots_by_cluster, measured_lots
-from projector.piling import pile
+from projector.piles.filmed import Again, FilmTime, NoLight, Watched
+from projector.piles.lots import Lot, lots_by_cluster, measured_lots
+from projector.piles.piling import pile
+from projector.piles.samplewish import Sample
+from projector.piles.tally import Tally
 from projector.records.journal import Journal
 from projector.records.sessions import Entry, standing_units
-from projector.samplewish import Sample
 from projector.seeing.beside import AtOnce, InThread
-from projector.table import Table
-from projector.tally import Tally
-from projector.totals import session_keys
+from projector.table.bench import Bench
+from projector.table.clock import WallClock
+from projector.table.devices import Table
+from projector.table.goingon import verdicts_of
+from projector.telling.events import Teller
+from projector.telling.totals import session_keys
 from vision.comparing.expected import ExpectedShape
 from vision.frames.cameras import PICTURE_ENDINGS, STREAMS, Recording, open_camera, pictures_in
 

@@ -8,9 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from calibration.rigfile import check_place
-from projector.clock import WallClock
 from projector.commands.options import OptionError, add_json, add_tolerances, read, whole
-from projector.events import Teller
 from projector.piecing.blockmaking import block_to_make, making_of_drawing
 from projector.piecing.blocks.catalogue import recipe_of
 from projector.piecing.drawing.own import set_in_notes
@@ -22,6 +20,8 @@ from projector.piecing.planreading import plan_from_text, plan_text
 from projector.piecing.plans import Making, Plan
 from projector.piecing.tables import PlanError
 from projector.planpictures.pages import PICTURES, write_pictures
+from projector.table.clock import WallClock
+from projector.telling.events import Teller
 
 
 def add(commands: Any) -> None:

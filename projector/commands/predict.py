@@ -7,12 +7,12 @@ import math
 from pathlib import Path
 from typing import Any
 
-from projector.clock import WallClock
 from projector.commands.options import add_json
-from projector.events import Teller
 from projector.piecing.planfile import load_plan
 from projector.predicting import predict, read_units
-from projector.predictwords import prediction_words
+from projector.table.clock import WallClock
+from projector.telling.events import Teller
+from projector.telling.predictwords import prediction_words
 
 
 def add(commands: Any) -> None:

@@ -12,16 +12,16 @@ from calibration.rig import Rig
 from calibration.sheet.board import Board
 from projector.commands.devices import check_sizes
 from projector.commands.sitting import sitting_of
-from projector.goingon import goes_on
 from projector.guide.sitting import Sitting
-from projector.opening import read_longer_list
 from projector.records.journal import Journal
 from projector.records.sessions import Entry
 from projector.setup.glancing import REALIGN, glanced, key_after_bump, tell_glance
 from projector.setup.looking import settle
 from projector.setup.realigning import realign
 from projector.setup.writing import write_rig
-from projector.table import Table
+from projector.table.devices import Table
+from projector.table.goingon import goes_on
+from projector.table.opening import read_longer_list
 
 
 @dataclass(frozen=True, slots=True)

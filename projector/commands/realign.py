@@ -7,13 +7,13 @@ from pathlib import Path
 from typing import Any
 
 from calibration.rigfile import check_place
-from projector.clock import WallClock
 from projector.commands.devices import add_devices, board_of, check_sizes, opened, rig_for_light
 from projector.commands.options import add_json, add_sheet
-from projector.events import Teller
 from projector.setup.looking import settle
 from projector.setup.realigning import SURE, realign
 from projector.setup.writing import write_rig
+from projector.table.clock import WallClock
+from projector.telling.events import Teller
 
 
 def add(commands: Any) -> None:

@@ -10,13 +10,13 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from projector.clock import WallClock
 from projector.commands.options import OptionError, add_json, add_records, read, whole
-from projector.events import Event, Teller
 from projector.records.export import ENDINGS, write_export
 from projector.records.opening import open_records
 from projector.records.sessions import EVERY_SESSION, Entry, Session, Wanted
 from projector.records.unsaved import put_away, read_unsaved, take_in
+from projector.table.clock import WallClock
+from projector.telling.events import Event, Teller
 from vision.units import Verdict
 
 if TYPE_CHECKING:

@@ -7,12 +7,12 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from projector.clock import WallClock
 from projector.commands.options import add_json, add_records, whole
-from projector.events import Teller
+from projector.files.unitpictures import FOLDER
 from projector.records.opening import open_records
 from projector.reporting.faults import ReportError
-from projector.unitpictures import FOLDER
+from projector.table.clock import WallClock
+from projector.telling.events import Teller
 
 
 def add(commands: Any) -> None:
@@ -42,11 +42,11 @@ def add(commands: Any) -> None:
 def run(args: argparse.Namespace) -> int:
     """Read the records, write what is asked for, say where it is."""
     # Here, because the page and SQLAlchemy take half a second to load, which no other command should wait for.
+    from projector.files.wholefile import write_whole
     from projector.reporting.exporting import export, kind_of
     from projector.reporting.gathering import Rigs, chosen, gathered
     from projector.reporting.page import page
     from projector.reporting.photographs import Photographs
-    from projector.wholefile import write_whole
 
     if args.output is None and not args.export:
         raise ReportError("nowhere to write; give -o report.html, or --export FILE.csv")

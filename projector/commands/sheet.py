@@ -9,9 +9,9 @@ from typing import Any
 from calibration.rigfile import check_place
 from calibration.sheet.board import Board, parse_board
 from calibration.sheet.layout import PAPERS_MM, lay_out
-from projector.clock import WallClock
 from projector.commands.options import BOARD, OptionError, add_json
-from projector.events import Teller
+from projector.table.clock import WallClock
+from projector.telling.events import Teller
 
 
 def add(commands: Any) -> None:

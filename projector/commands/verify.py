@@ -9,10 +9,9 @@ import threading
 from pathlib import Path
 from typing import Any
 
-from projector.clock import WallClock
 from projector.commands.devices import add_devices, check_sizes, opened, rig_for_light
 from projector.commands.options import OptionError, add_json, read
-from projector.events import Teller
+from projector.light.showing import show
 from projector.piecing.lengths import length_mm
 from projector.setup.looking import PAUSE_S, settle
 from projector.setup.verifying import (
@@ -25,8 +24,9 @@ from projector.setup.verifying import (
     see_figure,
     verdict_keys,
 )
-from projector.showing import show
-from projector.table import Table
+from projector.table.clock import WallClock
+from projector.table.devices import Table
+from projector.telling.events import Teller
 
 
 def add(commands: Any) -> None:

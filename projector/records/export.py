@@ -9,9 +9,9 @@ import re
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
+from projector.files.wholefile import write_whole
 from projector.records.faults import RecordsError, file_trouble
 from projector.records.rows import Cell, Kept, Sheet, sheet_of
-from projector.wholefile import write_whole
 
 ENDINGS = (".csv", ".json")
 LONGEST = 32_000  # characters in a cell; a spreadsheet has room for 32,767 and lays the rest into another cell

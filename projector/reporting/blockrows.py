@@ -7,8 +7,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from projector.dimensions import number
 from projector.piecing.lengths import inches_text, mm_text
+from projector.piles.dimensions import number
 
 MOST = 24  # distances of one block
 

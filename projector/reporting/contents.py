@@ -8,11 +8,11 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from projector.dimensions import NOT_MEASURED, Dimension, Reading, number, readings_of
-from projector.laidanew import Told, told_alike
 from projector.piecing.lengths import is_metric
 from projector.piecing.plans import Plan, Unit
-from projector.plansaid import shape_of
+from projector.piles.dimensions import NOT_MEASURED, Dimension, Reading, number, readings_of
+from projector.piles.laidanew import Told, told_alike
+from projector.telling.plansaid import shape_of
 from vision.comparing.expected import ExpectedShape, Tolerance
 from vision.pile import Spread, spread
 from vision.statistics.capability import Capability, Interval, capability

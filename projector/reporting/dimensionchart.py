@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from projector.dimensions import Dimension
+from projector.piles.dimensions import Dimension
 from projector.reporting.contents import Charted
 from projector.reporting.figures import off_words, planned_words, run_words, size_words
 from projector.reporting.scales import Axis, reach_of, ticks, whole_ticks

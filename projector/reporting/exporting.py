@@ -8,11 +8,11 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
+from projector.files.wholefile import write_whole
 from projector.records.export import ENDINGS, csv_text
 from projector.records.rows import Sheet
 from projector.reporting.contents import Part
 from projector.reporting.faults import ReportError
-from projector.wholefile import write_whole
 
 COLUMNS = (
     *("plan", "session", "n", "at", "unit", "verdict", "why"),

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 
-from projector.dimensions import Dimension
 from projector.piecing.lengths import INCH_MM, inches_text, mm_text
+from projector.piles.dimensions import Dimension
 from projector.reporting.contents import FEWEST, LEAST, Charted, Part
 from vision.comparing.wording import off_by
 from vision.statistics.capability import Interval

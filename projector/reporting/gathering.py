@@ -9,7 +9,6 @@ from typing import Any
 
 from calibration.rig import Rig
 from calibration.rigfile import RigError, load_rig
-from projector.laidanew import LAID_ANEW
 from projector.piecing.blocks.catalogue import BlockError
 from projector.piecing.drawing.drawn import DrawingError
 from projector.piecing.foresight.foretelling import Prediction
@@ -17,17 +16,18 @@ from projector.piecing.patchwork.stages import SewingError
 from projector.piecing.planreading import plan_text
 from projector.piecing.plans import Plan
 from projector.piecing.shapes import ShapeError
-from projector.plansaid import readable_plan, shape_of
+from projector.piles.laidanew import LAID_ANEW
 from projector.predicting import PredictError, predict
-from projector.predictwords import prediction_words
 from projector.records.sessions import Entry, Session, Wanted
 from projector.records.store import Store
 from projector.reporting.blockrows import block_tables, set_words
 from projector.reporting.contents import Measured, ShapeOf, Sitting, measured, part_of
 from projector.reporting.faults import ReportError
 from projector.reporting.page import RigNote, Told
-from projector.sentences import sentence
 from projector.setup.rigwords import rig_keys
+from projector.telling.plansaid import readable_plan, shape_of
+from projector.telling.predictwords import prediction_words
+from projector.telling.sentences import sentence
 
 NO_PLAN = "units without a plan"
 NO_SEAM = "no seam was measured in these sessions"

@@ -6,10 +6,10 @@ import base64
 from collections.abc import Mapping
 from pathlib import Path
 
-from projector.dimensions import outline_of
+from projector.files.unitpictures import picture_name, unit_picture
+from projector.piles.dimensions import outline_of
 from projector.reporting.contents import Measured
 from projector.reporting.gathering import Rigs
-from projector.unitpictures import picture_name, unit_picture
 from vision.frames.pictures import PictureError, read_picture
 from vision.measure import PLAIN_CLOTH
 

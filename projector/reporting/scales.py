@@ -6,8 +6,8 @@ import math
 from dataclasses import dataclass
 from fractions import Fraction
 
-from projector.dimensions import Dimension
 from projector.piecing.lengths import INCH_MM
+from projector.piles.dimensions import Dimension
 
 INCH_STEPS = tuple(Fraction(1, 2**k) for k in range(7, -1, -1))  # 1/128 in to 1 in
 PLAIN_STEPS = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)

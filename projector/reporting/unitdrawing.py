@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from projector.dimensions import outline_of, seams_of
 from projector.piecing.lengths import inches_text, mm_text
+from projector.piles.dimensions import outline_of, seams_of
 from projector.reporting.contents import Measured
 from projector.reporting.svg import BLUE, GREY, INK, SKY, VERMILLION, Element, path, picture, words
 from vision.comparing.expected import ExpectedShape

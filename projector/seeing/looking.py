@@ -14,7 +14,7 @@ from projector.seeing.answers import Measured
 from projector.seeing.beside import Worker
 from projector.seeing.measuring import Gauge
 from projector.seeing.taking import Picture, Taken, take
-from projector.table import Disturbed, Pressed, Still, Table
+from projector.table.devices import Disturbed, Pressed, Still, Table
 from vision.lamplight.surfaces import surface_colours
 
 EMPTY_FRAMES = 16  # averaged under the lamp for the mat's picture, which all else is held against

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from projector.guide.scenes import DARK, LAMP, Scene
-from projector.render import draw
-from projector.table import Table
+from projector.light.render import draw
+from projector.table.devices import Table
 from vision.frames.stillness import Stillness, observe, small_picture
 
 Picture = NDArray[np.uint8]

@@ -14,7 +14,7 @@ from projector.guide.looks import Glimpsed
 from projector.guide.pile import between
 from projector.guide.pilestate import Pile
 from projector.guide.scenes import Scene
-from projector.render import draw
+from projector.light.render import draw
 from projector.seeing.taking import Taken
 from vision.finding.glimpse import Bare, bare_of, glimpse, small_size
 from vision.measure import px_per_mm

@@ -28,7 +28,7 @@ from projector.setup.looking import LAMP, CalibratingError, changed, even, settl
 from projector.setup.matframing import framed
 from projector.setup.patternlight import measured_tone, read_patterns, rough_map, white_level
 from projector.setup.sheetviews import FLAT, TILTED, Light, Taking, look_again, take_views
-from projector.table import Picture, Still, Table
+from projector.table.devices import Picture, Still, Table
 
 FLAT_VIEWS, TILTED_VIEWS = 9, 6
 ENOUGH = 0.6  # of the views that must be left when some had to be dropped

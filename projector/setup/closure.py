@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from calibration.mat.dots import Dots, dot_picture
 from calibration.rig import Rig
 from projector.setup.looking import LAMP, even, mean_picture
-from projector.table import Picture, Table
+from projector.table.devices import Picture, Table
 
 Floats = NDArray[np.float64]
 

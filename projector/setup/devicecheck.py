@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from projector.setup.devicepictures import BLACK, BLUE, COARSE_PX, RED, WHITE, checker, discs_px, even, marks, rim
 from projector.setup.exposing import Exposure, match_exposure
-from projector.table import Table
+from projector.table.devices import Table
 from vision.frames.cameras import Automatic, switch_off_automatics
 from vision.frames.marks import Marks, Sight, find_marks, look_at, mirrored
 from vision.frames.steadiness import SETTLED_FRAMES, Flicker, helping

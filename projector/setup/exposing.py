@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from projector.setup.devicepictures import WHITE, even
-from projector.table import Table
+from projector.table.devices import Table
 from vision.frames.cameras import Adjustable, Knob
 from vision.frames.steadiness import Flicker, banded, flicker
 from vision.light import linear_image

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from projector.setup.devicecheck import MIRRORED, DeviceReport, check_devices
 from projector.setup.looking import PATIENCE_S, CalibratingError, end_by_key, next_keys
-from projector.table import Table
+from projector.table.devices import Table
 
 AS_IT_IS = "o"
 LOOKED_AGAIN = "then it is looked at again; o goes on as it is, q ends"

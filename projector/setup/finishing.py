@@ -16,11 +16,11 @@ from calibration.mat.landmarks import choose_landmarks
 from calibration.mat.moved import dots_to_show, with_dots
 from calibration.rig import Rig
 from calibration.tone import SRGB, Tone
-from projector.events import Event
 from projector.setup.closure import Closure, closure, dot_pictures
 from projector.setup.looking import LAMP, even
 from projector.setup.rigpicture import Arrows
-from projector.table import Picture, Table
+from projector.table.devices import Picture, Table
+from projector.telling.events import Event
 
 Floats = NDArray[np.float64]
 

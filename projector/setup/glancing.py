@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from calibration.mat.moved import Glance, dots_to_show, glance
 from calibration.rig import Rig
-from projector.events import MM_PLACES, Teller
 from projector.guide.scenes import Ink, Scene, Words
+from projector.light.showing import show
 from projector.setup.closure import DotPictures, dot_pictures
 from projector.setup.looking import PATIENCE_S, next_keys
-from projector.showing import show
-from projector.table import Table
+from projector.table.devices import Table
+from projector.telling.events import MM_PLACES, Teller
 
 FRAMES = 1  # of each picture: a glance is short
 QUICK_S = 2.0

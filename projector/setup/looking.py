@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.tone import Tone
-from projector.latency import REST_S, NotSeen, measure_latency
-from projector.table import PACE_S, Still, Table
+from projector.light.latency import REST_S, NotSeen, measure_latency
+from projector.table.devices import PACE_S, Still, Table
 from vision.light import mean_light
 
 Picture = NDArray[np.uint8]

@@ -9,7 +9,7 @@ from calibration.mat.frame import NotFound, find_mat_frame, frame_from_corners, 
 from calibration.mat.pointed import pointed_px
 from calibration.rig import Rig
 from projector.setup.looking import answered, under_lamp
-from projector.table import Picture, Still, Table
+from projector.table.devices import Picture, Still, Table
 
 Floats = NDArray[np.float64]
 

@@ -11,7 +11,7 @@ from calibration.beam.steady import Bumped, bumped
 from calibration.light import linear_grey
 from calibration.tone import SRGB, Tone
 from projector.setup.looking import CalibratingError, announce_flashing, even, under_lamp
-from projector.table import Picture, Table
+from projector.table.devices import Picture, Table
 
 LEVELS_TRIED = 5
 TRIES = 3  # of the patterns, where the projector is bumped meanwhile

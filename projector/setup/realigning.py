@@ -28,7 +28,7 @@ from projector.setup.looking import LAMP, changed, even
 from projector.setup.matframing import framed
 from projector.setup.patternlight import read_patterns
 from projector.setup.sheetviews import FIRST_PLACE, look_at_sheet
-from projector.table import Table
+from projector.table.devices import Table
 
 FRAMES = 8  # of each picture that the poses rest on; a glance has but one
 SURE = ("camera", "projector")  # of which a person can be sure that it alone was moved

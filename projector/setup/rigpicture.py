@@ -11,10 +11,10 @@ import shapely
 from numpy.typing import NDArray
 
 from calibration.rig import Rig
-from projector.coverage import Coverage, Segments, lines_coverage
 from projector.guide.scenes import Ink, Point, Words
-from projector.lettering import text_width_mm
-from projector.render import coverage_of
+from projector.light.coverage import Coverage, Segments, lines_coverage
+from projector.light.lettering import text_width_mm
+from projector.light.render import coverage_of
 from projector.setup.rigwords import WITHIN, line_u_mm
 
 Floats = NDArray[np.float64]

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from calibration.budget import budget_data, rig_budget
 from calibration.rig import Device, Rig, grid_points
 from calibration.sheet.placing import where
-from projector.events import MM_PLACES, Event
+from projector.telling.events import MM_PLACES, Event
 
 Floats = NDArray[np.float64]
 

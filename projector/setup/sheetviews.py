@@ -13,12 +13,12 @@ from calibration.sheet.board import Board
 from calibration.sheet.corners import Refused, SheetView, apart_px, find_sheet, sheet_in_sight
 from calibration.sheet.placing import Field, Place, covered, field_of, next_flat, next_tilted, outline_of
 from calibration.tone import Tone
-from projector.events import Event
-from projector.render import draw
+from projector.light.render import draw
 from projector.setup.captures import Captures
 from projector.setup.looking import LAMP, changed, even, under_lamp
 from projector.setup.placelight import place_scene
-from projector.table import Still, Table
+from projector.table.devices import Still, Table
+from projector.telling.events import Event
 
 Floats = NDArray[np.float64]
 

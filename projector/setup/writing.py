@@ -5,11 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 from calibration.rigfile import save_rig
-from projector.album import write_png
-from projector.events import Teller
+from projector.files.album import write_png
 from projector.setup.finishing import Finished, arrows_of, told_closure
 from projector.setup.rigpicture import Arrows, rig_picture
 from projector.setup.rigwords import rig_keys
+from projector.telling.events import Teller
 
 
 def write_rig(teller: Teller, found: Finished, file: Path, arrows: Arrows | None = None) -> None:

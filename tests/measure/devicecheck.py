@@ -13,8 +13,7 @@ from collections import Counter
 from collections.abc import Callable
 from dataclasses import replace
 
-from projector.events import Teller
-from projector.latency import measure_latency
+from projector.light.latency import measure_latency
 from projector.rehearsal.curves import Curve
 from projector.rehearsal.devices import VirtualCamera, VirtualClock, VirtualDisplay
 from projector.rehearsal.person import Work
@@ -23,7 +22,8 @@ from projector.rehearsal.setting import setting_of
 from projector.rehearsal.wheel import Wheel
 from projector.rehearsal.world import VirtualTable
 from projector.setup.devicecheck import DeviceReport, check_devices
-from projector.table import Table
+from projector.table.devices import Table
+from projector.telling.events import Teller
 
 Size = tuple[int, int]
 HD: Size = (1920, 1080)

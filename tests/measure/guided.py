@@ -26,7 +26,6 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from projector import rehearsing
-from projector.events import Teller
 from projector.guide.blade import offset_of
 from projector.piecing.lengths import INCH_MM
 from projector.piecing.planreading import plan_from_text
@@ -34,6 +33,7 @@ from projector.piecing.plans import Plan, expected_shape
 from projector.rehearsal.skill import Skill
 from projector.rehearsal.truth import Truth
 from projector.score import Score, score
+from projector.telling.events import Teller
 from vision.comparing.figures import GUARD
 from vision.polygons import interior_angles, side_distances
 from vision.units import Judged, Verdict

@@ -32,18 +32,15 @@ import cv2
 
 from calibration.rig import Rig
 from calibration.rigfile import load_rig
-from projector.bench import Bench
 from projector.commands import cut
 from projector.commands import pile as pile_command
-from projector.events import Teller
-from projector.goingon import carried_from, verdicts_of
 from projector.guide.sitting import USUAL
 from projector.guide.state import wanted_of
 from projector.guided import guide
 from projector.piecing.planfile import load_plan
 from projector.piecing.planreading import plan_text
 from projector.piecing.plans import Cut, Plan, Strip, Unit
-from projector.piling import pile
+from projector.piles.piling import pile
 from projector.records.journal import HOST, Journal
 from projector.records.opening import open_records
 from projector.records.sessions import Entry
@@ -53,7 +50,10 @@ from projector.rehearsal.planwork import work_of
 from projector.rehearsal.setting import setting_of
 from projector.rehearsal.world import VirtualTable, virtual_table
 from projector.setup.looking import settle
-from projector.table import Table
+from projector.table.bench import Bench
+from projector.table.devices import Table
+from projector.table.goingon import carried_from, verdicts_of
+from projector.telling.events import Teller
 from tests.measure.piles import LATENCY_S, SMALL
 from tests.projector.exactrig import exact_rig
 

@@ -25,10 +25,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.rig import Device, Rig
-from projector.clock import WallClock
-from projector.events import Teller
 from projector.guide.looks import Look, Seen
 from projector.guide.scenes import Ink, Scene, Words
+from projector.light.showing import show
 from projector.rehearsal.bench import Lying
 from projector.rehearsal.exposure import Film
 from projector.rehearsal.setting import setting_of
@@ -36,8 +35,9 @@ from projector.rehearsal.view import View, props_of
 from projector.seeing.beside import AtOnce, InThread, Worker
 from projector.seeing.looking import Seeing
 from projector.seeing.measuring import Gauge
-from projector.showing import show
-from projector.table import Disturbed, Pressed, Still, Table, Work
+from projector.table.clock import WallClock
+from projector.table.devices import Disturbed, Pressed, Still, Table, Work
+from projector.telling.events import Teller
 from tests.measure.lamp import laid_piece, pinhole
 from vision.frames.cameras import Frame
 from vision.measure import Cloth

@@ -23,12 +23,11 @@ from pathlib import Path
 
 import numpy as np
 
-from projector.bench import Bench
-from projector.events import Event, Teller
 from projector.guide.looks import Look, MatCleared
 from projector.guide.pile import begin, step
 from projector.guide.sitting import USUAL
-from projector.piling import pile
+from projector.light.showing import show
+from projector.piles.piling import pile
 from projector.records.journal import Journal
 from projector.rehearsal.devices import VirtualCamera, VirtualClock, VirtualDisplay
 from projector.rehearsal.feeding import PileToFeed, Prank
@@ -38,8 +37,9 @@ from projector.rehearsal.world import VirtualTable
 from projector.seeing.looking import EMPTY_FRAMES, FRAMES
 from projector.seeing.measuring import Gauge
 from projector.seeing.taking import Taken, take
-from projector.showing import show
-from projector.table import Table
+from projector.table.bench import Bench
+from projector.table.devices import Table
+from projector.telling.events import Event, Teller
 from tests.projector.exactrig import exact_rig
 from vision.comparing.expected import ExpectedShape
 from vision.measure import PLAIN_CLOTH

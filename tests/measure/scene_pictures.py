@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 
 from calibration.light import linear_from_srgb
 from projector.guide.scenes import Fill, Stroke, Words
-from projector.linecolour import suited_palette
-from projector.render import draw
+from projector.light.linecolour import suited_palette
+from projector.light.render import draw
 from tests.projector.guide.legible import text_box
 from tests.projector.guide.onstage import OnStage, every_scene
 from vision.light import srgb_from_linear

@@ -10,7 +10,6 @@ from pathlib import Path
 import pytest
 
 from calibration.sheet.board import Board, picture
-from projector.events import Event, Teller
 from projector.rehearsal.devices import VirtualCamera, VirtualClock, VirtualDisplay
 from projector.rehearsal.person import Work
 from projector.rehearsal.quirks import PLAIN, Quirks
@@ -20,7 +19,8 @@ from projector.setup.calibrating import Wishes, calibrate
 from projector.setup.captures import Captures
 from projector.setup.finishing import Finished
 from projector.setup.looking import settle
-from projector.table import Picture, Table
+from projector.table.devices import Picture, Table
+from projector.telling.events import Event, Teller
 
 SIZE_PX = (960, 540)
 SEED = 3

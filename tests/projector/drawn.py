@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from projector.events import unit_event
 from projector.piecing.shapes import parse_shape
+from projector.telling.events import unit_event
 from vision.comparing.compare import judge
 from vision.comparing.expected import ExpectedShape
 from vision.polygons import line_meeting, outward_normals, side_distances

@@ -14,8 +14,6 @@ import numpy as np
 
 from calibration.pinhole import Lens, Pinhole
 from calibration.rig import Device, Rig
-from projector.bench import Bench
-from projector.events import Event, Teller
 from projector.guide.carried import Carried
 from projector.guided import guide
 from projector.piecing.planreading import plan_text
@@ -28,7 +26,9 @@ from projector.rehearsal.planwork import work_of
 from projector.rehearsal.setting import MAT_CORNERS_MM, setting_of
 from projector.rehearsal.truth import Truth
 from projector.rehearsal.world import VirtualTable
-from projector.table import Table
+from projector.table.bench import Bench
+from projector.table.devices import Table
+from projector.telling.events import Event, Teller
 from vision.units import Judged
 
 NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)

@@ -13,8 +13,8 @@ from calibration.pinhole import Lens, Pinhole
 from projector.guide.marks import CUT_WIDTH_MM, THIN_MM, cut_marks, ruler_top
 from projector.guide.room import LEAST_DIGIT_MM, SMALL, Room, Row
 from projector.guide.scenes import Ink, Scene, Words
-from projector.lettering import SMALL as DRAWN_SMALL
-from projector.render import draw
+from projector.light.lettering import SMALL as DRAWN_SMALL
+from projector.light.render import draw
 
 Floats = NDArray[np.float64]
 CLOTH_MM, RULER_MM = 0.4, 3.0

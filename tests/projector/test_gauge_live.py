@@ -15,14 +15,14 @@ import numpy as np
 import pytest
 
 from projector.commands import benches, gaugelive
-from projector.events import Event, unit_event
-from projector.gauging import SelfStudy
+from projector.gauge.study import SelfStudy
 from projector.guide.sitting import USUAL
-from projector.piling import Piled
+from projector.piles.piling import Piled
 from projector.records.journal import Journal
 from projector.rehearsal.feeding import PileToFeed
 from projector.rehearsal.setting import setting_of
 from projector.seeing.beside import AtOnce
+from projector.telling.events import Event, unit_event
 from tests.measure.piles import DIAMOND, feeder_table
 from tests.projector.drawn import drawn_unit, expected
 from tests.projector.exactrig import exact_rig

@@ -12,13 +12,13 @@ from typing import Any
 
 import pytest
 
-from projector.clock import Clock
 from projector.commands import main, ready
 from projector.commands import pile as command
 from projector.commands.sitting import sitting_of
-from projector.events import Teller
 from projector.piecing.planreading import plan_text
-from projector.piling import Piled
+from projector.piles.piling import Piled
+from projector.table.clock import Clock
+from projector.telling.events import Teller
 from tests.projector.drawn import drawn_event
 from tests.projector.drawnrig import drawn_rig
 from tests.projector.reporting.sittings import nine_patch

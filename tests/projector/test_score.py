@@ -15,7 +15,7 @@ from projector.rehearsal.setting import setting_of
 from projector.rehearsal.sheet import SheetPose
 from projector.rehearsal.truth import TrueCut, TrueSheet, TrueStrip, TrueUnit, Truth
 from projector.score import score
-from projector.totals import strip_keys
+from projector.telling.totals import strip_keys
 from tests.projector.guide.yardage.cloths import strip_of
 from vision.strips.verdict import JudgedStrip
 from vision.units import Judged, MeasuredUnit, Width

@@ -168,9 +168,9 @@ def _forwarded(lines: IO[str] | None, studio: Studio) -> Iterator[dict[str, Any]
 
 BLINK = """
 import sys
-from projector.clock import WallClock
-from projector.display import PygameDisplay
-from projector.latency import measure_latency
+from projector.table.clock import WallClock
+from projector.light.display import PygameDisplay
+from projector.light.latency import measure_latency
 from vision.frames.cameras import open_camera
 clock = WallClock()
 display, camera = PygameDisplay(0), open_camera(sys.argv[1], clock)

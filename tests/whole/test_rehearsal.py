@@ -25,10 +25,7 @@ import pytest
 
 from calibration.rig import Rig
 from calibration.rigfile import load_rig
-from projector.bench import Bench
 from projector.commands.cut import session_for
-from projector.events import Event, Teller
-from projector.goingon import carried_from
 from projector.guide.leading import Carried
 from projector.guide.sitting import USUAL
 from projector.guided import guide
@@ -51,8 +48,11 @@ from projector.rehearsal.world import VirtualTable, virtual_table
 from projector.rehearsing import RehearsalError, Stage, rehearse
 from projector.score import Score, score
 from projector.setup.looking import settle
-from projector.table import Table
-from tests.projector.test_opening import Room
+from projector.table.bench import Bench
+from projector.table.devices import Table
+from projector.table.goingon import carried_from
+from projector.telling.events import Event, Teller
+from tests.projector.table.test_opening import Room
 from vision.frames.cameras import CameraError, Frame
 
 ROOT = Path(__file__).parents[2]

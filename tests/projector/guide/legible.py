@@ -13,7 +13,7 @@ from projector.guide.cautions import CAUTIONS, SIGNAL_WORD
 from projector.guide.page import ON_CLOTH
 from projector.guide.room import ABOVE, BELOW, FIGURE, FRACTION, SMALL
 from projector.guide.scenes import Fill, Ink, Scene, Stroke, Words
-from projector.lettering import text_width_mm
+from projector.light.lettering import text_width_mm
 
 LEAST_MM, LEAST_DIGIT_MM = 8.0, 8.0  # of capitals; of a fraction's digits
 SLACK_MM = 1e-6

@@ -14,7 +14,7 @@ from projector.guide.room import ABOVE, BELOW, Room, Row
 from projector.guide.scenes import Fill, Ink, Stroke, Words
 from projector.guide.state import KeyPressed, MatCleared, Phase, Seen
 from projector.guide.verdicts import verdict_rows, verdict_sign
-from projector.lettering import text_width_mm
+from projector.light.lettering import text_width_mm
 from projector.piecing.plans import Cut, Plan, Strip, Unit
 from vision.units import Judged, MeasuredUnit, Verdict, Width
 

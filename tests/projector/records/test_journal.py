@@ -25,8 +25,8 @@ from projector.records.journal import Journal
 from projector.records.opening import open_records
 from projector.records.sessions import Entry, Session
 from projector.records.unsaved import Added, Deed, Ended, Lot, Undone, Unsaved, put_away, read_unsaved, take_in
-from projector.sentences import sentence
-from projector.totals import session_keys
+from projector.telling.sentences import sentence
+from projector.telling.totals import session_keys
 from tests.projector.records.server import Server
 
 AT = datetime(2024, 5, 3, 9, 30, tzinfo=timezone(timedelta(hours=2)))

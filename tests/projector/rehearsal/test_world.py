@@ -3,8 +3,7 @@
 import numpy as np
 import pytest
 
-from projector.clock import Clock
-from projector.display import Display
+from projector.light.display import Display
 from projector.rehearsal.cloth import ClothToLay
 from projector.rehearsal.curves import linear_from_srgb
 from projector.rehearsal.devices import FRAME_S, VirtualCamera, VirtualClock, VirtualDisplay
@@ -14,6 +13,7 @@ from projector.rehearsal.setting import setting_of
 from projector.rehearsal.sheet import PrintedSheet
 from projector.rehearsal.truth import CutDemand, widths_of
 from projector.rehearsal.world import VirtualTable, WorldEndedError, virtual_table
+from projector.table.clock import Clock
 from vision.frames.cameras import Camera, CameraError
 
 WORK = Work(

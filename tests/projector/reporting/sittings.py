@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from projector.files.unitpictures import FOLDER
 from projector.guide.state import wanted_of
 from projector.piecing.blocks.catalogue import block_of
 from projector.piecing.making import Wishes, plan_of
@@ -20,7 +21,6 @@ from projector.records.opening import open_records
 from projector.reporting.gathering import Rigs, gathered
 from projector.reporting.page import page
 from projector.reporting.photographs import Photographs
-from projector.unitpictures import FOLDER
 from tests.projector.drawn import drawn_event
 
 BEGUN = datetime(2026, 11, 28, 9, 15, tzinfo=UTC)

@@ -10,7 +10,7 @@ import numpy as np
 import pypdfium2
 import pytest
 
-from projector.unitpictures import FOLDER, UnitPictures
+from projector.files.unitpictures import FOLDER, UnitPictures
 from tests.projector.drawnrig import drawn_rig
 from tests.projector.reporting.browser import browser_program, opened_browser
 from tests.projector.reporting.sittings import BEGUN, events, kept, nine_patch, report_page

@@ -10,13 +10,13 @@ import numpy as np
 import pytest
 
 from projector.guide.state import wanted_of
-from projector.plansaid import shape_of
 from projector.reporting.contents import Part, Sitting, measured, part_of
 from projector.reporting.days import day_table
 from projector.reporting.figures import between_words, doubt_words, planned_words
 from projector.reporting.inshort import in_short
 from projector.reporting.timechart import time_chart
 from projector.reporting.wandering import wander_of, wander_words
+from projector.telling.plansaid import shape_of
 from tests.projector.drawn import drawn_event, expected
 from tests.projector.reporting.sittings import BEGUN, nine_patch
 

@@ -19,10 +19,10 @@ import numpy as np
 import pytest
 
 from projector.commands import main
+from projector.files.unitpictures import UnitPictures
 from projector.guide.state import wanted_of
 from projector.piecing.planreading import plan_text
 from projector.piecing.plans import Plan
-from projector.plansaid import shape_of
 from projector.records.journal import Journal
 from projector.records.opening import open_records
 from projector.reporting.contents import LEAST, Kind, Part, measured, part_of
@@ -32,7 +32,7 @@ from projector.reporting.gathering import Rigs, gathered
 from projector.reporting.photographs import Photographs
 from projector.reporting.svg import BLUE, GREY, INK, PURPLE, VERMILLION, element, picture
 from projector.reporting.unitdrawing import plan_drawing, unit_drawing
-from projector.unitpictures import UnitPictures
+from projector.telling.plansaid import shape_of
 from tests.projector.drawn import drawn_event
 from tests.projector.drawnrig import drawn_rig
 from tests.projector.reporting.sittings import BEGUN, events, kept, nine_patch, report_page

@@ -11,15 +11,15 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from projector.events import Teller
-from projector.latency import measure_latency
+from projector.light.latency import measure_latency
 from projector.rehearsal.devices import VirtualCamera, VirtualClock, VirtualDisplay
 from projector.rehearsal.person import Work
 from projector.rehearsal.quirks import CameraQuirks, ProjectorQuirks, Quirks
 from projector.rehearsal.wheel import Wheel
 from projector.rehearsal.world import virtual_table
 from projector.seeing.taking import take
-from projector.table import Table
+from projector.table.devices import Table
+from projector.telling.events import Teller
 from vision.light import linear_image
 
 SIZE_PX = (320, 180)

@@ -14,8 +14,8 @@ from projector.seeing.beside import AtOnce
 from projector.seeing.looking import EMPTY_FRAMES, FRAMES, LONGER, NotClear, Seeing
 from projector.seeing.measuring import Gauge
 from projector.seeing.taking import Taken, take
-from projector.table import Disturbed, Pressed, Still
-from tests.projector.test_table import FRAME_S, FakeCamera, Set, dark
+from projector.table.devices import Disturbed, Pressed, Still
+from tests.projector.table.test_devices import FRAME_S, FakeCamera, Set, dark
 from vision.units import Judged, MeasuredUnit
 
 UNITS = Look("units")

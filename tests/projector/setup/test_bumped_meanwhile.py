@@ -10,9 +10,9 @@ import pytest
 
 from calibration.scale import EXACT
 from calibration.sheet.board import Board
-from projector.events import Event
 from projector.setup.calibrating import Wishes, calibrate
 from projector.setup.looking import CalibratingError
+from projector.telling.events import Event
 
 FEW = Wishes(Board(), flat=4, tilted=3, scale=EXACT, resume=True)
 MEANWHILE_S = 5.0  # after the mat was cleared

@@ -15,7 +15,6 @@ import pytest
 from numpy.typing import NDArray
 
 from calibration.sheet.board import Board, picture
-from projector.events import Event, Teller
 from projector.rehearsal.devices import VirtualCamera, VirtualClock, VirtualDisplay
 from projector.rehearsal.person import Work
 from projector.rehearsal.sheet import PrintedSheet
@@ -24,7 +23,8 @@ from projector.setup import looking
 from projector.setup.calibrating import Wishes, calibrate
 from projector.setup.captures import Captures
 from projector.setup.looking import CalibratingError, settle
-from projector.table import Table
+from projector.table.devices import Table
+from projector.telling.events import Event, Teller
 
 SIZE_PX = (960, 540)
 BOARD = Board()

@@ -11,12 +11,12 @@ from typing import Any
 import pytest
 
 from calibration.sheet.board import Board
-from projector.events import Event
 from projector.rehearsal.quirks import CameraQuirks, ProjectorQuirks, Quirks
 from projector.setup.calibrating import Wishes, calibrate
 from projector.setup.captures import Captures
 from projector.setup.faults import checked
 from projector.setup.looking import CalibratingError
+from projector.telling.events import Event
 
 
 def test_sound_devices_are_not_asked_about(small_table: Any) -> None:

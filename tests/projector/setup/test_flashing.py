@@ -15,11 +15,11 @@ from numpy.typing import NDArray
 
 from calibration.light import linear_from_srgb
 from projector.commands.devices import SLOW_S
-from projector.events import Event, Teller
-from projector.latency import measure_latency
+from projector.light.latency import measure_latency
 from projector.rehearsal.devices import VirtualClock
 from projector.setup.looking import announce_flashing
-from projector.table import PACE_S, Picture, Table
+from projector.table.devices import PACE_S, Picture, Table
+from projector.telling.events import Event, Teller
 from vision.frames.cameras import Frame
 
 STEP, DARKER = 0.1, 0.8  # of white

@@ -10,9 +10,9 @@ import pytest
 
 from calibration.scale import EXACT
 from calibration.sheet.board import Board
-from projector.events import Event
 from projector.setup.calibrating import Wishes, calibrate
 from projector.setup.captures import CapturesError, open_captures
+from projector.telling.events import Event
 
 WISHES = {"flat": 4, "tilted": 3, "scale": EXACT}
 

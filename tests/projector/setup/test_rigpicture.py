@@ -13,9 +13,9 @@ import pytest
 
 from calibration.pinhole import Lens, Pinhole
 from calibration.rig import Device, Rig
-from projector.sentences import part_of_inch, sentence
 from projector.setup.rigpicture import LEFT, TOP, Arrows, rig_picture
 from projector.setup.rigwords import line_u_mm, rig_keys
+from projector.telling.sentences import part_of_inch, sentence
 
 AREA = np.array([[0.0, 0.0], [900.0, 0.0], [900.0, 600.0], [0.0, 600.0]])
 

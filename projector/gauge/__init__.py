@@ -1,0 +1,1 @@
+"""The tool examines itself: the gauge study, in numbers, words and a picture."""
