@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from projector.guide.chapters import SetCheckChapter
 from projector.guide.leading import Carried, Leading, begin, step
 from projector.guide.looks import Seen
-from projector.guide.state import Cutting
 from projector.guide.steps import Record, Records, StripRecord
-from projector.guide.whichside import with_sides_told
+from projector.guide.units.state import Cutting
+from projector.guide.units.whichside import with_sides_told
 from projector.light.lighting import Measured
 from projector.light.showing import lit_mat
 from projector.piecing.plans import Plan

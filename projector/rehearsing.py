@@ -15,7 +15,7 @@ from calibration.sheet.board import Board, picture
 from calibration.sheet.layout import lay_out
 from projector.files.album import Album, old_pictures
 from projector.files.unitpictures import FOLDER, UnitPictures
-from projector.guide.blade import offset_of
+from projector.guide.units.blade import offset_of
 from projector.guided import guide
 from projector.light.display import DisplayError, WindowDisplay
 from projector.piecing.planreading import plan_text

@@ -85,7 +85,7 @@ def test_every_module_imports_only_what_its_room_allows(trees: dict[str, ast.Mod
         ("vision.finding.regions", "projector.table.clock.Clock", False),
         ("calibration.rig", "vision.light", False),
         ("projector.piecing.plans", "projector.table.clock", False),
-        ("projector.guide.stage", "calibration.rig.Rig", False),
+        ("projector.guide.units.stage", "calibration.rig.Rig", False),
         ("projector.rehearsal.view", "vision.frames.cameras.Frame", True),
         ("projector.rehearsal.view", "vision.light.linear_image", False),
         ("projector.rehearsal.view", "calibration.pinhole", False),

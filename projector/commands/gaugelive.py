@@ -15,7 +15,7 @@ from projector.commands.options import add_sheet, whole
 from projector.commands.ready import Done, add_going_on, left_or_new, ready
 from projector.commands.sitting import add_sitting
 from projector.gauge.study import Look, SelfStudy, study_of
-from projector.guide.rounds import Rounds
+from projector.guide.pile.rounds import Rounds
 from projector.piles.piling import pile
 from projector.records.journal import Journal
 from projector.records.sessions import Entry, standing_units

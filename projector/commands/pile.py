@@ -19,7 +19,7 @@ from projector.commands.pilefrom import Pictured, add_from, judge_pictures
 from projector.commands.ready import Done, add_going_on, left_or_new, ready
 from projector.commands.sitting import add_sitting
 from projector.guide.sitting import Sitting
-from projector.guide.state import wanted_of
+from projector.guide.units.state import wanted_of
 from projector.piecing.planfile import load_plan
 from projector.piecing.planreading import plan_text
 from projector.piecing.plans import Plan, Unit

@@ -6,7 +6,7 @@ import argparse
 
 from projector.commands.options import OptionError, read
 from projector.guide.sitting import TURNS, Sitting
-from projector.guide.truing import USUAL_TRUING, Truing
+from projector.guide.units.truing import USUAL_TRUING, Truing
 from projector.piecing.lengths import angle_rad, length_mm
 
 THICKEST_MM = 15.0  # of a straight edge

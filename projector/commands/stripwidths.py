@@ -6,7 +6,7 @@ import argparse
 from collections.abc import Sequence
 
 from projector.commands.options import OptionError, read
-from projector.guide.setstate import first_set
+from projector.guide.setcheck.state import first_set
 from projector.piecing.foresight.seamtest import Length
 from projector.piecing.lengths import coordinates_mm
 from projector.piecing.plans import Plan

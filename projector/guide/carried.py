@@ -7,11 +7,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from projector.guide.blade import NEW_HAND, Blade
-from projector.guide.setstate import StripsFrom
+from projector.guide.setcheck.state import StripsFrom
 from projector.guide.sitting import USUAL, Sitting
-from projector.guide.state import Kept
 from projector.guide.steps import Record, Records, StripRecord
+from projector.guide.units.blade import NEW_HAND, Blade
+from projector.guide.units.state import Kept
 from projector.piecing.foresight.piles import Pile, with_unit
 from projector.piecing.foresight.seamtest import Length, SeamTest
 from projector.piecing.plans import Strip

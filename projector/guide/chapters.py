@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from projector.guide.setstate import first_set
-from projector.guide.sewnstate import sewn_kinds
-from projector.guide.wholestate import block_unit
+from projector.guide.setcheck.state import first_set
+from projector.guide.sewn.state import sewn_kinds
+from projector.guide.whole.state import block_unit
 from projector.piecing.plans import Plan
 
 

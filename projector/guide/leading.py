@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from projector.guide import cutting, setcheck, sewn, steps, whole
+from projector.guide import steps
 from projector.guide.carried import Carried as Carried
 from projector.guide.carried import width_of, widths_before
 from projector.guide.chapters import (
@@ -22,14 +22,18 @@ from projector.guide.chapters import (
     YardageChapter,
     chapters_of,
 )
-from projector.guide.helppage import help_scene
 from projector.guide.looks import HandSeen, KeyPressed, Look, MatCleared, Observation
 from projector.guide.meanings import meaning_of
-from projector.guide.scenes import Point
-from projector.guide.setstate import SetCheck, first_set
-from projector.guide.sewnstate import Sewn
+from projector.guide.scene.helppage import help_scene
+from projector.guide.scene.scenes import Point
+from projector.guide.setcheck import machine as setcheck
+from projector.guide.setcheck.state import SetCheck, first_set
+from projector.guide.sewn import machine as sewn
+from projector.guide.sewn.state import Sewn
 from projector.guide.sitting import Sitting
-from projector.guide.state import Cutting
+from projector.guide.units import cutting
+from projector.guide.units.state import Cutting
+from projector.guide.whole import machine as whole
 from projector.guide.yardage import striping
 from projector.guide.yardage.state import Striping
 from projector.piecing.plans import Plan

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from projector.guide.truing import USUAL_TRUING, Truing
+from projector.guide.units.truing import USUAL_TRUING, Truing
 from vision.lamplight.matlight import MatLight
 
 Stand = Literal["near", "far", "left", "right"]

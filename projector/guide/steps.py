@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from projector.guide.looks import Look
-from projector.guide.scenes import Scene
+from projector.guide.scene.scenes import Scene
 from projector.piecing.foresight.forecast import Size
 from projector.piecing.foresight.seamtest import SeamTest
 from vision.blocks.measure import MeasuredBlock

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 
-from projector.guide.layout import CutLine, Floats
+from projector.guide.units.layout import CutLine, Floats
 
 MOST_RAD = math.radians(60.0)  # from straight away
 

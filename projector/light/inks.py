@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.light import linear_from_srgb
-from projector.guide.scenes import Ink
+from projector.guide.scene.scenes import Ink
 
 Floats = NDArray[np.float64]
 Palette = Mapping[Ink, Floats]

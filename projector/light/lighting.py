@@ -6,9 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.rig import Rig
-from projector.guide.cautions import CAUTIONS
 from projector.guide.looks import BlockSeen, MatCleared, Seen, StripsSeen, YardageSeen
-from projector.guide.scenes import Scene
+from projector.guide.scene.cautions import CAUTIONS
+from projector.guide.scene.scenes import Scene
 from projector.guide.yardage.layout import outline_of
 from projector.light.inks import PALETTE, Palette
 from projector.light.linecolour import suited_palette

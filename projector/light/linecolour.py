@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from projector.guide.scenes import Ink
+from projector.guide.scene.scenes import Ink
 from projector.light.inks import OKABE_ITO_SRGB, PALETTE, Floats, Palette, linear_of
 from vision.lamplight.eyes import EYES, XYZ_OF_RGB, as_seen, ciede2000, lab_from_linear
 

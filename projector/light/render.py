@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from projector.guide.scenes import Fill, Ink, Mark, Scene, Stroke, Words
+from projector.guide.scene.scenes import Fill, Ink, Mark, Scene, Stroke, Words
 from projector.light.coverage import NOTHING, Coverage, Segments, lines_coverage, polygon_coverage
 from projector.light.inks import PALETTE, Palette
 from projector.light.lettering import draw_line, text_reach_mm, text_width_mm

@@ -8,7 +8,7 @@ import shapely
 
 from calibration.pinhole import Pinhole
 from calibration.rig import Rig
-from projector.guide.scenes import Point, Scene
+from projector.guide.scene.scenes import Point, Scene
 from projector.light.inks import PALETTE, Palette
 from projector.light.render import Floats, Mapping, draw
 from projector.table.devices import Table

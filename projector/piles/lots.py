@@ -22,7 +22,7 @@ from typing import Any, Protocol
 import cv2
 
 from projector.checking import Checker, CheckError
-from projector.guide.present import several_told
+from projector.guide.pile.present import several_told
 from projector.telling.events import Event, unit_event
 from vision.comparing.expected import ExpectedShape
 from vision.frames.pictures import PictureError

@@ -7,11 +7,11 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import Protocol
 
-from projector.guide.charts import Chart
 from projector.guide.looks import MatCleared, Observation
-from projector.guide.pile import begin, charted, step
-from projector.guide.pilestate import Pile
-from projector.guide.rounds import Rounds
+from projector.guide.pile.charts import Chart
+from projector.guide.pile.machine import begin, charted, step
+from projector.guide.pile.rounds import Rounds
+from projector.guide.pile.state import Pile
 from projector.guide.sitting import Sitting
 from projector.guide.steps import Event, Step
 from projector.light.showing import lit_mat

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from projector.guide.charts import MOST, Chart
+from projector.guide.pile.charts import MOST, Chart
 from projector.piles.dimensions import Dimension, readings_of
 from projector.piles.laidanew import dimensions_anew, told_alike
 from projector.telling.events import DEG_PLACES, MM_PLACES, Event

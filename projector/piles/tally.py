@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from projector.guide.charts import Chart
+from projector.guide.pile.charts import Chart
 from projector.piles.runwatch import RunWatch
 from projector.piles.samplewish import Sample
 from projector.records.sessions import Entry

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from projector.guide.scenes import DARK, LAMP, Scene
+from projector.guide.scene.scenes import DARK, LAMP, Scene
 from projector.light.render import draw
 from projector.table.devices import Table
 from vision.frames.stillness import Stillness, observe, small_picture

@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from calibration.pinhole import Pinhole
 from calibration.rig import Rig
 from projector.guide.looks import Glimpsed
-from projector.guide.pile import between
-from projector.guide.pilestate import Pile
-from projector.guide.scenes import Scene
+from projector.guide.pile.machine import between
+from projector.guide.pile.state import Pile
+from projector.guide.scene.scenes import Scene
 from projector.light.render import draw
 from projector.seeing.taking import Taken
 from vision.finding.glimpse import Bare, bare_of, glimpse, small_size

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from calibration.mat.moved import Glance, dots_to_show, glance
 from calibration.rig import Rig
-from projector.guide.scenes import Ink, Scene, Words
+from projector.guide.scene.scenes import Ink, Scene, Words
 from projector.light.showing import show
 from projector.setup.closure import DotPictures, dot_pictures
 from projector.setup.looking import PATIENCE_S, next_keys

@@ -9,7 +9,7 @@ import shapely
 from numpy.typing import NDArray
 
 from calibration.sheet.placing import Field, Place
-from projector.guide.scenes import Fill, Ink, Mark, Point, Scene, Stroke, Words
+from projector.guide.scene.scenes import Fill, Ink, Mark, Point, Scene, Stroke, Words
 
 Floats = NDArray[np.float64]
 

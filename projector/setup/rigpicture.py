@@ -11,7 +11,7 @@ import shapely
 from numpy.typing import NDArray
 
 from calibration.rig import Rig
-from projector.guide.scenes import Ink, Point, Words
+from projector.guide.scene.scenes import Ink, Point, Words
 from projector.light.coverage import Coverage, Segments, lines_coverage
 from projector.light.lettering import text_width_mm
 from projector.light.render import coverage_of

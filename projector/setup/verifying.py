@@ -13,7 +13,7 @@ from calibration.budget import length_budget
 from calibration.mat.dots import Dots, planned_dots
 from calibration.mat.moved import dots_seen
 from calibration.rig import Rig
-from projector.guide.scenes import Ink, Mark, Scene, Stroke, Words
+from projector.guide.scene.scenes import Ink, Mark, Scene, Stroke, Words
 from projector.setup.closure import Closure, closure, dot_pictures
 from projector.table.devices import Table
 from projector.telling.events import MM_PLACES, Event

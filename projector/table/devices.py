@@ -9,7 +9,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from projector.guide.scenes import Scene
+from projector.guide.scene.scenes import Scene
 from projector.light.display import Display
 from projector.table.clock import Clock
 from projector.telling.events import Teller

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from calibration.rig import Rig
-from projector.guide.blade import Blade
 from projector.guide.carried import Carried, StripWidth
-from projector.guide.page import Page, title
+from projector.guide.scene.page import Page, title
 from projector.guide.sitting import Sitting
-from projector.guide.state import Kept
-from projector.guide.wholestate import block_unit
+from projector.guide.units.blade import Blade
+from projector.guide.units.state import Kept
+from projector.guide.whole.state import block_unit
 from projector.light.showing import lit_mat, show
 from projector.piecing.foresight.seamtest import Length, SeamTest
 from projector.piecing.plans import Plan

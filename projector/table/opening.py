@@ -10,11 +10,11 @@ from numpy.typing import NDArray
 from shapely import Polygon
 
 from calibration.rig import Rig
-from projector.guide.cautions import CAUTIONS, LONGER_LIST, cautions, longer_list
 from projector.guide.meanings import keys_for
-from projector.guide.page import Page, title
-from projector.guide.room import CLEARANCE_MM, Room
-from projector.guide.scenes import Scene
+from projector.guide.scene.cautions import CAUTIONS, LONGER_LIST, cautions, longer_list
+from projector.guide.scene.page import Page, title
+from projector.guide.scene.room import CLEARANCE_MM, Room
+from projector.guide.scene.scenes import Scene
 from projector.guide.sitting import Sitting
 from projector.light.showing import lit_mat, show
 from projector.records.journal import HOST, Journal

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from projector.guide.state import wanted_of
+from projector.guide.units.state import wanted_of
 from projector.piecing.lengths import is_metric
 from projector.piecing.planreading import plan_from_text
 from projector.piecing.plans import Plan

@@ -6,8 +6,8 @@ import math
 from collections.abc import Iterator, Sequence
 
 from calibration.rig import Rig
-from projector.guide.blade import Offset
-from projector.guide.state import wanted_of
+from projector.guide.units.blade import Offset
+from projector.guide.units.state import wanted_of
 from projector.piecing.lengths import inches_text
 from projector.piecing.plans import Plan
 from projector.score import Score

@@ -13,8 +13,8 @@ import math
 
 import numpy as np
 
-from projector.guide.blade import Blade, offset_of
-from tests.projector.guide.test_blade import HAND_MM, cuts
+from projector.guide.units.blade import Blade, offset_of
+from tests.projector.guide.units.test_blade import HAND_MM, cuts
 
 MEASURED_TO_MM = 0.05
 OFFSETS_MM, COUNTS = (0.0, 0.15, 0.3, 0.5, -0.2), (5, 10, 20, 50, 200)

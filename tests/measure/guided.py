@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from projector import rehearsing
-from projector.guide.blade import offset_of
+from projector.guide.units.blade import offset_of
 from projector.piecing.lengths import INCH_MM
 from projector.piecing.planreading import plan_from_text
 from projector.piecing.plans import Plan, expected_shape

@@ -35,7 +35,7 @@ from calibration.rigfile import load_rig
 from projector.commands import cut
 from projector.commands import pile as pile_command
 from projector.guide.sitting import USUAL
-from projector.guide.state import wanted_of
+from projector.guide.units.state import wanted_of
 from projector.guided import guide
 from projector.piecing.planfile import load_plan
 from projector.piecing.planreading import plan_text

@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 
 from calibration.rig import Device, Rig
 from projector.guide.looks import Look, Seen
-from projector.guide.scenes import Ink, Scene, Words
+from projector.guide.scene.scenes import Ink, Scene, Words
 from projector.light.showing import show
 from projector.rehearsal.bench import Lying
 from projector.rehearsal.exposure import Film

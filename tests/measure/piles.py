@@ -24,7 +24,7 @@ from pathlib import Path
 import numpy as np
 
 from projector.guide.looks import Look, MatCleared
-from projector.guide.pile import begin, step
+from projector.guide.pile.machine import begin, step
 from projector.guide.sitting import USUAL
 from projector.light.showing import show
 from projector.piles.piling import pile

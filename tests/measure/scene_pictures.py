@@ -15,7 +15,7 @@ import shapely
 from numpy.typing import NDArray
 
 from calibration.light import linear_from_srgb
-from projector.guide.scenes import Fill, Stroke, Words
+from projector.guide.scene.scenes import Fill, Stroke, Words
 from projector.light.linecolour import suited_palette
 from projector.light.render import draw
 from tests.projector.guide.legible import text_box

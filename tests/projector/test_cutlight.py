@@ -10,9 +10,9 @@ from shapely import box
 
 from calibration.light import linear_from_srgb
 from calibration.pinhole import Lens, Pinhole
-from projector.guide.marks import CUT_WIDTH_MM, THIN_MM, cut_marks, ruler_top
-from projector.guide.room import LEAST_DIGIT_MM, SMALL, Room, Row
-from projector.guide.scenes import Ink, Scene, Words
+from projector.guide.scene.marks import CUT_WIDTH_MM, THIN_MM, cut_marks, ruler_top
+from projector.guide.scene.room import LEAST_DIGIT_MM, SMALL, Room, Row
+from projector.guide.scene.scenes import Ink, Scene, Words
 from projector.light.lettering import SMALL as DRAWN_SMALL
 from projector.light.render import draw
 

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from projector.commands import main
-from projector.guide.state import wanted_of
+from projector.guide.units.state import wanted_of
 from tests.projector.drawn import drawn_event
 from tests.projector.drawnrig import drawn_rig
 from tests.projector.reporting.sittings import kept, nine_patch

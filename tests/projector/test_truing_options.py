@@ -8,7 +8,7 @@ import math
 import pytest
 
 from projector.commands.sitting import add_sitting, sitting_of
-from projector.guide.truing import Truing
+from projector.guide.units.truing import Truing
 
 TILT_RAD = math.radians(0.35)
 

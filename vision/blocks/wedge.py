@@ -1,10 +1,10 @@
 """Locate the tip of a wedge of one fabric on another, on native pixels: both its edges are fitted at once.
 
-Near the tip of a point two straight edges run close together. The light is theirs together (`edge.wedgelight`),
-blended, then written down as the camera does it (`edge.encoding`): of dark or of like fabrics an edge that is looked
+Near the tip of a point two straight edges run close together. The light is theirs together (`model.wedgelight`),
+blended, then written down as the camera does it (`model.encoding`): of dark or of like fabrics an edge that is looked
 for in linear light and blurred colours lies a tenth of a pixel off, and a tip of 30 degrees four times as far. Nothing
 is known of the fabrics: each has its own level in each short bin along either edge (a print changes along it, and light
-may), spread as its bins are seen to be (`edge.seamlight`, as along a seam).
+may), spread as its bins are seen to be (`edge.model.seamlight`, as along a seam).
 """
 
 from __future__ import annotations

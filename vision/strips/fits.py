@@ -277,7 +277,7 @@ def _fitted_seam(fitting: Fitting, band: _Band, across_mm: float, blur_px: float
 def _pressed_u_mm(fitting: Fitting, seam: PiecedLine) -> float:
     """What the shadow at the foot of a pressed seam allowance may do to a seam's place, mm; less if its fabrics differ.
 
-    Under an even sky a wall of height h takes the light of h / 2 of the cloth at its foot in all (`edge.coverage`);
+    Under an even sky a wall of height h takes the light of h / 2 of the cloth at its foot in all (`model.coverage`);
     with a part SKY of the light, anything up to that. In least squares of a step from a level F to G it looks like a
     shift by F / (G - F) of it. On which side the allowance lies is not known.
     """

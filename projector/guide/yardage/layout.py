@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 from shapely import LineString, Polygon
 from shapely.geometry.base import BaseGeometry
 
-from projector.guide.layout import CutLine, FoundStrip, inward, line_through
-from projector.guide.scenes import Point
+from projector.guide.scene.scenes import Point
+from projector.guide.units.layout import CutLine, FoundStrip, inward, line_through
 from projector.piecing.lengths import length_text
 from projector.piecing.plans import Cut, Hand
 from vision.strips.measure import MeasuredStrip

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from projector.guide.layout import FoundStrip
-from projector.guide.truing import MARGIN_MM
+from projector.guide.units.layout import FoundStrip
+from projector.guide.units.truing import MARGIN_MM
 from projector.guide.yardage.layout import lies_in, off_square, room_mm, squaring_line, strip_line, truing_reason
 from projector.guide.yardage.state import Phase, Striping, Turn
 from projector.guide.yardage.telling import ask_for_cloth, ask_for_strip, ask_to_pull, ask_to_square

@@ -8,13 +8,13 @@ from dataclasses import replace
 import numpy as np
 from shapely import Polygon
 
-from projector.guide.layout import CutLine, Floats
-from projector.guide.page import Page, title
-from projector.guide.room import Row, wrapped
-from projector.guide.scenes import Point, Scene
-from projector.guide.stage import ruler_side
+from projector.guide.scene.page import Page, title
+from projector.guide.scene.room import Row, wrapped
+from projector.guide.scene.scenes import Point, Scene
 from projector.guide.steps import StripRecord
-from projector.guide.verdicts import INKS, measured_text, planned_text, verdict_sign
+from projector.guide.units.layout import CutLine, Floats
+from projector.guide.units.stage import ruler_side
+from projector.guide.units.verdicts import INKS, measured_text, planned_text, verdict_sign
 from projector.guide.yardage.layout import widths_along_mm
 from projector.guide.yardage.state import Phase, Striping
 from projector.piecing.lengths import length_text

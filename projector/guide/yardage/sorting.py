@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from shapely import Polygon
 from shapely.geometry.base import BaseGeometry
 
-from projector.guide.layout import FoundStrip
 from projector.guide.looks import YardageSeen
+from projector.guide.units.layout import FoundStrip
 from projector.guide.yardage.layout import NoYardage, find_yardage, outline_of, rest_beyond
 from projector.guide.yardage.state import Phase, Striping
 from vision.strips.measure import MeasuredStrip

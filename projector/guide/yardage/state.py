@@ -10,11 +10,11 @@ from numpy.typing import NDArray
 
 from projector.guide import steps
 from projector.guide.chapters import DueStrip, YardageChapter
-from projector.guide.layout import CutLine, FoundStrip
 from projector.guide.looks import Look
-from projector.guide.scenes import Point
+from projector.guide.scene.scenes import Point
 from projector.guide.sitting import USUAL, Sitting
 from projector.guide.steps import StripRecord
+from projector.guide.units.layout import CutLine, FoundStrip
 from projector.guide.yardage.layout import Angle
 from projector.piecing.plans import Plan
 from vision.comparing.expected import ExpectedStrip, Tolerance

@@ -13,12 +13,12 @@ from dataclasses import replace
 import numpy as np
 
 from projector.guide.chapters import YardageChapter
-from projector.guide.cutting import CUT_SHARE, LONGER_MM, STILL_MM
-from projector.guide.layout import CutLine, FoundStrip, shrinks_by_mm
 from projector.guide.looks import KeyPressed, MatCleared, Observation, YardageSeen
-from projector.guide.scenes import Point
+from projector.guide.scene.scenes import Point
 from projector.guide.sitting import USUAL, Sitting
 from projector.guide.tables import by_key, ignored, turn_by
+from projector.guide.units.cutting import CUT_SHARE, LONGER_MM, STILL_MM
+from projector.guide.units.layout import CutLine, FoundStrip, shrinks_by_mm
 from projector.guide.yardage.keys import KEYS, Rule
 from projector.guide.yardage.layout import NoYardage, depth_words, off_square
 from projector.guide.yardage.onward import aimed, cloth_wanted, finished, gives, known, onward, strip_aimed

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 
-from projector.guide.layout import FoundStrip
 from projector.guide.steps import Event
+from projector.guide.units.layout import FoundStrip
 from projector.guide.yardage.layout import bend_of_sides, off_square
 from projector.guide.yardage.scenes import how_to_lay
 from projector.guide.yardage.state import Striping

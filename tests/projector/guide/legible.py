@@ -9,10 +9,10 @@ from shapely import LineString, Polygon, box
 from shapely.affinity import rotate, translate
 from shapely.geometry.base import BaseGeometry
 
-from projector.guide.cautions import CAUTIONS, SIGNAL_WORD
-from projector.guide.page import ON_CLOTH
-from projector.guide.room import ABOVE, BELOW, FIGURE, FRACTION, SMALL
-from projector.guide.scenes import Fill, Ink, Scene, Stroke, Words
+from projector.guide.scene.cautions import CAUTIONS, SIGNAL_WORD
+from projector.guide.scene.page import ON_CLOTH
+from projector.guide.scene.room import ABOVE, BELOW, FIGURE, FRACTION, SMALL
+from projector.guide.scene.scenes import Fill, Ink, Scene, Stroke, Words
 from projector.light.lettering import text_width_mm
 
 LEAST_MM, LEAST_DIGIT_MM = 8.0, 8.0  # of capitals; of a fraction's digits

@@ -13,18 +13,22 @@ import numpy as np
 from numpy.typing import NDArray
 from shapely import box
 
-from projector.guide import whole
-from projector.guide.cautions import longer_list
-from projector.guide.cutting import begin, step
-from projector.guide.helppage import help_scene
 from projector.guide.looks import MatCleared, Seen
-from projector.guide.pile import charted
-from projector.guide.pile import step as pile_step
-from projector.guide.room import CLEARANCE_MM, Room
-from projector.guide.scenes import Scene
+from projector.guide.pile.machine import charted
+from projector.guide.pile.machine import step as pile_step
+from projector.guide.scene.cautions import longer_list
+from projector.guide.scene.helppage import help_scene
+from projector.guide.scene.room import CLEARANCE_MM, Room
+from projector.guide.scene.scenes import Scene
 from projector.guide.sitting import Sitting
+from projector.guide.units.cutting import begin, step
+from projector.guide.whole import machine as whole
 from projector.piecing.plans import Cut, Plan, Strip, Unit
-from tests.projector.guide import test_charts, test_pile, test_setcheck, test_sewn, test_whole
+from tests.projector.guide.pile import test_charts
+from tests.projector.guide.pile import test_machine as test_pile
+from tests.projector.guide.setcheck import test_machine as test_setcheck
+from tests.projector.guide.sewn import test_machine as test_sewn
+from tests.projector.guide.whole import test_machine as test_whole
 from tests.projector.guide.yardage import test_striping
 from vision.units import Judged, MeasuredUnit, Seam, Verdict, Width
 

@@ -6,13 +6,14 @@ from dataclasses import dataclass, replace
 
 import pytest
 
-from projector.guide import cutting, leading, steps
+from projector.guide import leading, steps
 from projector.guide.carried import StripWidth
 from projector.guide.chapters import UnitsChapter, chapters_of
 from projector.guide.leading import MACHINES, Carried, Machine
 from projector.guide.looks import HandSeen, KeyPressed, Look, MatCleared, Seen
 from projector.guide.meanings import MEANINGS
-from projector.guide.scenes import Scene, Words
+from projector.guide.scene.scenes import Scene, Words
+from projector.guide.units import cutting
 from projector.piecing.planfile import demo_plan
 from projector.piecing.plans import Cut, Fabric, Plan, Strip, Unit
 

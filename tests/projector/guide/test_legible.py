@@ -14,16 +14,16 @@ from hypothesis import strategies as st
 from shapely import Polygon, box
 from shapely.affinity import rotate
 
-from projector.guide.cautions import LONGER_LIST, cautions, longer_list
-from projector.guide.helppage import HELP, help_scene
-from projector.guide.layout import find_strip, unit_line
-from projector.guide.page import ON_CLOTH
-from projector.guide.room import CLEARANCE_MM, Room
-from projector.guide.scenes import Fill, Ink, Scene, Stroke, Words
+from projector.guide.scene.cautions import LONGER_LIST, cautions, longer_list
+from projector.guide.scene.helppage import HELP, help_scene
+from projector.guide.scene.page import ON_CLOTH
+from projector.guide.scene.room import CLEARANCE_MM, Room
+from projector.guide.scene.scenes import Fill, Ink, Scene, Stroke, Words
 from projector.guide.sitting import TURNS, Sitting
-from projector.guide.stage import scene_of
-from projector.guide.state import Cutting, Lying, Phase
 from projector.guide.steps import Record
+from projector.guide.units.layout import find_strip, unit_line
+from projector.guide.units.stage import scene_of
+from projector.guide.units.state import Cutting, Lying, Phase
 from projector.piecing.plans import Cut, Plan, Strip, Unit
 from tests.projector.guide.legible import faults, text_box, without_cautions
 from tests.projector.guide.onstage import OnStage, every_scene

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from projector.guide.scenes import Ink
+from projector.guide.scene.scenes import Ink
 from projector.light.inks import PALETTE, linear_of
 from projector.light.linecolour import CANDIDATES, CLEARLY, USUAL, least_difference, line_colour, looks, suited_palette
 from vision.lamplight.eyes import EYES, as_seen, ciede2000, lab_from_linear

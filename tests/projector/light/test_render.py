@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from calibration.light import linear_from_srgb
 from calibration.pinhole import Lens, Pinhole
-from projector.guide.scenes import DARK, LAMP, Fill, Ink, Scene, Stroke, Words
+from projector.guide.scene.scenes import DARK, LAMP, Fill, Ink, Scene, Stroke, Words
 from projector.light.lettering import text_width_mm
 from projector.light.render import draw
 

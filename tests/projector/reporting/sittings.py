@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from projector.files.unitpictures import FOLDER
-from projector.guide.state import wanted_of
+from projector.guide.units.state import wanted_of
 from projector.piecing.blocks.catalogue import block_of
 from projector.piecing.making import Wishes, plan_of
 from projector.piecing.planreading import plan_text

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from projector.guide.state import wanted_of
+from projector.guide.units.state import wanted_of
 from projector.reporting.contents import Part, Sitting, measured, part_of
 from projector.reporting.days import day_table
 from projector.reporting.figures import between_words, doubt_words, planned_words

@@ -20,7 +20,7 @@ import pytest
 
 from projector.commands import main
 from projector.files.unitpictures import UnitPictures
-from projector.guide.state import wanted_of
+from projector.guide.units.state import wanted_of
 from projector.piecing.planreading import plan_text
 from projector.piecing.plans import Plan
 from projector.records.journal import Journal

@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from projector.guide.layout import FoundStrip, find_strip
 from projector.guide.looks import Look, Seen
+from projector.guide.units.layout import FoundStrip, find_strip
 from projector.piecing.plans import Strip
 from projector.seeing.answers import Sight, answer
 from tests.vision.exact import Piece, camera, everywhere, picture

@@ -8,7 +8,7 @@ import shapely
 
 from calibration.sheet.barrel import Barrel
 from calibration.sheet.placing import Field, Place, next_flat
-from projector.guide.scenes import Fill
+from projector.guide.scene.scenes import Fill
 from projector.setup.placelight import place_scene
 
 FIELD = Field(np.eye(3), Barrel(0.0, (1920, 1080)), shapely.box(0.0, 0.0, 900.0, 600.0), (240.0, 180.0), 12.0)

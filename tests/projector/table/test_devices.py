@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from projector.guide.scenes import LAMP
+from projector.guide.scene.scenes import LAMP
 from projector.rehearsal.devices import VirtualClock
 from projector.table.devices import Disturbed, Pressed, Still, Table
 from projector.telling.events import Event, Teller

@@ -14,7 +14,7 @@ from shapely import Polygon, box
 
 from calibration.pinhole import Lens, Pinhole
 from calibration.rig import Device, Rig
-from projector.guide.cautions import CAUTIONS, LONGER_LIST
+from projector.guide.scene.cautions import CAUTIONS, LONGER_LIST
 from projector.guide.sitting import USUAL
 from projector.light.showing import lit_mat
 from projector.records.journal import Journal

@@ -12,7 +12,7 @@ import pytest
 from shapely import LineString, Point, Polygon
 from shapely.affinity import affine_transform
 
-from projector.guide.layout import FoundStrip
+from projector.guide.units.layout import FoundStrip
 from projector.guide.yardage.layout import (
     Angle,
     NoYardage,

@@ -7,7 +7,7 @@ import pytest
 from shapely import Polygon, box
 
 from projector.guide.looks import MatCleared
-from projector.guide.scenes import Words
+from projector.guide.scene.scenes import Words
 from projector.guide.yardage.striping import begin, step
 from tests.projector.guide.legible import faults
 from tests.projector.guide.yardage.cloths import cloth

@@ -1,0 +1,1 @@
+"""The chapter of the finished block: measured from point to point."""
