@@ -22,11 +22,11 @@ from projector.piecing.planreading import plan_text
 from projector.piecing.plans import Plan
 from projector.records.journal import Journal
 from projector.rehearsal.devices import VirtualCamera, VirtualClock, VirtualDisplay
-from projector.rehearsal.places import RIM_MM
-from projector.rehearsal.planwork import work_of
-from projector.rehearsal.sheet import PrintedSheet
-from projector.rehearsal.sizes import MAT_MM
-from projector.rehearsal.skill import Skill
+from projector.rehearsal.person.places import RIM_MM
+from projector.rehearsal.person.planwork import work_of
+from projector.rehearsal.person.skill import Skill
+from projector.rehearsal.things.sheet import PrintedSheet
+from projector.rehearsal.things.sizes import MAT_MM
 from projector.rehearsal.world import VirtualTable, virtual_table
 from projector.score import Score, score
 from projector.setup.calibrating import Wishes, calibrate

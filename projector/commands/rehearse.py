@@ -8,7 +8,7 @@ from typing import Any
 
 from projector.commands.options import add_json, add_layers, add_records, share, whole
 from projector.piecing.planfile import demo_plan, load_plan
-from projector.rehearsal.skill import Skill
+from projector.rehearsal.person.skill import Skill
 from projector.rehearsing import Stage, rehearse
 from projector.telling.events import Teller
 

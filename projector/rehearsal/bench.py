@@ -12,8 +12,8 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from projector.rehearsal.cloth import Piece
-from projector.rehearsal.sheet import SheetPose
+from projector.rehearsal.things.cloth import Piece
+from projector.rehearsal.things.sheet import SheetPose
 
 Picture = NDArray[np.uint8]
 T = TypeVar("T")

@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from projector.rehearsal.eye import GAINS
+from projector.rehearsal.camera.eye import GAINS
 from projector.rehearsal.world import VirtualTable, WorldEndedError
 from vision.frames.cameras import Automatic, CameraError, Frame, Knob
 

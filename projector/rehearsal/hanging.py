@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from projector.rehearsal.optics import Optics, facing, filled, looking_at, quarter_turned, turn_about
 from projector.rehearsal.quirks import CameraQuirks, ProjectorQuirks
-from projector.rehearsal.sizes import MAT_CORNERS_MM, MAT_MM
+from projector.rehearsal.things.sizes import MAT_CORNERS_MM, MAT_MM
 
 Floats = NDArray[np.float64]
 

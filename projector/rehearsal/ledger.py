@@ -7,10 +7,10 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from projector.rehearsal.cloth import Piece
-from projector.rehearsal.clumsy import Mishap
+from projector.rehearsal.person.clumsy import Mishap
 from projector.rehearsal.setting import CLOTH_THICKNESS_MM, Setting
-from projector.rehearsal.sheet import SheetPose
+from projector.rehearsal.things.cloth import Piece
+from projector.rehearsal.things.sheet import SheetPose
 from projector.rehearsal.truth import (
     CutDemand,
     Placing,

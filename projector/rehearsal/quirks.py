@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from projector.rehearsal.curves import SRGB, Curve
-from projector.rehearsal.wheel import Wheel
+from projector.rehearsal.light.curves import SRGB, Curve
+from projector.rehearsal.light.wheel import Wheel
 
 
 @dataclass(frozen=True, slots=True)

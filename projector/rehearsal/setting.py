@@ -6,8 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from projector.rehearsal.curves import SRGB, Curve
 from projector.rehearsal.hanging import hung_camera, hung_projector
+from projector.rehearsal.light.curves import SRGB, Curve
+from projector.rehearsal.light.wheel import Wheel
 from projector.rehearsal.optics import Optics
 from projector.rehearsal.quirks import (
     DARK_MAT,
@@ -19,11 +20,10 @@ from projector.rehearsal.quirks import (
     Quirks,
     SheetQuirks,
 )
-from projector.rehearsal.sizes import CLOTH_THICKNESS_MM as CLOTH_THICKNESS_MM
-from projector.rehearsal.sizes import MAT_CORNERS_MM as MAT_CORNERS_MM
-from projector.rehearsal.sizes import MAT_MM as MAT_MM
-from projector.rehearsal.sizes import SHEET_THICKNESS_MM as SHEET_THICKNESS_MM
-from projector.rehearsal.wheel import Wheel
+from projector.rehearsal.things.sizes import CLOTH_THICKNESS_MM as CLOTH_THICKNESS_MM
+from projector.rehearsal.things.sizes import MAT_CORNERS_MM as MAT_CORNERS_MM
+from projector.rehearsal.things.sizes import MAT_MM as MAT_MM
+from projector.rehearsal.things.sizes import SHEET_THICKNESS_MM as SHEET_THICKNESS_MM
 
 
 @dataclass(frozen=True, slots=True)

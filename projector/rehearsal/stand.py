@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from projector.rehearsal.optics import bumped
 from projector.rehearsal.setting import Setting
-from projector.rehearsal.sizes import MAT_MM
+from projector.rehearsal.things.sizes import MAT_MM
 from projector.rehearsal.truth import Placing
 
 Floats = NDArray[np.float64]

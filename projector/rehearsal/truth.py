@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from projector.rehearsal.cloth import Piece
 from projector.rehearsal.optics import Optics
-from projector.rehearsal.sheet import SheetPose
+from projector.rehearsal.things.cloth import Piece
+from projector.rehearsal.things.sheet import SheetPose
 
 Floats = NDArray[np.float64]
 

@@ -14,20 +14,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from projector.rehearsal.bench import Bench
-from projector.rehearsal.exposure import Developed, Film, mixed
-from projector.rehearsal.eye import Eye
-from projector.rehearsal.feeding import Feeder, PileToFeed
-from projector.rehearsal.hand import over, reached
-from projector.rehearsal.lamp import Lamp
+from projector.rehearsal.camera.exposure import Developed, Film, mixed
+from projector.rehearsal.camera.eye import Eye
+from projector.rehearsal.camera.view import View, props_of
 from projector.rehearsal.ledger import Ledger
-from projector.rehearsal.light import Planes
-from projector.rehearsal.person import Skill, VirtualPerson, Work
+from projector.rehearsal.light.lamp import Lamp
+from projector.rehearsal.light.light import Planes
+from projector.rehearsal.light.wheel import light_shares
+from projector.rehearsal.person.feeding import Feeder, PileToFeed
+from projector.rehearsal.person.person import Skill, VirtualPerson, Work
 from projector.rehearsal.quirks import PLAIN, Quirks
 from projector.rehearsal.setting import Setting, setting_of
 from projector.rehearsal.stand import Stand
+from projector.rehearsal.things.hand import over, reached
 from projector.rehearsal.truth import Truth
-from projector.rehearsal.view import View, props_of
-from projector.rehearsal.wheel import light_shares
 
 Picture = NDArray[np.uint8]
 Floats = NDArray[np.float64]

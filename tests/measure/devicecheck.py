@@ -14,12 +14,12 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from projector.light.latency import measure_latency
-from projector.rehearsal.curves import Curve
 from projector.rehearsal.devices import VirtualCamera, VirtualClock, VirtualDisplay
-from projector.rehearsal.person import Work
+from projector.rehearsal.light.curves import Curve
+from projector.rehearsal.light.wheel import Wheel
+from projector.rehearsal.person.person import Work
 from projector.rehearsal.quirks import CameraQuirks, MatQuirks, ProjectorQuirks, Quirks
 from projector.rehearsal.setting import setting_of
-from projector.rehearsal.wheel import Wheel
 from projector.rehearsal.world import VirtualTable
 from projector.setup.devicecheck import DeviceReport, check_devices
 from projector.table.devices import Table

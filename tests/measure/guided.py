@@ -30,7 +30,7 @@ from projector.guide.units.blade import offset_of
 from projector.piecing.lengths import INCH_MM
 from projector.piecing.planreading import plan_from_text
 from projector.piecing.plans import Plan, expected_shape
-from projector.rehearsal.skill import Skill
+from projector.rehearsal.person.skill import Skill
 from projector.rehearsal.truth import Truth
 from projector.score import Score, score
 from projector.telling.events import Teller

@@ -45,8 +45,8 @@ from projector.records.journal import HOST, Journal
 from projector.records.opening import open_records
 from projector.records.sessions import Entry
 from projector.rehearsal.devices import VirtualCamera, VirtualClock, VirtualDisplay
-from projector.rehearsal.feeding import PileToFeed
-from projector.rehearsal.planwork import work_of
+from projector.rehearsal.person.feeding import PileToFeed
+from projector.rehearsal.person.planwork import work_of
 from projector.rehearsal.setting import setting_of
 from projector.rehearsal.world import VirtualTable, virtual_table
 from projector.setup.looking import settle

@@ -16,12 +16,12 @@ from numpy.typing import NDArray
 
 from calibration.pinhole import Lens, Pinhole
 from projector.rehearsal.bench import Lying
-from projector.rehearsal.cloth import ClothToLay, Piece, Pose, strip
-from projector.rehearsal.exposure import Film
+from projector.rehearsal.camera.exposure import Film
+from projector.rehearsal.camera.view import View, props_of
 from projector.rehearsal.optics import Optics
 from projector.rehearsal.quirks import MatQuirks, Quirks
 from projector.rehearsal.setting import Setting, setting_of
-from projector.rehearsal.view import View, props_of
+from projector.rehearsal.things.cloth import ClothToLay, Piece, Pose, strip
 from vision.finding.mat import MatPicture, compare_with_mat, mat_picture, on_mat_mask
 from vision.lamplight.lamp import LampShadow
 from vision.light import mean_light

@@ -29,9 +29,9 @@ from projector.guide.looks import Look, Seen
 from projector.guide.scene.scenes import Ink, Scene, Words
 from projector.light.showing import show
 from projector.rehearsal.bench import Lying
-from projector.rehearsal.exposure import Film
+from projector.rehearsal.camera.exposure import Film
+from projector.rehearsal.camera.view import View, props_of
 from projector.rehearsal.setting import setting_of
-from projector.rehearsal.view import View, props_of
 from projector.seeing.beside import AtOnce, InThread, Worker
 from projector.seeing.looking import Seeing
 from projector.seeing.measuring import Gauge

@@ -30,7 +30,7 @@ from projector.light.showing import show
 from projector.piles.piling import pile
 from projector.records.journal import Journal
 from projector.rehearsal.devices import VirtualCamera, VirtualClock, VirtualDisplay
-from projector.rehearsal.feeding import PileToFeed, Prank
+from projector.rehearsal.person.feeding import PileToFeed, Prank
 from projector.rehearsal.setting import setting_of
 from projector.rehearsal.truth import Truth
 from projector.rehearsal.world import VirtualTable

@@ -35,7 +35,7 @@ from projector.commands import main as chalkbeam
 from projector.commands.pilefrom import cores
 from projector.piecing.planreading import plan_text
 from projector.piecing.plans import Cut, Plan, Strip, Unit
-from projector.rehearsal.feeding import PileToFeed
+from projector.rehearsal.person.feeding import PileToFeed
 from projector.rehearsal.setting import setting_of
 from tests.measure.piles import SMALL, feeder_table
 from tests.projector.exactrig import exact_rig

@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.sheet.board import Board, picture
-from projector.rehearsal.curves import SRGB, Curve
-from projector.rehearsal.person import Work
+from projector.rehearsal.light.curves import SRGB, Curve
+from projector.rehearsal.person.person import Work
 from projector.rehearsal.quirks import (
     PLAIN,
     CameraQuirks,
@@ -22,8 +22,8 @@ from projector.rehearsal.quirks import (
     Quirks,
     SheetQuirks,
 )
-from projector.rehearsal.sheet import PrintedSheet
-from projector.rehearsal.sizes import MAT_MM
+from projector.rehearsal.things.sheet import PrintedSheet
+from projector.rehearsal.things.sizes import MAT_MM
 from projector.rehearsal.truth import Truth
 from projector.rehearsal.world import VirtualTable, virtual_table
 

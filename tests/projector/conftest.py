@@ -11,9 +11,9 @@ import pytest
 
 from calibration.sheet.board import Board, picture
 from projector.rehearsal.devices import VirtualCamera, VirtualClock, VirtualDisplay
-from projector.rehearsal.person import Work
+from projector.rehearsal.person.person import Work
 from projector.rehearsal.quirks import PLAIN, Quirks
-from projector.rehearsal.sheet import PrintedSheet
+from projector.rehearsal.things.sheet import PrintedSheet
 from projector.rehearsal.world import VirtualTable, virtual_table
 from projector.setup.calibrating import Wishes, calibrate
 from projector.setup.captures import Captures

@@ -13,7 +13,7 @@ from calibration.pinhole import Lens, Pinhole
 from calibration.rig import Device, Rig
 from projector.rehearsal.optics import Optics
 from projector.rehearsal.setting import Setting
-from projector.rehearsal.sizes import MAT_MM
+from projector.rehearsal.things.sizes import MAT_MM
 
 RIM_MM = 1.0  # of the mat that the rig does not count to its area
 U = 1e-10  # variance of each parameter: as good as none

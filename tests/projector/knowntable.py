@@ -21,8 +21,8 @@ from projector.piecing.plans import Plan
 from projector.records.journal import Journal
 from projector.rehearsal.devices import VirtualCamera, VirtualClock, VirtualDisplay
 from projector.rehearsal.optics import Optics
-from projector.rehearsal.person import Skill
-from projector.rehearsal.planwork import work_of
+from projector.rehearsal.person.person import Skill
+from projector.rehearsal.person.planwork import work_of
 from projector.rehearsal.setting import MAT_CORNERS_MM, setting_of
 from projector.rehearsal.truth import Truth
 from projector.rehearsal.world import VirtualTable

@@ -19,7 +19,7 @@ from projector.gauge.study import SelfStudy
 from projector.guide.sitting import USUAL
 from projector.piles.piling import Piled
 from projector.records.journal import Journal
-from projector.rehearsal.feeding import PileToFeed
+from projector.rehearsal.person.feeding import PileToFeed
 from projector.rehearsal.setting import setting_of
 from projector.seeing.beside import AtOnce
 from projector.telling.events import Event, unit_event

@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 
 from projector.piecing.plans import Cut, Plan, Strip, Unit
-from projector.rehearsal import person
-from projector.rehearsal.clumsy import Mishap
-from projector.rehearsal.person import Skill
+from projector.rehearsal.person import person
+from projector.rehearsal.person.clumsy import Mishap
+from projector.rehearsal.person.person import Skill
 from tests.projector.knowntable import lead
 
 SET = Strip("a set", 88.9, 300.0, (44.45,), ("sand", "navy"))

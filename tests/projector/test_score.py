@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from projector.guide.steps import StripRecord
 from projector.rehearsal.optics import Optics
 from projector.rehearsal.setting import setting_of
-from projector.rehearsal.sheet import SheetPose
+from projector.rehearsal.things.sheet import SheetPose
 from projector.rehearsal.truth import TrueCut, TrueSheet, TrueStrip, TrueUnit, Truth
 from projector.score import score
 from projector.telling.totals import strip_keys

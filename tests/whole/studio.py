@@ -22,8 +22,8 @@ from numpy.typing import NDArray
 
 from calibration.sheet.board import Board, picture
 from projector.piecing.planfile import load_plan
-from projector.rehearsal.planwork import work_of
-from projector.rehearsal.sheet import PrintedSheet
+from projector.rehearsal.person.planwork import work_of
+from projector.rehearsal.things.sheet import PrintedSheet
 from projector.rehearsal.truth import Truth
 from projector.rehearsal.world import VirtualTable, virtual_table
 from tests.whole.screen import read_xwd

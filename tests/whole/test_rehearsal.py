@@ -37,12 +37,13 @@ from projector.piecing.planreading import plan_text
 from projector.piecing.plans import Cut, Making, Plan, Strip, Unit
 from projector.records.journal import Journal
 from projector.records.opening import open_records
-from projector.rehearsal import ledger, person
-from projector.rehearsal.cloth import Piece, Pose
+from projector.rehearsal import ledger
 from projector.rehearsal.devices import VirtualCamera, VirtualClock, VirtualDisplay
-from projector.rehearsal.places import free_place
-from projector.rehearsal.planwork import work_of
+from projector.rehearsal.person import person
+from projector.rehearsal.person.places import free_place
+from projector.rehearsal.person.planwork import work_of
 from projector.rehearsal.setting import Setting
+from projector.rehearsal.things.cloth import Piece, Pose
 from projector.rehearsal.truth import Truth
 from projector.rehearsal.world import VirtualTable, virtual_table
 from projector.rehearsing import RehearsalError, Stage, rehearse

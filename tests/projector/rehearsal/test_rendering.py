@@ -6,13 +6,13 @@ import cv2
 import numpy as np
 import pytest
 
-from projector.rehearsal.cloth import ClothToLay, Piece, Pose, strip
-from projector.rehearsal.curves import srgb_from_linear
-from projector.rehearsal.layers import beams, cloth_layer, sheet_layer, sights
-from projector.rehearsal.light import picture_of, thrown
+from projector.rehearsal.light.curves import srgb_from_linear
+from projector.rehearsal.light.light import picture_of, thrown
 from projector.rehearsal.optics import Optics
 from projector.rehearsal.setting import Setting, setting_of
-from projector.rehearsal.sheet import PrintedSheet, flat, tilted
+from projector.rehearsal.things.cloth import ClothToLay, Piece, Pose, strip
+from projector.rehearsal.things.layers import beams, cloth_layer, sheet_layer, sights
+from projector.rehearsal.things.sheet import PrintedSheet, flat, tilted
 
 SMOOTH = np.ones((256, 256), np.float32)  # cloth without a weave
 EVERYTHING = strip(ClothToLay("sheet of white", 2000.0, 3000.0, (), ("white",))).moved(Pose(-1000.0, -700.0))

@@ -4,7 +4,7 @@ import cv2
 import numpy as np
 import pytest
 
-from projector.rehearsal.person import Work
+from projector.rehearsal.person.person import Work
 from projector.rehearsal.quirks import MatQuirks, Quirks
 from projector.rehearsal.setting import MAT_MM, setting_of
 from projector.rehearsal.stand import Stand

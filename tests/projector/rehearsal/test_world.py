@@ -4,13 +4,13 @@ import numpy as np
 import pytest
 
 from projector.light.display import Display
-from projector.rehearsal.cloth import ClothToLay
-from projector.rehearsal.curves import linear_from_srgb
+from projector.rehearsal.camera.exposure import Film
 from projector.rehearsal.devices import FRAME_S, VirtualCamera, VirtualClock, VirtualDisplay
-from projector.rehearsal.exposure import Film
-from projector.rehearsal.person import Work
+from projector.rehearsal.light.curves import linear_from_srgb
+from projector.rehearsal.person.person import Work
 from projector.rehearsal.setting import setting_of
-from projector.rehearsal.sheet import PrintedSheet
+from projector.rehearsal.things.cloth import ClothToLay
+from projector.rehearsal.things.sheet import PrintedSheet
 from projector.rehearsal.truth import CutDemand, widths_of
 from projector.rehearsal.world import VirtualTable, WorldEndedError, virtual_table
 from projector.table.clock import Clock

@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 
 from projector.light.latency import measure_latency
 from projector.rehearsal.devices import VirtualCamera, VirtualClock, VirtualDisplay
-from projector.rehearsal.person import Work
+from projector.rehearsal.light.wheel import Wheel
+from projector.rehearsal.person.person import Work
 from projector.rehearsal.quirks import CameraQuirks, ProjectorQuirks, Quirks
-from projector.rehearsal.wheel import Wheel
 from projector.rehearsal.world import virtual_table
 from projector.seeing.taking import take
 from projector.table.devices import Table

@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 
 from calibration.sheet.board import Board, picture
 from projector.rehearsal.devices import VirtualCamera, VirtualClock, VirtualDisplay
-from projector.rehearsal.person import Work
-from projector.rehearsal.sheet import PrintedSheet
+from projector.rehearsal.person.person import Work
+from projector.rehearsal.things.sheet import PrintedSheet
 from projector.rehearsal.world import VirtualTable, virtual_table
 from projector.setup import looking
 from projector.setup.calibrating import Wishes, calibrate

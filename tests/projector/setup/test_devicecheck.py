@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
+from projector.rehearsal.light.wheel import Wheel
 from projector.rehearsal.quirks import CameraQuirks, ProjectorQuirks, Quirks
-from projector.rehearsal.wheel import Wheel
 from projector.setup.devicecheck import DeviceReport
 from projector.setup.exposing import EVEN_ENOUGH, WHOLE_PERIODS_S
 from tests.measure.devicecheck import CASES, report

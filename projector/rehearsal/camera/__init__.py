@@ -1,0 +1,1 @@
+"""The virtual camera: what it gathers, what it sets by itself, how light becomes pixels."""

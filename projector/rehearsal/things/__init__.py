@@ -1,0 +1,1 @@
+"""What lies on the virtual table: cloth, sheets, the mat and its print, a hand, and what a pixel sees of them."""
