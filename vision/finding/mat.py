@@ -14,7 +14,7 @@ from calibration.pinhole import Pinhole
 from calibration.tone import SRGB, Tone
 from vision.finding.contrast import CELL_PX, Contrast, bare_spread, commonest, in_cells, measure_contrast
 from vision.finding.exposure import Exposure, match_exposure
-from vision.finding.layers import Layer
+from vision.finding.layers import Layer, part_of
 from vision.finding.register import Marks, find_move
 from vision.light import LUMA_CHROMA, bgr_of, byte_step, luma_chroma
 from vision.medians import median
@@ -247,7 +247,9 @@ def _bare_now(seen: Floats32, mat: MatPicture, on_mat: NDArray[np.bool_]) -> tup
 
 def _lit(levels: Floats32, exposure: Exposure, cells: Floats32) -> Layer:
     """The mat's levels (H, W, 3) in another exposure, in which its cells (h, w, 3) are known."""
-    return Layer(levels.shape, lambda part, into: exposure.of_levels(levels[part], part, levels.shape, into), cells)
+    return Layer(
+        levels.shape, lambda part, into: exposure.of_levels(part_of(levels, part), part, levels.shape, into), cells
+    )
 
 
 def _coarse(cells: Floats32) -> Floats32:
@@ -264,12 +266,11 @@ def _without_cloth(seen: Floats32, bare: Floats32, shape: tuple[int, ...]) -> ND
     """
     off = np.asarray(cv2.blur(seen - bare, (5, 5)), np.float32)
     least = 0.15 * median(bare @ LUMA_CHROMA[0])
-    most = [max(6.0 * bare_spread(off[::3, ::3, c].ravel()), least) for c in range(3)]
-    covered = np.any(np.abs(off) > np.array(most, np.float32), axis=2).astype(np.uint8)
+    most = np.array([max(6.0 * bare_spread(off[::3, ::3, c].ravel()), least) for c in range(3)])
     # Where a channel is full in one of the pictures, light and exposure no longer go together.
-    covered |= (np.maximum(seen, bare).max(axis=2) > FULL).astype(np.uint8)
-    covered = np.asarray(cv2.dilate(covered, np.ones((3, 3), np.uint8)), np.uint8)
-    return np.asarray(cv2.resize(covered, shape[1::-1], interpolation=cv2.INTER_NEAREST) == 0)
+    even, dim = cv2.inRange(off, -most, most), cv2.inRange(cv2.max(seen, bare), (-np.inf,) * 3, (FULL,) * 3)
+    free = cv2.erode(cv2.bitwise_and(even, dim), np.ones((3, 3), np.uint8))
+    return np.asarray(cv2.resize(free, shape[1::-1], interpolation=cv2.INTER_NEAREST) > 0)
 
 
 def smooth(image: Floats32, size_px: int) -> Floats32:
