@@ -22,7 +22,7 @@ from vision.edge.model.overexposed import moved_px, too_bright
 from vision.edge.model.ruled import NO_BARS
 from vision.edge.pixels.neighbours import Neighbours
 from vision.edge.pixels.noise import Noise, encoded_noise
-from vision.edge.pixels.thinning import roughly, told_by
+from vision.edge.pixels.telling import told_by
 from vision.edge.pixels.threads import threads_along
 from vision.edge.pixels.windows import BIN_PX, Axes, Window, sample
 from vision.edge.prints.foretelling import Prints, read_prints
@@ -173,16 +173,11 @@ def fit_sides(
         if fits is not None:
             start = Unknowns(np.where((printed | lined)[:, None], start.own, fits.own), fits.common.values)
         start.own[:, :3] = np.column_stack([offsets, np.zeros(len(starts)), bows])
-        some = window if cut else roughly(window, standing_out & ~lined, bins_px)
         known = prints.figures, valleys, bars, lined, cut, coloured
-        here = Beside(some, axes, picture.noise, picture.encoder, *known)
+        here = Beside(window, axes, picture.noise, picture.encoder, *known)
         moves_u = np.where(printed | (reach is reaches[-1]), FINELY_U, ROUGHLY_U)
         steps = SHADOWED_STEPS if prior.shadowed else reach.steps
         fits = solve(here, start, prior, Until(steps, moves_u), fits)
-        if unasked and some is not window:
-            # Few pixels take a shadow for the cloth, and nothing contradicts them: all are asked whether it is one.
-            here = replace(here, window=window)
-            fits = solve(here, fits.at, prior, Until(steps, moves_u), fits)
         if unasked and _shadowed(fits):
             unasked, prior = False, unseen(float(np.median(axes.rims.height_px)), shadowed=True)
             fits = solve(here, Unknowns(fits.own, prior.values), prior, Until(SHADOWED_STEPS, FINELY_U), fits)

@@ -1,4 +1,4 @@
-"""What of its pixels a fit needs: a few bins where a rough fit is enough, luma alone where colours tell nothing."""
+"""What pixels tell of a side's place: whether it stands out clearly, and whether colours tell anything."""
 
 from __future__ import annotations
 
@@ -14,21 +14,10 @@ Singles = NDArray[np.float32]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
-BINS = 5  # of a side, that tell its line and its bow; whole ones, in which profiles are complete
-CLEAR = 10.0  # standard deviations of one pixel between cloth and mat: so few bins tell 0.03 px
+CLEAR = 10.0  # standard deviations of one pixel between cloth and mat
 BESIDE_PX = 2.0  # of the line: cloth to the one side, mat to the other
 # Of what luma tells of a place, that colours tell: without so little it moves by a thirtieth of its uncertainty.
 LEAST_TOLD = 1.0 / 1000.0
-
-
-def roughly(window: Window, clear: Bools, bins_px: Floats) -> Window:
-    """The window, in bins of `bins_px` (S,), with every so many of those of sides (S,) that stand out clearly."""
-    ends = np.searchsorted(window.bin_side, np.arange(window.count + 1))
-    every = np.where(clear, np.maximum(np.diff(ends) // BINS, 1), 1)
-    if np.all(every == 1):
-        return window
-    taken = (np.arange(len(window.bin_side)) - ends[window.bin_side]) % every[window.bin_side] == 0
-    return window.kept(np.repeat(taken, np.diff(window.bin_starts, append=len(window.side))), bins_px)
 
 
 def told_by(window: Window, noise: Noise) -> tuple[Bools, Bools]:
