@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from vision.edge.model.encoding import BGR_OF_YCC, YCC_OF_BGR, Encoder
 from vision.edge.model.light import COLOUR_BLUR
 from vision.edge.model.seamlight import (
+    MOSTLY,
     NORMAL,
     Camera,
     Levels,
@@ -50,6 +51,8 @@ HELD = 1e8  # precision of what is not asked
 MOST_STEP_PX = 1.0
 SETTLED_PX = 0.002  # a step of less changes nothing
 FIRST_STEPS = 3  # before which the residuals' spread is not known yet
+SURE, FAR_OFF = 5.0, 10.0  # standard deviations: no noise; no residual says more
+MANY_BINS = 12  # all of fewer may show some step by chance: the figures of one print
 AT_FIRST = 0.5  # of the step that a seam must have is asked for before anything is fitted
 ALIKE, FINE_ROWS = 2.0, 4  # within so many blurs neighbouring rows see much the same; parts that those are taken in
 SCAN_PX, SCAN_RIM = 0.5, 4  # steps of a first look for the place, and how many of them are left out at either end
@@ -67,13 +70,15 @@ class Blurs:
 class SeamLine:
     """A seam beside its window's line: offset (px, outward) and turn (px per px), and their covariance (2, 2).
 
-    `step` is the greatest channel's mean step over its standard error between the bins.
+    `step` is the greatest channel's mean step over its standard error between the bins, as if that were known for sure.
     """
 
     offset_px: float
     turn: float
     covariance: Floats
     step: float
+    shown: float  # share of the bins that each show a step by themselves; 0 of few
+    unrest: float  # how much either fabric varies, in standard deviations of the noise
     dips: Floats  # (2,) inner and outer
 
 
@@ -198,16 +203,36 @@ class SeamSolver:
         off = (found - mean)[:, :2]
         covariance = np.einsum("k,kij->ij", odds, np.array([self._covariance(state, eq) for state, eq, _ in tries]))
         covariance = covariance + np.einsum("k,ki,kj->ij", odds, off, off)
-        levels = tries[int(np.argmax(odds))][0].levels.values
-        return SeamLine(float(mean[0]), float(mean[1]), covariance, self._step(levels), mean[2:4])
+        state, eq, _ = tries[int(np.argmax(odds))]
+        step, shown, unrest = self._step(state.levels.values), self._shown(state, eq), self._unrest(state)
+        return SeamLine(float(mean[0]), float(mean[1]), covariance, step, shown, unrest, mean[2:4])
 
     def _step(self, levels: Floats) -> float:
-        """How far two fabrics' levels (2, 3, B) differ, in standard errors over the bins."""
+        """How far two fabrics' levels (2, 3, B) differ, in standard errors over the bins, were these known for sure."""
         count, steps = levels.shape[2], levels[0] - levels[1]  # (3, B)
         if count < 3:
             return 0.0
         error = np.hypot(steps.std(axis=1, ddof=1), self.floor) / math.sqrt(count)
-        return float(np.max(np.abs(steps.mean(axis=1)) / error))
+        return as_if_sure(float(np.max(np.abs(steps.mean(axis=1)) / error)), count - 1)
+
+    @staticmethod
+    def _shown(state: _State, eq: _Equations) -> float:
+        """Share of many bins in which both fabrics' levels differ by more than noise ever makes them."""
+        if state.levels.values.shape[2] < MANY_BINS:
+            return 0.0
+        (inner, both), (_, outer) = eq.sums.inverse
+        apart = np.abs(state.levels.values[0] - state.levels.values[1]) / np.sqrt(inner + outer - 2.0 * both)
+        return float(np.mean(apart.max(axis=0) > SURE))
+
+    def _unrest(self, state: _State) -> float:
+        """The greater of how both fabrics' luma varies from bin to bin and within, over the noise."""
+        at = predicted(self.pixels, state.unknown, state.levels.values, self.camera)
+        rest, most = (self.pixels.seen[0] - at.seen[0]) / self.floor[0], 0.0
+        for k, share in enumerate((at.share[0], 1.0 - at.share[0])):
+            own = np.minimum(rest[share > MOSTLY] ** 2, FAR_OFF**2)
+            within = float(own.mean()) if len(own) else 0.0
+            most = max(most, math.sqrt(within + float(state.levels.u[k, 0] / self.floor[0]) ** 2))
+        return most
 
     def _covariance(self, state: _State, eq: _Equations) -> Floats:
         """(2, 2) of offset and turn; where bins, or rows, disagree by more than the model says, by that much more.
@@ -231,3 +256,13 @@ class SeamSolver:
             clustered = inverse @ (scores @ together @ scores.T) @ inverse * count / max(count - 2.0, 1.0)
             more += np.maximum(np.diag(clustered) / np.diag(inverse), 1.0)[:2] - 1.0
         return np.asarray(inverse[:2, :2] * np.sqrt(np.outer(more, more)))
+
+
+def as_if_sure(errors: float, degrees: int) -> float:
+    """As many standard errors as are as rare as `errors` whose size is known from so many degrees of freedom only.
+
+    Wallace's approximation of Student's distribution by the normal one, to a hundredth of it (D. L. Wallace, Bounds on
+    normal approximations to Student's and the chi-square distributions, Annals of Mathematical Statistics 30, 1959,
+    from memory).
+    """
+    return (8.0 * degrees + 1.0) / (8.0 * degrees + 3.0) * math.sqrt(degrees * math.log1p(errors**2 / degrees))

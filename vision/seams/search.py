@@ -83,8 +83,8 @@ def _shade(scene: Scene, box: tuple[slice, slice], count: tuple[int, int], size:
     return np.asarray(shade / median(shade))
 
 
-def best_line(cells: Cells, least_gain: float, turns_rad: Floats) -> Floats | None:
-    """(2, 2): two points of the line that best parts the cells into two fabrics; None if none gains enough.
+def best_line(cells: Cells, least_gain: float, turns_rad: Floats) -> tuple[Floats, float] | None:
+    """Two points (2, 2) of the line that best parts the cells in two fabrics, and its gain; None if none gains enough.
 
     `least_gain` is in nats a pixel; `turns_rad` (K,) are the directions across the line that are tried, in order.
     """
@@ -95,7 +95,7 @@ def best_line(cells: Cells, least_gain: float, turns_rad: Floats) -> Floats | No
         near = EVERY * rough[1] + np.arange(1 - EVERY, EVERY)
         turns_rad = turns_rad[near % len(turns_rad)]
     best = _best_of(cells, turns_rad)
-    return None if best is None or best[0] <= least_gain else best[2]
+    return None if best is None or best[0] <= least_gain else (best[2], best[0])
 
 
 def _best_of(cells: Cells, turns_rad: Floats) -> tuple[float, int, Floats] | None:

@@ -6,15 +6,18 @@ import math
 
 import numpy as np
 import pytest
+from scipy.stats import norm, t
 
 from tests.vision.exact import MM_PER_PX, SENSOR, VIEW, Piece, camera, everywhere, grey, picture
 from tests.vision.exact_cloth import Cloth, Mat, Print, light_on_pixels
 from tests.vision.exact_cover import encode
-from vision.edge.seam_fit import Blurs
+from vision.edge.seam_fit import Blurs, as_if_sure
 from vision.edge.sides import Picture
 from vision.finding.mat import compare_with_mat, mat_picture
 from vision.light import linear_image
 from vision.seams.inside import find_seams
+from vision.seams.search import Cells
+from vision.seams.stripes import is_stripe
 from vision.units import Seam
 
 SLANT = np.array([[70.0, 52.0], [158.0, 61.0], [221.0, 138.0], [133.0, 129.0]])
@@ -93,6 +96,58 @@ def test_no_seam_in_a_striped_print(pitch_mm):
     bare = mat_picture(linear_image(picture(seed=3000)))
     scene = compare_with_mat(linear_image(encode(light, SENSOR, 4)), bare, everywhere())
     assert find_seams(Picture.of(scene, camera(), 0.0), SLANT, BLURS) == ()
+
+
+def test_a_seam_of_fifteen_millimetres():
+    """Between the rims 22 px are left of it; where bins were of 12 px, no spread could be told, and it was no seam."""
+    small = (SLANT - [146.0, 95.0]) * 0.17 + [146.0, 95.0]
+    line = (SEAM - [146.0, 95.0]) * 0.17 + [146.0, 95.0]
+    (seam,) = seams_of(Piece(small, grey(0.6), line, (0.1, 0.2, 0.3)))
+    assert np.abs(across_px(seam, line)).max() < 0.3
+
+
+def test_two_prints_as_light_as_each_other():
+    """No mean step tells them apart, but nearly every stretch along the seam shows one."""
+    dots = Print("dots", (0.18, 0.11, 0.14), ((0.48, 0.55, 0.46), (0.23, 0.26, 0.18), (0.28, 0.2, 0.25)), 22.0, 0.46)
+    flowers = Print("flowers", (0.5, 0.46, 0.34), ((0.22, 0.27, 0.27), (0.18, 0.21, 0.2), (0.41, 0.3, 0.33)), 3.7, 0.3)
+    first, second = np.array([SLANT[0], SLANT[1], SEAM[1], SEAM[0]]), np.array([SEAM[0], SEAM[1], SLANT[2], SLANT[3]])
+    light = light_on_pixels(VIEW, Mat(), [Cloth(first, dots), Cloth(second, flowers)])
+    bare = mat_picture(linear_image(picture(seed=3000)))
+    scene = compare_with_mat(linear_image(encode(light, SENSOR, 4)), bare, everywhere())
+    (seam,) = find_seams(Picture.of(scene, camera(), 0.0), SLANT, BLURS)
+    assert np.abs(across_px(seam)).max() < 0.3
+
+
+@pytest.mark.parametrize("degrees", [2, 7, 20])
+def test_errors_of_few_bins_count_as_rare_ones_of_many(degrees):
+    """Against SciPy's distributions."""
+    for errors in (1.0, 4.0, 12.0):
+        assert as_if_sure(errors, degrees) == pytest.approx(norm.isf(t.sf(errors, degrees)), rel=0.05)
+
+
+def cells_of(bands, width_mm=40.0):
+    """A square piece whose levels are those of (to_mm, level) bands along x, with some weave."""
+    rng = np.random.default_rng(5)
+    x, y = (one.ravel() + 0.5 for one in np.meshgrid(np.arange(width_mm), np.arange(width_mm)))
+    levels = np.array([next(level for to_mm, level in bands if at < to_mm) for at in x])
+    seen = levels[:, None] * (1.0 + rng.normal(0.0, 0.02, (len(x), 1))) * [1.0, 0.1, -0.1]
+    moments = np.column_stack([np.ones(len(x)), seen, np.zeros((len(x), 6))])
+    return Cells(np.column_stack([x, y]), moments, np.full(3, 0.01))
+
+
+@pytest.mark.parametrize(
+    ("bands", "stripe"),
+    [
+        ([(20, 0.5), (40, 0.2)], False),  # two fabrics
+        ([(20, 0.5), (23, 0.2), (40, 0.5)], True),  # one stripe
+        ([(20, 0.5), (33, 0.2), (40, 0.5)], False),  # a strip of half an inch
+        ([(12, 0.5), (15, 0.2), (20, 0.5), (23, 0.2), (40, 0.5)], True),
+        # one plain fabric, and one striped in its colour and another by turns
+        ([(20, 0.5), (23, 0.2), (25, 0.5), (28, 0.2), (30, 0.5), (33, 0.2), (35, 0.5), (40, 0.2)], False),
+    ],
+)
+def test_a_stripe_is_what_its_ground_goes_on_beyond(bands, stripe):
+    assert is_stripe(cells_of(bands), np.array([[20.0, 0.0], [20.0, 40.0]])) is stripe
 
 
 def test_no_seam_in_a_step_of_compression():
