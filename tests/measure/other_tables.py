@@ -219,7 +219,8 @@ def _sensor(rng: np.random.Generator, size: str) -> tuple[Sensor, list[str]]:
     quality = int(rng.choice([95, 93, 90, 85, 75]))
     optics = float(rng.uniform(0.8, 1.6) if size == "4K" else rng.uniform(0.55, 1.2))
     noise = float(rng.uniform(31.0, 42.0))
-    sensor = Sensor(optics, noise, False, sharpening, quality, bool(rng.random() < 0.8))
+    whole_colour = bool(rng.random() >= 0.8)
+    sensor = Sensor(optics, noise, sharpening=sharpening, jpeg=quality, colour_420=not whole_colour)
     told = ["sharpened"] * (sharpening > 0) + [f"JPEG {quality}"] + ["noisy"] * (noise < 34)
     return sensor, told + ["soft lens"] * (optics > 1.1)
 
