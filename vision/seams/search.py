@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.pinhole import Pinhole
+from vision.finding.contrast import CELL_PX
 from vision.finding.mat import Scene
 from vision.light import byte_step
 from vision.medians import median
@@ -21,6 +22,7 @@ from vision.polygons import signed_area
 from vision.seams.parting import best_parting, cells_inside, moments_of
 
 Floats = NDArray[np.float64]
+Floats32 = NDArray[np.float32]
 
 CELLS = 1600  # of a piece, about: some 40 each way; coarser ones part prints at the wrong turn
 FEWEST_CELLS, FEWEST_PIXELS = 12, 100
@@ -68,7 +70,7 @@ def inner_cells(scene: Scene, camera: Pinhole, height_mm: float, outline: Floats
     (width, height), (left, top) = count * size, low
     box = slice(top, top + height), slice(left, left + width)
     moments = moments_of(scene.seen.about(box), left + size * columns, top + size * rows, size)
-    shade = _shade(scene, box, (int(count[0]), int(count[1])), size)[use]
+    shade = _shade(scene.mat.cells, box, (int(count[0]), int(count[1])), size)[use]
     moments[:, 1:4] /= shade[:, None]
     moments[:, 4:] /= shade[:, None] ** 2
     # Light cloth is encoded in coarser steps than the mat; compression leaves such a step between its blocks.
@@ -76,9 +78,13 @@ def inner_cells(scene: Scene, camera: Pinhole, height_mm: float, outline: Floats
     return Cells(places, moments, np.maximum(scene.noise, coarseness))
 
 
-def _shade(scene: Scene, box: tuple[slice, slice], count: tuple[int, int], size: int) -> Floats:
-    """(C,) of a box of cells: how the light falls off over the bare mat there, 1 in the middle."""
-    bare = cv2.resize(np.ascontiguousarray(scene.mat.about(box)[(*box, 0)]), count, interpolation=cv2.INTER_AREA)
+def _shade(mat: Floats32, box: tuple[slice, slice], count: tuple[int, int], size: int) -> Floats:
+    """(C,) of a box of pixels, `count` squares of `size`: how the light falls off over the bare mat, 1 in the middle.
+
+    `mat` (h, w, 3) are its levels in cells: so slow a change is no other in pixels.
+    """
+    rows, columns = (slice(at.start // CELL_PX, -(-at.stop // CELL_PX)) for at in box)
+    bare = cv2.resize(np.ascontiguousarray(mat[rows, columns, 0]), count, interpolation=cv2.INTER_AREA)
     shade = np.maximum(cv2.blur(bare, (max(1, round(SHADE_PX / size)),) * 2), 1e-4).astype(np.float64).ravel()
     return np.asarray(shade / median(shade))
 

@@ -44,15 +44,22 @@ def profiles_of(scene: Scene, parts: Floats, encoder: Encoder, most_px: int) -> 
     tables = BGR_OF_LEVELS, YCC_OF_BGR[0], encoder.steps[0]
     crossed = []
     for part in parts:
-        low, high = (
-            np.floor(part.min(axis=0)).astype(int) - BESIDE_PX,
-            np.ceil(part.max(axis=0)).astype(int) + BESIDE_PX,
-        )
-        box = slice(low[1], high[1]), slice(low[0], high[0])
+        box = _box_about(part, most_px)
         crossed.append(crossing_of(scene.seen.about(box), scene.mat.about(box), part, most_px, *tables))
     found = np.array([one for one in crossed if len(one)]).reshape(-1, 2 * BINS + 6)
     luma, variance, cloth, mat = np.split(found, [BINS, 2 * BINS, 2 * BINS + 3], axis=1)
     return Profiles(luma, variance, cloth, mat)
+
+
+def _box_about(part: Floats, most_px: int) -> tuple[slice, slice]:
+    """Rows and columns about so many px of a part (2, 2), from the end on that `crossing_of` begins at."""
+    way = part[1] - part[0]
+    major = int(abs(way[1]) > abs(way[0]))
+    start = part[0] if way[major] > 0.0 else part[1]
+    end = start + (part.sum(axis=0) - 2.0 * start) * min(1.0, most_px / abs(float(way[major])))
+    low, high = np.floor(np.minimum(start, end)).astype(int), np.ceil(np.maximum(start, end)).astype(int)
+    rows, columns = (slice(low[k] - BESIDE_PX, high[k] + BESIDE_PX) for k in (1, 0))
+    return rows, columns
 
 
 def straight_parts(regions: Sequence[Region]) -> Floats:
