@@ -1,7 +1,9 @@
-"""Measure a small made-up picture, so that the loops over pixels are machine code before anybody waits for them."""
+"""Make a process ready to measure frame after frame, before anybody waits for it."""
 
 from __future__ import annotations
 
+import ctypes
+import sys
 from functools import cache
 
 import cv2
@@ -19,9 +21,29 @@ WHOLE_PX = ((70.3, 60.2), (270.1, 71.4), (262.2, 221.3), (61.7, 209.6))
 SEWN_PX = ((340.4, 230.7), (560.2, 239.6), (553.3, 420.8), (333.1, 411.5))  # its right half is of the other fabric
 
 
+M_TRIM_THRESHOLD, M_MMAP_THRESHOLD = -1, -3  # of the GNU C library's mallopt(3)
+MOST_KEPT, LARGEST = 2**30, (2**30, 2**25)  # bytes; the library's older versions take no more than the last
+
+
+def keep_memory() -> None:
+    """What a frame's arrays took stays with this process for the next frame.
+
+    To give it back and be given it anew, all zeros, takes a tenth of the time of 40 units and a quarter of that of a
+    picture of 3840 x 2160. Only Linux with the GNU C library is asked to.
+    """
+    mallopt = getattr(ctypes.CDLL(None), "mallopt", None) if sys.platform == "linux" else None
+    if mallopt is not None:
+        mallopt(M_TRIM_THRESHOLD, MOST_KEPT)
+        any(mallopt(M_MMAP_THRESHOLD, size) for size in LARGEST)
+
+
 @cache
 def warm_up() -> None:
-    """Measure cloth of one fabric, and of two, that a camera straight above the mat would see; once in a process."""
+    """Measure a small made-up picture, so that the loops over pixels are machine code; once in a process.
+
+    It shows cloth of one fabric, and of two, as a camera straight above the mat would.
+    """
+    keep_memory()
     width, height = SIZE_PX
     bare = np.full((height, width, 3), MAT_BGR, np.float32)
     middle = (np.array(SEWN_PX)[[0, 3]] + np.array(SEWN_PX)[[1, 2]]) / 2.0

@@ -27,6 +27,7 @@ from projector.telling.events import Event, unit_event
 from vision.comparing.expected import ExpectedShape
 from vision.frames.pictures import PictureError
 from vision.units import Judged, Verdict
+from vision.warming import keep_memory
 
 NOT_A_UNIT = (None, Verdict.LOOK_AGAIN)
 AHEAD = 32  # photographs under way for each worker: others go on while one takes long, and what waits is small
@@ -63,6 +64,7 @@ Submit = Callable[[Path], _Future]
 
 def measured_lots(paths: Sequence[Path], checker: Checker, workers: int) -> Iterator[Lot]:
     """Measure photographs by so many processes of this computer; with one, in this very process. Raises LotsError."""
+    keep_memory()
     # The first one here: what is compiled for it is kept, and so it is not compiled in every process.
     here = 1 if workers > 1 else len(paths)
     yield from (lot_of(checker, path) for path in paths[:here])
@@ -144,6 +146,7 @@ def _keep(checker: Checker) -> None:
     """
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     cv2.setNumThreads(1)
+    keep_memory()
     threading.Thread(target=_end_with_parent, daemon=True).start()
     _kept[:] = [checker]
 
