@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -89,9 +91,10 @@ def side_distances(corners: Floats, i: int, j: int) -> tuple[float, float, float
     n = len(corners)
     middles, tips = [], []
     for one, other in ((i, j), (j, i)):
-        a, b = corners[other], corners[(other + 1) % n]
-        along = (b - a) / np.hypot(*(b - a))
-        ends = (corners[[one, (one + 1) % n]] - a) @ np.array([along[1], -along[0]])
-        middles.append(abs(float(ends.mean())))
-        tips.extend(np.abs(ends))
-    return (middles[0] + middles[1]) / 2.0, float(min(tips)), float(max(tips))
+        (x, y), (end_x, end_y) = corners[[other, (other + 1) % n]].tolist()
+        length = math.hypot(end_x - x, end_y - y)
+        across, up = (end_y - y) / length, (end_x - x) / length
+        first, last = ((px - x) * across - (py - y) * up for px, py in corners[[one, (one + 1) % n]].tolist())
+        middles.append(abs(first + last) / 2.0)
+        tips += [abs(first), abs(last)]
+    return (middles[0] + middles[1]) / 2.0, min(tips), max(tips)

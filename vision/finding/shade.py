@@ -43,8 +43,9 @@ def shade_in(scene: Scene, box: tuple[slice, slice], differs: NDArray[np.uint8],
     nothing = np.zeros(differs.shape, bool)
     if np.count_nonzero(dimmed) < least_cells:
         return nothing
-    shares = bgr_of(seen) / np.maximum(bgr_of(bare), DARK)
-    even = np.ptp(shares, axis=2) < EVEN * np.maximum(share, DARKEST)
+    blue, green, red = cv2.split(bgr_of(seen) / np.maximum(bgr_of(bare), DARK))
+    apart = cv2.max(cv2.max(blue, green), red) - cv2.min(cv2.min(blue, green), red)
+    even = apart < EVEN * np.maximum(share, DARKEST)
     steep = np.hypot(cv2.Sobel(share, cv2.CV_32F, 1, 0), cv2.Sobel(share, cv2.CV_32F, 0, 1)) / 8.0
     flat = (dimmed & even & (steep < STEEP)).astype(np.uint8)
     count, labels, stats, _ = cv2.connectedComponentsWithStats(flat, connectivity=4, ltype=cv2.CV_32S)

@@ -70,19 +70,20 @@ def doubt_of(
 def _of_picture(corners: Floats, sides: tuple[SideFit, ...], common: Common) -> Floats:
     """Each side's own fit, what the model does not know, and what all sides have in common."""
     n = len(sides)
-    own, follow = np.zeros((2 * n, 2 * n)), np.zeros((2 * n, len(common.values)))
     together = np.array([side.misfit_mm for side in sides] + [0.0] * n)
-    middles = corners + sides_of(corners) / 2.0
-    for i, side in enumerate(sides):
-        # The line is known about the middle of what was seen of it; the side's own midpoint may lie elsewhere.
-        past = float((middles[i] - side.middle_mat_mm) @ side.along)
-        carry = np.array([[1.0, past], [0.0, -1.0]])  # offset there, and the tilt counter-clockwise
-        floor_mm = _floor_mm(side)
-        floors = np.diag([floor_mm**2, TILT_SHARE * (floor_mm / side.length_mm) ** 2])
-        here = carry @ (side.own_covariance[:2, :2] + floors) @ carry.T
-        own[np.ix_([i, n + i], [i, n + i])] = here
-        follow[[i, n + i]] = carry @ side.by_common[:2]
-    return own + follow @ common.covariance @ follow.T + np.outer(together, together)
+    # The line is known about the middle of what was seen of it; the side's own midpoint may lie elsewhere.
+    off = corners + sides_of(corners) / 2.0 - np.array([side.middle_mat_mm for side in sides])
+    carry = np.tile([[1.0, 0.0], [0.0, -1.0]], (n, 1, 1))  # (N, 2, 2): offset there, and the tilt counter-clockwise
+    carry[:, 0, 1] = np.sum(off * np.array([side.along for side in sides]), axis=1)
+    alone = np.array([side.own_covariance[:2, :2] for side in sides])
+    floors_mm = np.array([_floor_mm(side) for side in sides])
+    alone[:, 0, 0] += floors_mm**2
+    alone[:, 1, 1] += TILT_SHARE * (floors_mm / np.array([side.length_mm for side in sides])) ** 2
+    own, at = np.zeros((2, n, 2, n)), np.arange(n)
+    own[:, at, :, at] = carry @ alone @ carry.swapaxes(1, 2)
+    follow = (carry @ np.array([side.by_common[:2] for side in sides])).swapaxes(0, 1).reshape(2 * n, -1)
+    shared = follow @ common.covariance @ follow.T + np.outer(together, together)
+    return np.asarray(own.reshape(2 * n, 2 * n) + shared)
 
 
 def bows_u_mm(sides: tuple[SideFit, ...]) -> Floats:

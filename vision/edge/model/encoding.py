@@ -85,12 +85,16 @@ def written(levels: Singles, x: Ints, y: Ints, bgr_of: Floats, ycc_of: Floats, s
 
     `steps` are encoded values over the root of light.
     """
-    found, bgr = np.empty((len(x), 3)), np.empty(3)
+    found = np.empty((len(x), 3))
     for i in range(len(x)):
+        seen = levels[y[i], x[i]]
+        b, g, r = (
+            encoded_at(seen, bgr_of[0], steps),
+            encoded_at(seen, bgr_of[1], steps),
+            encoded_at(seen, bgr_of[2], steps),
+        )
         for c in range(3):
-            bgr[c] = encoded_at(levels[y[i], x[i]], bgr_of[c], steps)
-        for c in range(3):
-            found[i, c] = ycc_of[c, 0] * bgr[0] + ycc_of[c, 1] * bgr[1] + ycc_of[c, 2] * bgr[2]
+            found[i, c] = ycc_of[c, 0] * b + ycc_of[c, 1] * g + ycc_of[c, 2] * r
     return found
 
 
