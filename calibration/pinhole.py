@@ -43,13 +43,10 @@ class Lens:
         x, y = rays[..., 0], rays[..., 1]
         r2 = x * x + y * y
         radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
-        return np.stack(
-            [
-                x * radial + 2.0 * p1 * x * y + p2 * (r2 + 2.0 * x * x),
-                y * radial + p1 * (r2 + 2.0 * y * y) + 2.0 * p2 * x * y,
-            ],
-            axis=-1,
-        )
+        distorted = np.empty(rays.shape)
+        distorted[..., 0] = x * radial + 2.0 * p1 * x * y + p2 * (r2 + 2.0 * x * x)
+        distorted[..., 1] = y * radial + p1 * (r2 + 2.0 * y * y) + 2.0 * p2 * x * y
+        return distorted
 
     def undistort(self, distorted: Floats) -> Floats:
         """Invert `distort` by Newton's method, to 1e-12; points that the model cannot reach become NaN."""
@@ -71,7 +68,8 @@ class Lens:
             with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
                 rays[..., 0] -= (yy * error[..., 0] - xy * error[..., 1]) / det
                 rays[..., 1] -= (xx * error[..., 1] - xy * error[..., 0]) / det
-        rays[np.any(~(np.abs(error) < 1e-6), axis=-1)] = np.nan
+        reached = np.abs(error) < 1e-6
+        rays[~(reached[..., 0] & reached[..., 1])] = np.nan
         return rays
 
     def px_from_rays(self, rays: Floats) -> Floats:
