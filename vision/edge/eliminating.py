@@ -23,6 +23,7 @@ Singles = NDArray[np.float32]
 Real = float | np.floating[Any]
 
 DRAWN = 0.25  # of what levels without order would draw: a print lies between order and none
+TOLD, MOST_TOLD = 1e-6, 30.0  # nothing is told of a slope by less; logarithm of odds that leave no doubt
 ZERO = np.float32(0.0)
 
 
@@ -126,7 +127,7 @@ def _eliminate(
     to.top[0, c, b] = at_level + prior * (levels.mean[0, c, s] - levels.values[0, c, b])
     to.inverse[0, 0, c, b] = 1.0 / level
     if figured:
-        prior = 1.0 / levels.u[1, c, s] ** 2
+        prior = _slope_precision(c, b, s, levels, level, both, slope, at_level, at_slope)
         slope = slope + prior
         to.top[1, c, b] = at_slope + prior * (levels.mean[1, c, s] - levels.values[1, c, b])
         determinant = level * slope - both * both
@@ -140,6 +141,24 @@ def _eliminate(
             to.scores[b, x] -= share * to.top[k, c, b]
             for y in range(x + 1):
                 to.normal[s, x, y] -= share * to.cross[k, c, b, y]
+
+
+@compiled
+def _slope_precision(
+    c: int, b: int, s: int, levels: Levels, level: Real, both: Real, slope: Real, at_level: Real, at_slope: Real
+) -> float:
+    """By how much a print's level is held even across, in one bin and channel: less where a border seems to lie.
+
+    Two normal distributions, weighed by Bayes' rule, as expectation maximisation has it.
+    """
+    told = max(slope - both * both / level, TOLD)
+    seen = levels.values[1, c, b] + (at_slope - both / level * at_level) / told
+    at_border, elsewhere = levels.u[1, c, s] ** 2, levels.flat_u[c, s] ** 2
+    wide, narrow, share = at_border + 1.0 / told, elsewhere + 1.0 / told, levels.borders[s]
+    odds = share / (1.0 - share) * np.sqrt(narrow / wide)
+    odds *= np.exp(min(seen * seen * (1.0 / narrow - 1.0 / wide) / 2.0, MOST_TOLD))
+    border = odds / (1.0 + odds)
+    return float(border / at_border + (1.0 - border) / elsewhere)
 
 
 @compiled

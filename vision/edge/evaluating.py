@@ -55,7 +55,8 @@ def evaluate(to: Sums, rooms: Rooms, w: SidePixels, there: There, by_bars: bool,
     light, room, of, chroma_px, steps = rooms.light, rooms.room, rooms.weighed, there.chroma_px, there.steps
     levels, shown = there.levels, np.empty_like(light.seen)
     if by_bars:
-        levels = Levels(np.zeros_like(levels.values), np.zeros_like(levels.mean), levels.u)
+        nothing = np.zeros_like(levels.values), np.zeros_like(levels.mean)
+        levels = Levels(*nothing, levels.u, levels.flat_u, levels.borders)
     for s in range(len(there.own)):
         own, table, figured, gain = there.own[s], there.tables[s], there.figured[s], there.own[s, 3]
         channels = 3 if there.coloured[s] else 1

@@ -27,6 +27,7 @@ from vision.edge.model.ruled import Bars
 from vision.edge.pixels.noise import Noise
 from vision.edge.pixels.sidepixels import Cuts, cuts_of, side_pixels
 from vision.edge.pixels.windows import Axes, Window
+from vision.edge.prints.borders import Borders
 from vision.finding.mat import MAD_TO_SD
 
 Floats = NDArray[np.float64]
@@ -87,7 +88,7 @@ class Beside:
     axes: Axes
     noise: Noise
     encoder: Encoder
-    figures: Floats  # (S, 3) how much the encoded levels of the sides' prints vary within a bin; 0 for plain cloth
+    borders: Borders  # of the figures of the sides' prints
     valleys_px: Floats  # (S,) offsets stay within `VALLEY_PX` of these where finite: a print's own edges lead astray
     bars: Bars  # lines along sides, which are cut
     lined: Bools  # (S,) which sides lie beside lines
@@ -117,7 +118,7 @@ class _Evaluated:
 class _Solver:
     def __init__(self, beside: Beside, prior: Common) -> None:
         window, noise, valleys = beside.window, beside.noise, beside.valleys_px
-        self.axes, self.encoder, self.figures, self.prior = beside.axes, beside.encoder, beside.figures, prior
+        self.axes, self.encoder, self.borders, self.prior = beside.axes, beside.encoder, beside.borders, prior
         self.noise = np.array([noise.sd, noise.together], np.float32)
         self.count, self.reach = window.count, window.reach_px()
         self.coloured = beside.coloured
@@ -127,14 +128,14 @@ class _Solver:
         self.seen = self.pixels.seen_sides
         self.lowest = np.where(np.isfinite(valleys), valleys - VALLEY_PX, -MOST_OFFSET_PX)
         self.highest = np.where(np.isfinite(valleys), valleys + VALLEY_PX, MOST_OFFSET_PX)
-        self.figured = self.figures.max(axis=1) > 0.0
+        self.figured = self.borders.figured
         self.silent = self.figured | self.lined & (not beside.cut)
         self.before = np.asarray(np.linalg.inv(prior.covariance), np.float64)
 
     def solve(self, start: Unknowns, until: Until, known: Fits | None) -> Fits:
         left = 0.0
         at, learnt = start, ~self.figured & known.seen if known else np.zeros(self.count, np.bool_)
-        levels = first_levels(self.pixels, at.own[:, 0], self.figures, known.levels if known else None, learnt)
+        levels = first_levels(self.pixels, at.own[:, 0], self.borders, known.levels if known else None, learnt)
         for step in range(until.steps):
             told = np.full(self.count, step > 0) | (~(self.figured | self.lined) if known else False)
             before, here = at, self._evaluated(at, levels, told)

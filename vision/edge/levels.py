@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from vision.compiled import compiled
 from vision.edge.pixels.sidepixels import SidePixels
+from vision.edge.prints.borders import Borders
 from vision.medians import middle_between
 
 Floats = NDArray[np.float64]
@@ -29,13 +30,15 @@ class Levels(NamedTuple):
 
     values: Floats  # (2, 3, B)
     mean: Floats  # (2, 3, S) along the side
-    u: Floats  # (2, 3, S): how they spread along it
+    u: Floats  # (2, 3, S): how they spread along it; slopes, where a border of a figure lies
+    flat_u: Floats  # (3, S): slopes elsewhere
+    borders: Floats  # (S,): share of places where a border lies
 
 
-def first_levels(w: SidePixels, offsets_px: Floats, slopes_u: Floats, known: Levels | None, learnt: Bools) -> Levels:
+def first_levels(w: SidePixels, offsets_px: Floats, borders: Borders, known: Levels | None, learnt: Bools) -> Levels:
     """From pixels surely inside of lines that lie `offsets_px` (S,) outward.
 
-    Of prints the slopes across are as great as `slopes_u` (S, 3). Mean and spread of sides that have `learnt` (S,) are
+    Mean and spread of sides that have `learnt` (S,) are
     those that another fit has `known`.
     """
     sides, bins = np.diff(w.side_bins), np.diff(w.bin_starts)
@@ -47,10 +50,11 @@ def first_levels(w: SidePixels, offsets_px: Floats, slopes_u: Floats, known: Lev
     mean = np.array([np.bincount(side, one, len(sides)) / of_sides for one in total])
     values = np.where(count > FEWEST, total / np.maximum(count, 1.0), mean[:, side])
     means, spreads = np.stack([mean, np.zeros_like(mean)]), np.full((2, 3, len(sides)), FREE)
-    spreads[1] = np.maximum(slopes_u.T, LEAST_SLOPE)
+    spreads[1] = np.maximum(borders.step.T, LEAST_SLOPE)
     if known is not None:
         means[:, :, learnt], spreads[:, :, learnt] = known.mean[:, :, learnt], known.u[:, :, learnt]
-    return Levels(np.stack([values, np.zeros_like(values)]), means, spreads)
+    flat_u = np.maximum(borders.flat.T, LEAST_SLOPE)
+    return Levels(np.stack([values, np.zeros_like(values)]), means, spreads, flat_u, borders.share)
 
 
 @compiled
@@ -69,7 +73,7 @@ def following(
     `inverse`, `top` and `cross` are those of `vision.edge.eliminating.Sums`. Of `figured` sides (S,) the slopes follow,
     too; of those that are not `coloured` (S,) luma alone.
     """
-    levels = Levels(levels.values.copy(), levels.mean.copy(), levels.u.copy())
+    levels = Levels(levels.values.copy(), levels.mean.copy(), levels.u.copy(), levels.flat_u, levels.borders)
     pulls = np.empty((2, len(top[0, 0])))
     for s in range(len(change)):
         begin, end = side_bins[s], side_bins[s + 1]

@@ -173,7 +173,7 @@ def fit_sides(
         if fits is not None:
             start = Unknowns(np.where((printed | lined)[:, None], start.own, fits.own), fits.common.values)
         start.own[:, :3] = np.column_stack([offsets, np.zeros(len(starts)), bows])
-        known = prints.figures, valleys, bars, lined, cut, coloured
+        known = prints.borders, valleys, bars, lined, cut, coloured
         here = Beside(window, axes, picture.noise, picture.encoder, *known)
         moves_u = np.where(printed | (reach is reaches[-1]), FINELY_U, ROUGHLY_U)
         steps = SHADOWED_STEPS if prior.shadowed else reach.steps

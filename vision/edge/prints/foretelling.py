@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from vision.compiled import compiled
 from vision.edge.pixels.noise import Noise
 from vision.edge.pixels.windows import Axes, Picture, Window
+from vision.edge.prints.borders import Borders, borders_inside
 from vision.edge.prints.repeats import Repeats, find_repeats
 from vision.edge.prints.shifted import CLEAR_PX, Ground, Pixels, shown_at
 from vision.edge.start.valley import figures
@@ -46,7 +47,7 @@ class Prints:
 
     printed: Bools  # (S,)
     untold: Floats  # (S,) the share of how a print varies, 0 of plain cloth
-    figures: Floats  # (S, 3) how much encoded levels vary within a bin besides what is foretold; 0 as of plain cloth
+    borders: Borders  # of its figures, besides what is foretold
 
 
 def read_prints(window: Window, axes: Axes, picture: Picture, noise: Noise, cloths: Ints) -> tuple[Window, Prints]:
@@ -57,14 +58,15 @@ def read_prints(window: Window, axes: Axes, picture: Picture, noise: Noise, clot
     spread, printed = figures(window, noise)
     restless = printed | (spread[:, 0] > RESTLESS * noise.sd[0])
     if not restless.any():
-        return window, Prints(printed, np.zeros(window.count), spread * printed[:, None])
+        return window, Prints(printed, np.zeros(window.count), borders_inside(window, noise, spread * printed[:, None]))
     told = foretold(window, axes, picture, noise, cloths, restless)
     left = np.maximum(figures(told, noise)[0], LEAST_FIGURE)
     # Of both, what the noise alone would be is no print.
     before, after = (np.sqrt(np.maximum(one**2 - np.square(noise.sd), 0.0)).sum(axis=1) for one in (spread, left))
     untold = np.minimum(after / np.maximum(before, 1e-9), 1.0)
     told = replace(told, shown=told.shown * (printed | (untold < HELPS))[told.side])
-    return told, Prints(printed, untold * printed, left * (printed & (untold > WELL_TOLD))[:, None])
+    figured = printed & (untold > WELL_TOLD)
+    return told, Prints(printed, untold * printed, borders_inside(told, noise, left * figured[:, None]))
 
 
 def foretold(window: Window, axes: Axes, picture: Picture, noise: Noise, cloths: Ints, sides: Bools) -> Window:
