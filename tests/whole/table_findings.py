@@ -10,9 +10,12 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tests.whole.table_truth import Pair
-from vision.polygons import sides_of
+from vision.polygons import interior_angles, sides_of
+
+Floats = NDArray[np.float64]
 
 LEAST, LEAST_U = 0.3, 5.0  # mm or degrees; standard uncertainties
 KINDS = {
@@ -123,13 +126,26 @@ def _on_side(told: Mapping[str, Any], edge: int | None, u: float) -> tuple[float
 
 def _stated_u(defect: Mapping[str, Any], pair: Pair) -> float:
     """The uncertainty that is stated of what a defect changed, though nothing was found."""
-    event, n = pair.measured.event, len(pair.truth.corners_mat_mm)
-    key = {"edge_shift": "offsets_u_mm", "edge_rotation": "angles_u_deg", "bow": "bows_u_mm"}.get(defect["kind"])
+    event = pair.measured.event
+    key = {"edge_shift": "sides_u_mm", "edge_rotation": "angles_u_deg", "bow": "bows_u_mm"}.get(defect["kind"])
     if defect["kind"] == "seam":
         return float(max((seam["u"] for seam in event["seams"]), default=np.nan))
     values = event.get(key) if key else None
-    told = values[(defect["edge"] - pair.measured.roll) % n] if values else None
-    return np.nan if told is None else float(told)
+    if not values:
+        return np.nan
+    u = np.roll(np.array([np.nan if one is None else one for one in values], float), pair.measured.roll)
+    return _moved_u(u, pair.truth.corners_mat_mm, defect["edge"]) if key == "sides_u_mm" else float(u[defect["edge"]])
+
+
+def _moved_u(lengths_u: Floats, corners: Floats, side: int) -> float:
+    """Of how far a side lies from where the others want it, mm, from the uncertainty (N,) of its neighbours' lengths.
+
+    What the best fit leaves of a move says less: a triangle of the same angles is laid so that it hardly shows.
+    """
+    n, angles = len(corners), interior_angles(corners)
+    return float(
+        min(lengths_u[side - 1] * np.sin(angles[side]), lengths_u[(side + 1) % n] * np.sin(angles[(side + 1) % n]))
+    )
 
 
 def report(pairs: Iterable[Pair]) -> None:

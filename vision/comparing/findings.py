@@ -174,17 +174,31 @@ def _solved(lines: _Lines, changes: Hypothesis, normal: Floats, right: Floats, w
 
 
 def _smallest(n: int, normal: Floats, right: Floats, whole: float) -> tuple[int, int]:
-    """Number of sides and of changes of the smallest hypotheses of which one is consistent."""
-    least: dict[tuple[int, int], tuple[float, int]] = {}
-    for sides, count in _sizes(n):
-        misfits = _misfits(_hypotheses(n, sides, count), normal, right, whole)
-        if misfits:
-            freedom = 2 * n - 3 - count
-            least[sides, count] = min(misfits.values()), freedom
-            if least[sides, count][0] <= chdtri(freedom, 1.0 - CONSISTENT):
-                return sides, count
-    ratio = min(misfit / freedom for misfit, freedom in least.values())
-    return next(size for size, (misfit, freedom) in least.items() if misfit / freedom <= MORE_THAN_BEST * ratio)
+    """Number of sides and of changes of the smallest hypotheses of which one is consistent.
+
+    Many degrees of freedom leave room for one change more of a side that has changed: where it is over three of its
+    standard deviations, it is no chance.
+    """
+    least: dict[tuple[int, int], float] = {}
+    for size in _sizes(n):
+        least[size] = min(_misfits(_hypotheses(n, *size), normal, right, whole).values(), default=math.inf)
+        if least[size] <= chdtri(_freedom(n, size), 1.0 - CONSISTENT):
+            break
+    else:
+        ratio = min(misfit / _freedom(n, size) for size, misfit in least.items())
+        size = next(size for size, misfit in least.items() if misfit / _freedom(n, size) <= MORE_THAN_BEST * ratio)
+    sides, count = size
+    more = [(sides, wider) for wider in range(count + 1, 2 * sides + 1) if _freedom(n, (sides, wider)) >= 1]
+    for wider in more:
+        misfit = min(_misfits(_hypotheses(n, *wider), normal, right, whole).values(), default=math.inf)
+        if least[size] - misfit <= AS_GOOD * max(1.0, misfit / _freedom(n, wider)):
+            break
+        least[wider], size = misfit, wider
+    return size
+
+
+def _freedom(n: int, size: tuple[int, int]) -> int:
+    return 2 * n - 3 - size[1]
 
 
 def _sizes(n: int) -> Iterator[tuple[int, int]]:

@@ -178,6 +178,21 @@ def test_found_and_not_invented_with_errors_as_stated(name: str) -> None:
     assert 0.5 < float(np.mean(np.square(z))) < 1.7  # mean of 25 or more squares: 4 standard errors and more
 
 
+def test_a_side_that_is_moved_and_turned_is_told_as_both() -> None:
+    """A move of 3 to 5 u hides in the room that four numbers more leave beside a turn of 20 u."""
+    rng, both, alone = np.random.default_rng(6), 0, 0
+    for k in range(60):
+        side = k % 4
+        moved = {f"off{side}": 0.35, f"turn{side}": 1.2}
+        for what in (moved, {f"turn{side}": 1.2}):
+            true = laid(with_sides_changed(ODD.corners_mm, changed(4, **what)), *PLACE)
+            kinds = [one.kind for one in found(measured(true, rng, u_mm=0.05), ODD) if side in one.sides]
+            both += what is moved and set(kinds) == {FindingKind.SIDE_OFF, FindingKind.SIDE_TURNED}
+            alone += what is not moved and kinds == [FindingKind.SIDE_TURNED]
+    assert both >= 52
+    assert alone >= 58
+
+
 def test_uncertainties_half_as_great_as_they_are_do_not_spoil_the_choice() -> None:
     rng, right = np.random.default_rng(8), 0
     for _ in range(40):
