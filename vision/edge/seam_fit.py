@@ -34,6 +34,7 @@ from vision.edge.model.seamlight import (
     row_scores,
     variance_of,
 )
+from vision.edge.model.unevenness import uneven_variance
 from vision.edge.pixels.noise import Noise
 from vision.edge.pixels.windows import Window
 from vision.edge.weighing import MODEL_ERROR
@@ -55,6 +56,7 @@ SURE, FAR_OFF = 5.0, 10.0  # standard deviations: no noise; no residual says mor
 MANY_BINS = 12  # all of fewer may show some step by chance: the figures of one print
 AT_FIRST = 0.5  # of the step that a seam must have is asked for before anything is fitted
 ALIKE, FINE_ROWS = 2.0, 4  # within so many blurs neighbouring rows see much the same; parts that those are taken in
+EVEN = np.zeros((2, 3, 2))  # of fabrics of which nothing is known
 SCAN_PX, SCAN_RIM = 0.5, 4  # steps of a first look for the place, and how many of them are left out at either end
 
 
@@ -99,9 +101,15 @@ class _State:
 
 
 class SeamSolver:
-    """Gauss-Newton for one seam; both fabrics' levels of each bin are eliminated within each step."""
+    """Gauss-Newton for one seam; both fabrics' levels of each bin are eliminated within each step.
 
-    def __init__(self, window: Window, blurs: Blurs, noise: Noise, encoder: Encoder, px_per_mm: float) -> None:
+    `uneven` (2, 3, D) is how the fabrics' own places differ (`unevenness.differences`).
+    """
+
+    def __init__(
+        self, window: Window, blurs: Blurs, noise: Noise, encoder: Encoder, px_per_mm: float, uneven: Floats = EVEN
+    ) -> None:
+        self.uneven = uneven
         self.w, self.noise = window, np.array([noise.sd, noise.together])
         self.floor = self.noise[0]
         self.bin = np.repeat(np.arange(len(window.bin_starts)), np.diff([*window.bin_starts, len(window.side)]))
@@ -146,6 +154,8 @@ class SeamSolver:
             at = predicted(self.pixels, unknown, levels.values, self.camera)
             if step and learning:
                 variance = variance_of(at, self.pixels, levels.values, self.floor, np.full(3, MODEL_ERROR))
+                away = self.pixels.across_px - unknown[0] - unknown[1] * self.pixels.along_px
+                variance += uneven_variance(self.uneven, away, at.share)
             eq = self._equations(at, variance, levels, unknown)
             if step == steps:
                 break

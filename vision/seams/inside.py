@@ -12,8 +12,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.edge.pixels.windows import BIN_PX, Axes, sample
-from vision.edge.seam_fit import Blurs, SeamLine, SeamSolver
+from vision.edge.model.unevenness import differences, is_figured
+from vision.edge.pixels.windows import BIN_PX, Axes, Window, sample
+from vision.edge.seam_fit import EVEN, Blurs, SeamLine, SeamSolver
 from vision.edge.sides import Picture
 from vision.polygons import chord
 from vision.seams.search import Cells, best_line, inner_cells
@@ -36,7 +37,9 @@ LEAST_LEFT = 0.04  # of the part that is searched, on either side of a seam: ano
 # px to both sides of the line, steps of the fit, whether a fold is asked about
 REACHES = ((9.0, 6, False), (5.0, 8, True))
 BINS, LEAST_BIN_PX = 6, 2.5  # so many along a seam tell how its step spreads; shorter ones see the same
-RESTLESS, PRINTED_BIN_PX = 3.0, 6.0  # times the noise: such cloth may be printed, and changes along the seam
+# Times the noise: such cloth may be printed, and changes along the seam; where it has the other's colour it tells none.
+RESTLESS, PRINTED_BIN_PX = 3.0, 6.0
+NEAR_PX, NEAR_STEPS, WIDE_PX = 5.0, 8, 9.0  # beside prints: fitted within the first, the print looked at within the last
 MOST_OFF_PX = 9.0  # from where the search saw it
 FEWEST = 60  # pixels that make a seam
 MODEL_FLOOR_PX = 0.05  # a fold is no knife edge
@@ -88,13 +91,33 @@ class _Look:
             if line.step < LEAST_STEP and not (prints and line.shown > NEARLY_ALL):
                 return None
             bin_px = PRINTED_BIN_PX if line.unrest > RESTLESS else BIN_PX
-            scale, outward = float(axes.scale[0]), axes.outward[0]
-            along = axes.along[0] + outward * line.turn * float(axes.along_px_per_mm[0]) / scale
-            middle = axes.middles_mat_mm[0] + outward * line.offset_px / scale
-            line_mat_mm = np.array([middle, middle + along])
-            met = chord(self.outline, line_mat_mm)
-            seam = None if met is None else Seam(met, self._u_mm(line, middle, outward, scale))
-        return seam
+            seam = self._placed(axes, line)
+            line_mat_mm = line_mat_mm if seam is None else seam.ends_mat_mm
+        return seam if seam is None else self._beside_prints(seam) or seam
+
+    def _beside_prints(self, seam: Seam) -> Seam | None:
+        """The seam again, where a print's places differ beside it: the farther from it, the less they count."""
+        axes = self._axes(seam.ends_mat_mm)
+        if axes is None:
+            return None
+        wide = self._window(axes, WIDE_PX)
+        near = wide.kept(np.abs(wide.across_px) < NEAR_PX, PRINTED_BIN_PX)
+        if len(near.side) < FEWEST:
+            return None
+        sd = np.array(self.picture.noise.sd)
+        uneven = differences(wide.across_px, wide.along_px, wide.seen, sd)
+        if not is_figured(uneven, wide.across_px, wide.seen[0], sd):
+            return None
+        line = self._solver(near, axes, uneven).solve(NEAR_STEPS, 0.0)
+        return None if line is None or abs(line.offset_px) > NEAR_PX else self._placed(axes, line)
+
+    def _placed(self, axes: Axes, line: SeamLine) -> Seam | None:
+        """Where a line beside `axes` meets the outline."""
+        scale, outward = float(axes.scale[0]), axes.outward[0]
+        along = axes.along[0] + outward * line.turn * float(axes.along_px_per_mm[0]) / scale
+        middle = axes.middles_mat_mm[0] + outward * line.offset_px / scale
+        met = chord(self.outline, np.array([middle, middle + along]))
+        return None if met is None else Seam(met, self._u_mm(line, middle, outward, scale))
 
     def _axes(self, ends: Floats) -> Axes | None:
         """Axes along a line; None where it is too short to be a seam."""
@@ -107,14 +130,20 @@ class _Look:
     def _fitted(
         self, axes: Axes, reach_px: float, steps: int, folded: bool, bin_px: float, prints: bool
     ) -> SeamLine | None:
-        trims_px = np.full((1, 2), RIM_MM * float(axes.scale[0]))
-        window = sample(self.picture, axes, reach_px, reach_px, trims_px, np.zeros(1, np.int64))
+        window = self._window(axes, reach_px)
         if len(window.side) < FEWEST:
             return None
         bin_px = min(bin_px, max(float(np.ptp(window.along_px)) / BINS, LEAST_BIN_PX))
         window = window.kept(np.ones(len(window.side), np.bool_), bin_px)
-        solver = SeamSolver(window, self.blurs, self.picture.noise, self.picture.encoder, float(axes.scale[0]))
-        return solver.solve(steps, 0.0 if prints else LEAST_STEP, folded)
+        return self._solver(window, axes).solve(steps, 0.0 if prints else LEAST_STEP, folded)
+
+    def _window(self, axes: Axes, reach_px: float) -> Window:
+        trims_px = np.full((1, 2), RIM_MM * float(axes.scale[0]))
+        return sample(self.picture, axes, reach_px, reach_px, trims_px, np.zeros(1, np.int64))
+
+    def _solver(self, window: Window, axes: Axes, uneven: Floats = EVEN) -> SeamSolver:
+        noise, encoder = self.picture.noise, self.picture.encoder
+        return SeamSolver(window, self.blurs, noise, encoder, float(axes.scale[0]), uneven)
 
     def _u_mm(self, line: SeamLine, middle: Floats, outward: Floats, scale: float) -> float:
         lens = self.picture.camera.lens_mat_mm
