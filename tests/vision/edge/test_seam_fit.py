@@ -7,9 +7,10 @@ from scipy.special import ndtr
 
 from calibration.tone import SRGB
 from vision.edge.model.encoding import Encoder
+from vision.edge.model.unevenness import differences, is_figured
 from vision.edge.pixels.noise import Noise
 from vision.edge.pixels.windows import NOTHING_SHOWN, Window
-from vision.edge.seam_fit import Blurs, SeamSolver
+from vision.edge.seam_fit import EVEN, Blurs, SeamSolver
 from vision.light import srgb_from_linear
 
 BLUR_PX, NOISE_SD = 0.8, 0.004
@@ -52,3 +53,52 @@ def test_a_stripe_along_a_seam_makes_it_less_sure() -> None:
     offs = np.array([found(stripe, slope, 1) for stripe in (-0.1, -0.2, 0.1) for slope in (0.0, 0.01)])
     assert np.abs(offs[:, 0]).max() > 0.2
     assert np.mean((offs[:, 0] / offs[:, 1]) ** 2) < 10.0
+
+
+def test_a_plaids_line_near_a_seam_counts_less_than_where_it_meets_the_other_fabric() -> None:
+    """Between its bars the plaid has the other fabric's colour: only the bars tell the seam, its line says 3 px off."""
+    wide = _plaid_window(seed=2)
+    sd = np.array(NOISE.sd)
+    uneven = differences(wide.across_px, wide.along_px, wide.seen, sd)
+    assert is_figured(uneven, wide.across_px, wide.seen[0], sd)
+    near = np.abs(wide.across_px) < 5.0
+    offs = []
+    for bins_px, known in ((12.0, EVEN), (6.0, uneven)):
+        solver = SeamSolver(wide.kept(near, bins_px), Blurs(BLUR_PX), NOISE, Encoder.of(SRGB), 2.0, known)
+        line = solver.solve(8, 0.0)
+        assert line is not None
+        offs.append(abs(line.offset_px))
+    assert offs[1] < 0.4
+    assert offs[1] < 0.5 * offs[0]
+
+
+def test_plain_cloths_places_differ_by_noise_alone() -> None:
+    rng = np.random.default_rng(3)
+    along, across = (one.ravel() for one in np.meshgrid(np.arange(90.0), np.arange(-9.0, 10.0)))
+    seen = (0.5 + rng.normal(0.0, NOISE_SD, (3, len(along)))).astype(np.float32)
+    sd = np.array(NOISE.sd)
+    uneven = differences(across, along, seen, sd)
+    assert (
+        uneven.max() < 1.5 * NOISE_SD**2
+    )  # pairs vary by 2; six px apart 90 of them tell, to 0.3 (one standard error)
+    assert not is_figured(uneven, across, seen[0], sd)
+
+
+def _plaid_window(seed: int) -> Window:
+    """A plaid of light 0.4 with bars of 0.2 across the seam and a line of 0.1 along it, beside plain cloth of 0.4."""
+    along, across = (one.ravel() for one in np.meshgrid(np.arange(LONG) - LONG / 2, np.arange(-9.0, 10.0)))
+    across = across + 0.37
+    phase = np.mod(along, 24.0)
+
+    def band(at: np.ndarray, low: float, high: float) -> np.ndarray:
+        return np.asarray(ndtr((at - low) / BLUR_PX) - ndtr((at - high) / BLUR_PX))
+
+    bars, inside = band(phase, 4.0, 12.0), ndtr(-across / BLUR_PX)
+    light = 0.4 - 0.2 * bars * inside - 0.25 * band(across, -5.0, -3.0)
+    seen = np.zeros((3, len(along)), np.float32)
+    seen[0] = srgb_from_linear(light)
+    seen += np.random.default_rng(seed).normal(0.0, NOISE_SD, seen.shape)
+    nothing, side = np.zeros((3, len(along)), np.float32), np.zeros(len(along), np.int64)
+    points, starts = np.zeros((len(along), 2)), np.zeros(1, np.int64)
+    whole = Window(side, points, across, along, seen, nothing, nothing, nothing, NOTHING_SHOWN, starts, starts, 1)
+    return whole.kept(np.ones(len(along), np.bool_))
