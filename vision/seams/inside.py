@@ -39,7 +39,8 @@ REACHES = ((9.0, 6, False), (5.0, 8, True))
 BINS, LEAST_BIN_PX = 6, 2.5  # so many along a seam tell how its step spreads; shorter ones see the same
 # Times the noise: such cloth may be printed, and changes along the seam; where it has the other's colour it tells none.
 RESTLESS, PRINTED_BIN_PX = 3.0, 6.0
-NEAR_PX, NEAR_STEPS, WIDE_PX = 5.0, 8, 9.0  # beside prints: fitted within the first, the print looked at within the last
+# Beside prints: fitted within the first with so many steps, the print looked at within the last.
+NEAR_PX, NEAR_STEPS, WIDE_PX = 5.0, 8, 9.0
 MOST_OFF_PX = 9.0  # from where the search saw it
 FEWEST = 60  # pixels that make a seam
 MODEL_FLOOR_PX = 0.05  # a fold is no knife edge
@@ -101,9 +102,9 @@ class _Look:
         if axes is None:
             return None
         wide = self._window(axes, WIDE_PX)
-        near = wide.kept(np.abs(wide.across_px) < NEAR_PX, PRINTED_BIN_PX)
-        if len(near.side) < FEWEST:
+        if len(wide.side) < FEWEST:
             return None
+        near = wide.kept(np.abs(wide.across_px) < NEAR_PX, _bins_px(wide, PRINTED_BIN_PX))
         sd = np.array(self.picture.noise.sd)
         uneven = differences(wide.across_px, wide.along_px, wide.seen, sd)
         if not is_figured(uneven, wide.across_px, wide.seen[0], sd):
@@ -133,8 +134,7 @@ class _Look:
         window = self._window(axes, reach_px)
         if len(window.side) < FEWEST:
             return None
-        bin_px = min(bin_px, max(float(np.ptp(window.along_px)) / BINS, LEAST_BIN_PX))
-        window = window.kept(np.ones(len(window.side), np.bool_), bin_px)
+        window = window.kept(np.ones(len(window.side), np.bool_), _bins_px(window, bin_px))
         return self._solver(window, axes).solve(steps, 0.0 if prints else LEAST_STEP, folded)
 
     def _window(self, axes: Axes, reach_px: float) -> Window:
@@ -149,6 +149,10 @@ class _Look:
         lens = self.picture.camera.lens_mat_mm
         seen_off = float((lens[:2] - middle) @ outward) / float(lens[2]) * HEIGHT_U_MM
         return math.hypot(math.sqrt(float(line.covariance[0, 0])) / scale, MODEL_FLOOR_PX / scale, seen_off)
+
+
+def _bins_px(window: Window, most_px: float) -> float:
+    return min(most_px, max(float(np.ptp(window.along_px)) / BINS, LEAST_BIN_PX))
 
 
 def _split(look: _Look, turns_rad: Floats, cells: Cells, found: list[Seam]) -> None:
