@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.edge.model.unevenness import differences, is_figured
+from vision.edge.model.unevenness import DEEP_PX, differences, is_figured
 from vision.edge.pixels.windows import BIN_PX, Axes, Window, sample
 from vision.edge.seam_fit import EVEN, Blurs, SeamLine, SeamSolver
 from vision.edge.sides import Picture
@@ -110,7 +110,9 @@ class _Look:
         if not is_figured(uneven, wide.across_px, wide.seen[0], sd):
             return None
         line = self._solver(near, axes, uneven).solve(NEAR_STEPS, 0.0)
-        return None if line is None or abs(line.offset_px) > NEAR_PX else self._placed(axes, line)
+        if line is None or abs(line.offset_px) + abs(line.turn) * float(np.ptp(near.along_px)) / 2.0 > DEEP_PX:
+            return None  # it would run through what was taken for one fabric's own differences
+        return self._placed(axes, line)
 
     def _placed(self, axes: Axes, line: SeamLine) -> Seam | None:
         """Where a line beside `axes` meets the outline."""
