@@ -112,7 +112,7 @@ class SeamSolver:
         self.uneven = uneven
         self.w, self.noise = window, np.array([noise.sd, noise.together])
         self.floor = self.noise[0]
-        self.bin = np.repeat(np.arange(len(window.bin_starts)), np.diff([*window.bin_starts, len(window.side)]))
+        self.bin = window.bin_of
         reaches, parts = np.array(list(zip(*COLOUR_BLUR, strict=True)))
         tables = encoder.linear, encoder.encoded, encoder.slope, NORMAL
         self.camera = Camera(

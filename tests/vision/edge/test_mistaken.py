@@ -20,10 +20,10 @@ def beside(middle_px: float, line: float, mat: float = 0.08) -> tuple[Bars, Wind
     """A side on an even mat, and a grey bar along it whose light is `line` times a px, its middle so far outward."""
     n = len(ACROSS_PX)
     side, bare = np.zeros(n, np.int64), np.full((3, n), mat)
-    starts = np.array([0], np.int64)
+    starts = np.array([0, n], np.int64)
     nothing = np.empty((3, 3, 0))
     window = Window(
-        side, np.zeros((n, 2)), ACROSS_PX, np.zeros(n), bare, bare, bare, bare, nothing, starts, starts, count=1
+        side, np.zeros((n, 2)), ACROSS_PX, np.zeros(n), bare, bare, bare, bare, nothing, starts, starts[:1], count=1
     )
     every = np.full(n, 1.0)
     bars = Bars(

@@ -33,9 +33,9 @@ def found(stripe: float, slope: float, seed: int) -> tuple[float, float]:
     seen = np.zeros((3, many))
     seen[0] = srgb_from_linear(light)
     seen += np.random.default_rng(seed).normal(0.0, NOISE_SD, seen.shape)
-    starts = np.flatnonzero(np.diff(along // BIN, prepend=np.nan) != 0)
+    starts = np.append(np.flatnonzero(np.diff(along // BIN, prepend=np.nan) != 0), many)
     nothing, side = np.zeros((3, many)), np.zeros(many, np.int64)
-    points, sides = np.zeros((many, 2)), np.zeros(len(starts), np.int64)
+    points, sides = np.zeros((many, 2)), np.zeros(len(starts) - 1, np.int64)
     window = Window(side, points, across, along, seen, nothing, nothing, nothing, NOTHING_SHOWN, starts, sides, 1)
     line = SeamSolver(window, Blurs(BLUR_PX), NOISE, Encoder.of(SRGB), 2.0).solve(8, 5.0)
     assert line is not None

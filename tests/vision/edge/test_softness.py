@@ -16,7 +16,7 @@ CLOTH, MAT, TABLE = 0.20, 0.25, 0.36  # encoded: navy cloth on a dark mat, the t
 
 def window(light: np.ndarray, across_px: np.ndarray) -> Any:
     """One side's pixels, in order across it."""
-    return SimpleNamespace(count=1, runs=[slice(0, len(light))], across_px=across_px, seen=np.array([light]))
+    return SimpleNamespace(side_ends=np.array([0, len(light)]), across_px=across_px, seen=np.float32([light]))
 
 
 ACROSS_PX = np.linspace(-10.0, 10.0, 2001)

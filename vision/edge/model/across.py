@@ -7,6 +7,7 @@ side, the bare mat is therefore brought to the light that is there, bin by bin.
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,28 +33,26 @@ def in_the_light_there(window: Window, encoder: Encoder) -> Window:
     gains = _gains(window, encoder)
     if np.all(gains == 1.0):
         return window
-    sizes = np.diff([*window.bin_starts, len(window.side)])
-    gain = np.repeat(gains, sizes).astype(np.float32)
+    gain = gains.astype(np.float32)[window.bin_of]
     return replace(window, bare=window.bare * gain, slope=window.slope * gain, steady=window.steady * gain)
 
 
 def _gains(window: Window, encoder: Encoder) -> Floats:
     """(B,): the mat's light in each bin over that in its picture, smoothed along the side; 1 where it is even."""
-    gains = np.ones(len(window.bin_starts))
+    gains = np.ones(len(window.bin_side))
     if not len(gains):
         return gains
-    ends = np.append(window.bin_starts, len(window.side))
-    counts, total, of_mat = light_outside(window.across_px, window.seen, window.bare, ends, encoder.linear)
+    counts, total, of_mat = light_outside(window.across_px, window.seen, window.bare, window.bin_starts, encoder.linear)
     ratio = np.where(counts >= FEWEST_PX, total / np.maximum(of_mat, 1e-6), np.nan)
-    for side in np.unique(window.bin_side):
-        bins = np.flatnonzero(window.bin_side == side)
-        told = bins[np.isfinite(ratio[bins])]
-        if len(told) < 2 * BINS:
+    bins = np.searchsorted(window.bin_side, np.arange(window.count + 1))
+    for first, end in pairwise(bins):
+        told = first + np.flatnonzero(np.isfinite(ratio[first:end]))
+        if len(told) < 2 * BINS or np.ptp(ratio[told]) <= LEAST:
             continue
         smooth = running_medians(ratio[told], BINS)
         noise = 1.4826 * float(np.median(np.abs(ratio[told] - smooth)))
         if float(np.ptp(smooth)) > max(LEAST, SURE * noise):
-            gains[bins] = np.interp(bins, told, smooth)
+            gains[first:end] = np.interp(np.arange(first, end), told, smooth)
     return gains
 
 

@@ -45,7 +45,7 @@ RIDGE = np.diag([1e-6, 1e-6, 1e-6, 0.0])
 def lined_sides(window: Window, blur_px: float) -> Bools:
     """(S,): beside which sides a line of the mat seems to run; `blur_px` is what the blur is about."""
     luma, shape = YCC_OF_BGR[0] @ window.bare, bar_shape(KNOTS_PX, blur_px**2 + START_WIDTH2 / 12.0, blur_px)
-    bins = np.repeat(np.arange(len(window.bin_starts)), np.diff(window.bin_starts, append=len(window.side)))
+    bins = window.bin_of
     found = [
         run.stop - run.start >= FEWEST
         and stands_out(window.across_px[run], window.along_px[run], luma[run], bins[run] - bins[run.start], shape)

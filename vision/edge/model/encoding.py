@@ -101,7 +101,13 @@ def written(levels: Singles, x: Ints, y: Ints, bgr_of: Floats, ycc_of: Floats, s
 @compiled
 def decoded(luma: Real, blue: Real, red: Real, c: int, linear: Floats) -> Any:
     """Linear light of channel `c` of an encoded colour, as `Encoder.decode` has it."""
-    return light_of(BGR_OF_YCC[c, 0] * luma + BGR_OF_YCC[c, 1] * blue + BGR_OF_YCC[c, 2] * red, linear)
+    return light_of(encoded_bgr(luma, blue, red, c), linear)
+
+
+@compiled
+def encoded_bgr(luma: Real, blue: Real, red: Real, c: int) -> Any:
+    """The encoded value of channel `c` of an encoded colour."""
+    return BGR_OF_YCC[c, 0] * luma + BGR_OF_YCC[c, 1] * blue + BGR_OF_YCC[c, 2] * red
 
 
 @compiled

@@ -15,11 +15,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from vision.edge.model.encoding import BGR_OF_YCC, YCC_OF_BGR, Encoder
+from vision.compiled import compiled
+from vision.edge.model.encoding import BGR_OF_YCC, YCC_OF_BGR, Encoder, encoded_bgr
 from vision.edge.pixels.noise import Noise
 from vision.edge.pixels.windows import Window
 
 Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
+Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 FULL = 0.985  # of the encoded range: at it or above, a channel tells no level
@@ -35,12 +38,22 @@ STEPS, MOST_PX = 5, 0.5
 
 def too_bright(window: Window) -> Bools:
     """(S, 2, 3): of which channels most of the cloth, and of the mat, beside each line is too bright to be told."""
-    result = np.zeros((window.count, 2, 3), np.bool_)
-    for s, run in enumerate(window.runs):
-        for k, well in enumerate((window.across_px[run] < -INSIDE_PX, window.across_px[run] > INSIDE_PX)):
-            if well.any():
-                result[s, k] = np.mean(BGR_OF_YCC @ window.seen[:, run][:, well] >= FULL, axis=1) > MOSTLY
-    return result
+    many, full = pixels_full(window.across_px, window.seen, window.side, window.count)
+    return np.asarray(full > MOSTLY * many[..., None])
+
+
+@compiled
+def pixels_full(across_px: Floats, seen: Singles, side: Ints, count: int) -> tuple[Floats, Floats]:
+    """Of `count` sides' pixels, `seen` (3, N) encoded, how many lie well inside and outside (S, 2), and how many of
+    these are full in each channel (S, 2, 3)."""
+    many, full = np.zeros((count, 2)), np.zeros((count, 2, 3))
+    for i in range(len(side)):
+        if abs(across_px[i]) > INSIDE_PX:
+            s, k = side[i], 1 if across_px[i] > 0.0 else 0
+            many[s, k] += 1.0
+            for c in range(3):
+                full[s, k, c] += encoded_bgr(seen[0, i], seen[1, i], seen[2, i], c) >= FULL
+    return many, full
 
 
 def moved_px(window: Window, noise: Noise, encoder: Encoder, blur_px: Floats, full: Bools) -> tuple[Floats, Floats]:

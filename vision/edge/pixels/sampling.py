@@ -76,12 +76,13 @@ def placed_beside(
 
 @compiled
 def in_bins(side: Ints, along_px: Floats, use: Bools, bins_px: Floats) -> tuple[Ints, Ints, Ints]:
-    """Pixels that are of `use` in the order of their sides and bins: (M,) which; (B,) first of each bin, and its side.
+    """Pixels that are of `use` in the order of their sides and bins: (M,) which; of each bin (B + 1,) the first, and
+    the end, and (B,) its side.
 
     `side` (N,) must not decrease; `bins_px` (S,) are the bins of each side.
     """
     order, many = np.empty(len(side), np.int64), 0
-    starts, sides, bins = np.empty(len(side), np.int64), np.empty(len(side), np.int64), 0
+    starts, sides, bins = np.empty(len(side) + 1, np.int64), np.empty(len(side), np.int64), 0
     first = 0
     for s in range(len(bins_px)):
         bin_px = bins_px[s]
@@ -108,7 +109,8 @@ def in_bins(side: Ints, along_px: Floats, use: Bools, bins_px: Floats) -> tuple[
                     next_one[b] += 1
             many += next_one[high - low]
         first = last
-    return order[:many], starts[:bins], sides[:bins]
+    starts[bins] = many
+    return order[:many], starts[: bins + 1], sides[:bins]
 
 
 @compiled

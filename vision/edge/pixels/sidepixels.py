@@ -87,7 +87,7 @@ def side_pixels(window: Window, encoder: Encoder) -> SidePixels:
         YCC_OF_BGR.astype(np.float32) @ encoder.nearest(bare)[0],
         _single(window.shown),
         np.array([bool(window.shown[0, :, run].any()) for run in window.runs]),
-        np.append(window.bin_starts, len(window.side)),
+        window.bin_starts,
         np.searchsorted(window.bin_side, np.arange(window.count + 1)).astype(np.int64),
     )
 

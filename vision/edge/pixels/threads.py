@@ -10,10 +10,13 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.compiled import compiled
 from vision.edge.pixels.noise import Noise
 from vision.edge.pixels.windows import Window
 
 Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
+Ints = NDArray[np.int64]
 
 ROWS_PX = (-9.5, -2.5)  # across the line: cloth that shows no edge
 ROWS = 7
@@ -29,21 +32,10 @@ def threads_along(window: Window, noise: Noise, plain: NDArray[np.bool_]) -> Flo
 
     0 where the cloth's rows vary as their pixels' noise has it, and of sides that are not `plain` (S,).
     """
-    use = (window.across_px > ROWS_PX[0]) & (window.across_px < ROWS_PX[1]) & plain[window.side]
-    result = np.zeros(window.count)
-    if not use.any():
-        return result
-    bins = np.repeat(np.arange(len(window.bin_starts)), np.diff([*window.bin_starts, len(window.side)]))[use]
-    luma, side = window.seen[0, use], window.side[use]
-    level = np.bincount(bins, luma) / np.maximum(np.bincount(bins), 1)
-    off = luma - level[bins]
-    row = np.minimum(
-        ((window.across_px[use] - ROWS_PX[0]) / (ROWS_PX[1] - ROWS_PX[0]) * ROWS).astype(np.int64), ROWS - 1
-    )
-    key, cells = side * ROWS + row, window.count * ROWS
-    count = np.bincount(key, minlength=cells).reshape(-1, ROWS)
-    total, squares = (np.bincount(key, one, cells).reshape(-1, ROWS) for one in (off, off**2))
-    seen = np.all(count >= FEWEST, axis=1)
+    result, rows = np.zeros(window.count), np.zeros((3, window.count, ROWS))
+    add_rows(rows, window.across_px, window.seen[0], window.bin_starts, window.bin_side)
+    count, total, squares = rows
+    seen = np.all(count >= FEWEST, axis=1) & plain
     if not seen.any():
         return result
     means, many = total[seen] / count[seen], count[seen].sum(axis=1)
@@ -58,3 +50,23 @@ def threads_along(window: Window, noise: Noise, plain: NDArray[np.bool_]) -> Flo
     more = ((ROWS - 2) * more + POOLED * more.mean()) / (ROWS - 2 + POOLED)
     result[seen] = SHARE * np.maximum(more - 1.0, 0.0)
     return result
+
+
+@compiled
+def add_rows(to: Floats, across_px: Floats, luma: Singles, bin_starts: Ints, bin_side: Ints) -> None:
+    """Add to (3, S, ROWS) the pixels of each side's rows, what they are off their bins' means, and squares of that."""
+    for b in range(len(bin_side)):
+        level, many = 0.0, 0.0
+        for summed in (False, True):
+            for i in range(bin_starts[b], bin_starts[b + 1]):
+                place = (across_px[i] - ROWS_PX[0]) / (ROWS_PX[1] - ROWS_PX[0])
+                if not 0.0 < place < 1.0:
+                    continue
+                if summed:
+                    off, row = luma[i] - level / many, min(int(place * ROWS), ROWS - 1)
+                    to[0, bin_side[b], row] += 1.0
+                    to[1, bin_side[b], row] += off
+                    to[2, bin_side[b], row] += off * off
+                else:
+                    level += luma[i]
+                    many += 1.0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Protocol
 
 import numpy as np
@@ -118,7 +119,7 @@ class Window:
     # (3, 3, N) encoded, what a print is foretold to show beside its level, its slope outward per px and the slope of
     # that; (3, 3, 0) where nothing is foretold.
     shown: Singles
-    bin_starts: Ints  # (B,) first pixel of each bin
+    bin_starts: Ints  # (B + 1,) first pixel of each bin, and the end
     bin_side: Ints  # (B,)
     count: int  # S
 
@@ -128,15 +129,19 @@ class Window:
         return self.seen - self.shown[0] if self.shown.size else self.seen
 
     @property
-    def side_starts(self) -> Ints:
-        """(S,): first pixel of each side; sides without pixels get an empty run."""
-        return np.searchsorted(self.side, np.arange(self.count)).astype(np.int64)
+    def side_ends(self) -> Ints:
+        """(S + 1,): first pixel of each side, and the end; sides without pixels get an empty run."""
+        return np.searchsorted(self.side, np.arange(self.count + 1)).astype(np.int64)
+
+    @property
+    def bin_of(self) -> Ints:
+        """(N,): the bin of each pixel."""
+        return np.repeat(np.arange(len(self.bin_side)), np.diff(self.bin_starts))
 
     @property
     def runs(self) -> list[slice]:
         """Each side's pixels."""
-        starts = self.side_starts
-        return [slice(a, b) for a, b in zip(starts, [*starts[1:], len(self.side)], strict=True)]
+        return [slice(a, b) for a, b in pairwise(self.side_ends)]
 
     def bow_basis(self) -> Floats:
         """(N,): a parabola along each side, 1 higher in the middle than at the ends of what is seen, mean about 0."""
@@ -144,10 +149,10 @@ class Window:
 
     def reach_px(self) -> Floats:
         """(S,): how far from each side's middle its pixels reach."""
-        reach, starts = np.ones(self.count), self.side_starts
-        some = np.diff(starts, append=len(self.side)) > 0
+        reach, ends = np.ones(self.count), self.side_ends
+        some = np.diff(ends) > 0
         if some.any():
-            reach[some] = np.maximum(np.maximum.reduceat(np.abs(self.along_px), starts[some]), 1.0)
+            reach[some] = np.maximum(np.maximum.reduceat(np.abs(self.along_px), ends[:-1][some]), 1.0)
         return reach
 
     def placed(self, axes: Axes) -> Window:

@@ -105,8 +105,8 @@ def figures(window: Window, noise: Noise) -> tuple[Floats, Bools]:
 
     And (S,): whether that is more than noise and weave.
     """
-    ends = np.append(window.bin_starts, len(window.side))
-    counts, luma, spreads = spread_inside(window.across_px, window.cloth_seen, ends, window.bin_side, window.count)
+    bins = window.bin_starts, window.bin_side
+    counts, luma, spreads = spread_inside(window.across_px, window.cloth_seen, *bins, window.count)
     halves, enough = np.full_like(luma, 0.5), counts >= LEAST_PIXELS
     more = spreads > 3.0 * np.array(noise.sd) + WEAVE * np.column_stack([luma, halves, halves])
     return np.where(enough[:, None], spreads, 0.0), more.any(axis=1) & enough
@@ -185,30 +185,51 @@ def _cost_of_mat(off: Floats, spread: Floats) -> Floats:
 
 
 def softness_px(window: Window) -> Floats:
-    """(S,): standard deviation of the blur, about, from where the mean light across each side rises; NaN if unclear.
+    """(S,): standard deviation of the blur, about, from where the mean light across each side rises; NaN if unclear."""
+    return rises_px(window.across_px, window.seen[0], window.side_ends)
+
+
+@compiled
+def rises_px(across_px: Floats, luma: Singles, ends: Ints) -> Floats:
+    """(S,) as `softness_px` has it, of pixels (N,) of sides, whose first pixels and the end are `ends` (S + 1,).
 
     Between a fifth and four fifths of a blurred step lie 1.683 standard deviations (normal distribution).
     """
-    result = np.full(window.count, np.nan)
-    for s, run in enumerate(window.runs):
-        across, luma = window.across_px[run], window.seen[0, run]
+    result = np.full(len(ends) - 1, np.nan)
+    for s in range(len(result)):
+        across, seen = across_px[ends[s] : ends[s + 1]], luma[ends[s] : ends[s + 1]]
         if len(across) < LEAST_PIXELS:
             continue
-        edges = np.arange(float(across.min()) + 0.5, float(across.max()) - 0.5, 0.5)
-        if len(edges) < 2 * SURELY_INSIDE_PX:
+        first_px = across.min() + 0.5
+        many = math.ceil((across.max() - 0.5 - first_px) / 0.5) - 1
+        if many < 2 * SURELY_INSIDE_PX - 1:
             continue
-        place = np.clip((across - edges[0] + 0.5) / 0.5, 0.0, len(edges)).astype(np.int64)
-        count = np.bincount(place, minlength=len(edges) + 1)[1:-1]
-        if np.count_nonzero(count) < len(count):
+        mean, count = np.zeros(many), np.zeros(many)
+        for i in range(len(across)):
+            k = math.floor((across[i] - first_px) / 0.5)
+            if 0 <= k < many:
+                mean[k] += seen[i]
+                count[k] += 1.0
+        if count.min() == 0.0:
             continue
-        mean = np.bincount(place, luma, minlength=len(edges) + 1)[1:-1] / count
-        inner, outer = float(mean[:4].mean()), float(mean[-4:].mean())
+        mean /= count
+        inner, outer = mean[:4].mean(), mean[-4:].mean()
         if abs(inner - outer) < LEAST_STEP:
             continue
-        share = np.maximum.accumulate((mean - inner) / (outer - inner))
-        middles = edges[:-1] + 0.25
-        low, high = float(np.interp(0.2, share, middles)), float(np.interp(0.8, share, middles))
+        rise = (mean - inner) / (outer - inner)
+        low, high = first_px + 0.25 + 0.5 * _reached(rise, 0.2), first_px + 0.25 + 0.5 * _reached(rise, 0.8)
         # A blur is even about the side. What rises beside it is something else: the mat's rim, and the table beyond.
         if abs(low + high) / 2.0 < BESIDE_PX + BESIDE * (high - low):
             result[s] = (high - low) / 1.683
     return result
+
+
+@compiled
+def _reached(rise: Floats, share: float) -> float:
+    """At which place of a rise (K,), between two of them, it first comes to a `share`; where it falls it is level."""
+    most = rise[0]
+    for k in range(len(rise)):
+        if rise[k] >= share:
+            return k - (rise[k] - share) / (rise[k] - most) if k > 0 else 0.0
+        most = max(most, rise[k])
+    return len(rise) - 1.0

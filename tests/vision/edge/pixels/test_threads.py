@@ -23,8 +23,9 @@ def sides(threads: float, count: int = 12) -> Window:
         0.5 + 1e-4 * along + 2e-3 * across + rng.normal(0.0, 0.008, LONG * DEEP) + np.tile(row, LONG) for row in rows
     ]
     one = len(along)
-    seen, nothing = np.stack([np.concatenate(luma), *np.zeros((2, count * one))]), np.zeros((3, count * one))
-    starts = np.arange(0, count * one, 6 * DEEP)
+    seen, nothing = np.zeros((3, count * one), np.float32), np.zeros((3, count * one), np.float32)
+    seen[0] = np.concatenate(luma)
+    starts = np.arange(0, count * one + 1, 6 * DEEP)
     where = np.tile(across, count), np.tile(along, count)
     return Window(
         np.repeat(np.arange(count), one),
@@ -34,9 +35,9 @@ def sides(threads: float, count: int = 12) -> Window:
         nothing,
         nothing,
         nothing,
-        np.empty((3, 3, 0)),
+        np.empty((3, 3, 0), np.float32),
         starts,
-        starts // one,
+        starts[:-1] // one,
         count,
     )
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import cv2
 import numpy as np
 import pytest
@@ -74,7 +76,7 @@ def test_a_window_holds_each_pixel_near_its_side_once_and_in_order() -> None:
         assert found == pytest.approx(np.rint(found), abs=1e-3)
         places = {(int(x), int(y)) for x, y in np.rint(found)}
         assert len(places) == len(found) == np.count_nonzero(near)
-    for first, last in zip(window.bin_starts, [*window.bin_starts[1:], len(window.side)], strict=True):
+    for first, last in pairwise(window.bin_starts):
         assert np.ptp(window.side[first:last]) == 0
         assert np.ptp(window.along_px[first:last]) < BIN_PX
 
