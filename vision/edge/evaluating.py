@@ -11,8 +11,9 @@ from vision.compiled import compiled
 from vision.edge.eliminating import Sums, sum_side, take_back
 from vision.edge.levels import Levels
 from vision.edge.misfit import add_rests
+from vision.edge.model.cuts import Cuts
 from vision.edge.model.predicting import Light, Room, lay_out, predict, room_for
-from vision.edge.pixels.sidepixels import Cuts, SidePixels
+from vision.edge.pixels.sidepixels import SidePixels
 from vision.edge.weighing import Weighed, room_to_weigh, weigh
 
 Floats = NDArray[np.float64]

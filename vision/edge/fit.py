@@ -20,12 +20,12 @@ from vision.edge.evaluating import There, evaluate, rooms_for
 from vision.edge.levels import Levels, first_levels, following
 from vision.edge.misfit import misfit_px
 from vision.edge.model.cast import CAST_LEAST, CAST_MOST
+from vision.edge.model.cuts import Cuts, cuts_of
 from vision.edge.model.encoding import Encoder
 from vision.edge.model.light import Unknowns, tables
-from vision.edge.model.predicting import REACHES
 from vision.edge.model.ruled import Bars
 from vision.edge.pixels.noise import Noise
-from vision.edge.pixels.sidepixels import Cuts, cuts_of, side_pixels
+from vision.edge.pixels.sidepixels import side_pixels
 from vision.edge.pixels.windows import Axes, Window
 from vision.edge.prints.borders import Borders
 from vision.finding.mat import MAD_TO_SD
@@ -124,7 +124,7 @@ class _Solver:
         self.coloured = beside.coloured
         self.bars, self.lined = beside.bars, beside.lined
         self.pixels = side_pixels(window, self.encoder)
-        self.rooms, self.side = rooms_for(self.pixels.most, prior.shadowed), window.side
+        self.rooms = rooms_for(self.pixels.most, prior.shadowed)
         self.seen = self.pixels.seen_sides
         self.lowest = np.where(np.isfinite(valleys), valleys - VALLEY_PX, -MOST_OFFSET_PX)
         self.highest = np.where(np.isfinite(valleys), valleys + VALLEY_PX, MOST_OFFSET_PX)
@@ -214,11 +214,8 @@ class _Solver:
         return sums
 
     def _cuts(self, at: Unknowns, bars: Bars) -> Cuts:
-        w, on = self.pixels, bars.pixels
-        offset, turn, bow = at.own[self.side[on], :3].T
-        e = w.across_px[on] - offset - turn * w.along_px[on] - bow * w.bow[on]
-        foot_px = np.maximum(self.axes.rims.wall_px, 0.0)
-        return cuts_of(bars, w, e + np.outer(REACHES, at.common[1]), foot_px, at.blur_px, float(at.common[0]))
+        foot_px, blurs_px = np.maximum(self.axes.rims.wall_px, 0.0), (at.blur_px, float(at.common[0]))
+        return cuts_of(bars, self.pixels, at.own, float(at.common[1]), self.coloured, foot_px, *blurs_px)
 
     def _result(
         self, at: Unknowns, levels: Levels, here: _Evaluated, shadow_doubt: float, by_bars: Sequence[Floats]

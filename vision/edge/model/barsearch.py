@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from vision.compiled import compiled
 from vision.edge.model.encoding import YCC_OF_BGR
-from vision.edge.model.ruled import NO_BARS, STEP, Bars, bar_shape
+from vision.edge.model.ruled import NO_BARS, Bars, bar_shape
 from vision.edge.pixels.windows import Window
 from vision.medians import middle_of
 
@@ -32,6 +32,7 @@ REACH_PX = 4.0  # from a bar's middle: what tells its shape
 KNOTS_A_PX = 32.0  # a bar's profile is looked up in so fine steps
 KNOTS_PX = np.arange(-REACH_PX, REACH_PX + 2.0 / KNOTS_A_PX, 1.0 / KNOTS_A_PX)
 STEPS = 8
+STEP = 0.02  # of an unknown, for slopes: a looked-up profile is even enough for no finer one
 BLUR_U_PX = 0.3  # of a bar's edges, before it is seen
 START_WIDTH2 = 1.2
 MOST_VARIANCE = 3.0  # px^2, of a bar that REACH_PX still shows whole
@@ -60,56 +61,41 @@ def find_bars(window: Window, outward_px: Floats, blur_px: float, where: Bools) 
     `outward_px` (S, 2) points across the sides in the picture; `blur_px` is what the blur is about; only sides
     `where` (S,) are looked at.
     """
-    luma = YCC_OF_BGR[0] @ window.bare
+    luma, bins = YCC_OF_BGR[0] @ window.bare, window.bin_of
     found = [
-        _found(window, run, luma[run], outward, blur_px)
+        _found(window, run, luma[run], bins[run] - bins[run.start], outward, blur_px)
         for run, outward, looked_at in zip(window.runs, outward_px, where, strict=True)
         if looked_at and run.stop - run.start >= FEWEST
     ]
     bars = [bar for bar in found if bar is not None]
-    if not bars:
-        return NO_BARS
-    return Bars(
-        np.concatenate([bar.pixels for bar in bars]),
-        np.concatenate([bar.away_px for bar in bars]),
-        np.concatenate([bar.away_u_px for bar in bars]),
-        np.concatenate([bar.variance for bar in bars]),
-        np.concatenate([bar.variance_u for bar in bars]),
-        np.concatenate([bar.slope for bar in bars]),
-        np.concatenate([bar.light for bar in bars], axis=1),
-    )
+    return Bars(*(np.concatenate(parts, axis=-1) for parts in zip(*bars, strict=True))) if bars else NO_BARS
 
 
-def _found(window: Window, run: slice, luma: Floats, outward: Floats, blur_px: float) -> Bars | None:
-    """The bar beside one side, whose pixels are `run` and look like `luma` (N,)."""
+def _found(window: Window, run: slice, luma: Floats, bins: Ints, outward: Floats, blur_px: float) -> Bars | None:
+    """The bar beside one side, whose pixels are `run`, look like `luma` (N,) and lie in `bins` (N,)."""
     across, along = window.across_px[run], window.along_px[run]
-    bins = np.searchsorted(window.bin_starts, np.arange(run.start, run.stop), side="right") - 1
-    bins = bins - bins[0]
     centre, lean = likeliest_line(across, along, luma, bins)
     line = np.array([centre, lean, blur_px**2 + START_WIDTH2 / 12.0, blur_px])  # middle, lean, variance, blur
+    farthest = float(np.abs(along).max())
     for step in range(STEPS + 1):
-        away = across - line[0] - line[1] * along
-        near = np.flatnonzero(np.abs(away) < REACH_PX)
-        if len(near) < FEWEST or abs(line[0]) > NEAR_PX + SPARE_PX:
+        if abs(line[0]) > NEAR_PX + SPARE_PX:
             return None
-        away = away[near]
-        shape = bar_shape(KNOTS_PX, line[2], line[3])
-        fit = _no_profiles(len(near), int(bins[near[-1]]) + 1)
-        fit_profiles(fit, bins[near], away, luma[near], shape)
-        weights = weights_of(fit)
-        if not is_clear(fit, weights):
+        clear, normal, pull = steered(line, across, along, luma, bins)
+        if not clear:
             return None
-        normal, pull = steer(fit, bins[near], away, along[near], _slopes(line, shape), weights)
         normal[3, 3] += 1.0 / BLUR_U_PX**2
         pull[3] += (blur_px - line[3]) / BLUR_U_PX**2
         if step < STEPS:
             change = np.linalg.solve(normal + RIDGE, pull)
-            size = abs(change[0]) + abs(change[1]) * float(np.abs(along).max())
+            size = abs(change[0]) + abs(change[1]) * farthest
             line = np.clip(line + change * min(1.0, 1.0 / (size + 1e-9)), LEAST, MOST)
-    light = []
+    away = across - line[0] - line[1] * along
+    near = np.flatnonzero(np.abs(away) < REACH_PX)
+    away, bins, shape, light = away[near], bins[near], bar_shape(KNOTS_PX, line[2], line[3]), []
+    fit = no_profiles(len(near), int(bins[-1]) + 1)
     for channel in window.bare[:, run][:, near]:
-        fit_profiles(fit, bins[near], away, channel, shape)
-        light.append(fit.parts[bins[near], 2])
+        fit_profiles(fit, bins, away, channel, shape)
+        light.append(fit.parts[bins, 2])
     ahead, back = (np.stack([bar_shape(away + sign * n, line[2], line[3]) for n in outward]) for sign in (1.0, -1.0))
     covariance = np.linalg.inv(normal + RIDGE)
     middle_u, variance, variance_u = (
@@ -119,12 +105,36 @@ def _found(window: Window, run: slice, luma: Floats, outward: Floats, blur_px: f
     return Bars(near + run.start, away, middle_u, variance, variance_u, slope, np.stack(light))
 
 
-def _slopes(line: Floats, shape: Floats) -> Floats:
-    """(3, K): of a bar's profile at the knots by its middle, variance, blur."""
-    by_middle = (bar_shape(KNOTS_PX - STEP, line[2], line[3]) - shape) / STEP
-    by_variance = (bar_shape(KNOTS_PX, line[2] + STEP, line[3]) - shape) / STEP
-    by_blur = (bar_shape(KNOTS_PX, line[2], line[3] + STEP) - shape) / STEP
-    return np.stack([by_middle, by_variance, by_blur])
+@compiled
+def steered(line: Floats, across: Floats, along: Floats, luma: Floats, bins: Ints) -> tuple[bool, Floats, Floats]:
+    """Whether a bar at `line` (middle, lean, variance, blur) is clear beside a side; if so, how to `steer` it."""
+    near, away, values, place = _near(line[0], line[1], across, along, luma, bins)
+    if len(near) < FEWEST:
+        return False, np.zeros((0, 0)), np.zeros(0)
+    shape, slopes = bar_shape(KNOTS_PX, line[2], line[3]), np.empty((3, len(KNOTS_PX)))
+    slopes[0] = (bar_shape(KNOTS_PX - STEP, line[2], line[3]) - shape) / STEP
+    slopes[1] = (bar_shape(KNOTS_PX, line[2] + STEP, line[3]) - shape) / STEP
+    slopes[2] = (bar_shape(KNOTS_PX, line[2], line[3] + STEP) - shape) / STEP
+    fit = no_profiles(len(near), near[-1] + 1)
+    fit_profiles(fit, near, away, values, shape)
+    weights = weights_of(fit)
+    normal, pull = steer(fit, near, away, place, slopes, weights)
+    return is_clear(fit, weights), normal, pull
+
+
+@compiled
+def _near(
+    centre: float, lean: float, across: Floats, along: Floats, luma: Floats, bins: Ints
+) -> tuple[Ints, Floats, Floats, Floats]:
+    """Of pixels (N,) those that tell a line's shape: their bins, how far from its middle, luma, place along it."""
+    near, many = np.empty_like(bins), 0
+    away, values, place = np.empty_like(across), np.empty_like(across), np.empty_like(across)
+    for i in range(len(bins)):
+        off = across[i] - centre - lean * along[i]
+        if abs(off) < REACH_PX:
+            near[many], away[many], values[many], place[many] = bins[i], off, luma[i], along[i]
+            many += 1
+    return near[:many], away[:many], values[:many], place[:many]
 
 
 class Profiles(NamedTuple):
@@ -138,7 +148,7 @@ class Profiles(NamedTuple):
 
 
 @compiled
-def _no_profiles(pixels: int, bins: int) -> Profiles:
+def no_profiles(pixels: int, bins: int) -> Profiles:
     return Profiles(
         np.zeros((pixels, 3)), np.zeros((bins, 3, 3)), np.zeros((bins, 3)), np.zeros(pixels), np.zeros(bins)
     )
@@ -148,16 +158,11 @@ def _no_profiles(pixels: int, bins: int) -> Profiles:
 def stands_out(across: Floats, along: Floats, luma: Floats, bins: Ints, shape: Floats) -> bool:
     """Whether the likeliest line beside a side is clearly there, if its profile has that `shape` (K,) at the knots."""
     centre, lean = likeliest_line(across, along, luma, bins)
-    near, away, values, many = np.empty_like(bins), np.empty_like(across), np.empty_like(luma), 0
-    for i in range(len(bins)):
-        off = across[i] - centre - lean * along[i]
-        if abs(off) < REACH_PX:
-            near[many], away[many], values[many] = bins[i], off, luma[i]
-            many += 1
-    if many < FEWEST:
+    near, away, values, _ = _near(centre, lean, across, along, luma, bins)
+    if len(near) < FEWEST:
         return False
-    fit = _no_profiles(many, near[many - 1] + 1)
-    fit_profiles(fit, near[:many], away[:many], values[:many], shape)
+    fit = no_profiles(len(near), near[-1] + 1)
+    fit_profiles(fit, near, away, values, shape)
     return is_clear(fit, weights_of(fit))
 
 

@@ -38,6 +38,7 @@ Singles = NDArray[np.float32]
 # Colours are blurred once more when they are written down: places, in standard deviations of that blur, and their
 # shares (Gauss-Hermite quadrature of three points).
 COLOUR_BLUR = ((0.0, 2.0 / 3.0), (math.sqrt(3.0), 1.0 / 6.0), (-math.sqrt(3.0), 1.0 / 6.0))
+REACHES = np.array([reach for reach, _ in COLOUR_BLUR], np.float32)
 SOFT_TURN = 0.1  # of a shadow's strength, over which it sets in as a side turns away from the light
 MOST_ON_WALL = 2.0  # times a level plane's: a light from 27 degrees up
 FIRST_PX, LAST_PX, STEP_PX = -10.0, 14.0, 0.05  # of a side's table, outward of its line

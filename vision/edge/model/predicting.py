@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.compiled import compiled
+from vision.edge.model.cuts import Cuts
 from vision.edge.model.encoding import BGR_OF_YCC, STEPS, YCC_OF_BGR, decoded
 from vision.edge.model.light import (
     BLUR,
@@ -27,6 +28,7 @@ from vision.edge.model.light import (
     LEAN,
     OFFSET,
     REACH,
+    REACHES,
     SHARE,
     SKY,
     SOFT,
@@ -34,13 +36,12 @@ from vision.edge.model.light import (
     TURN,
     WALL,
 )
-from vision.edge.pixels.sidepixels import Cuts, SidePixels
+from vision.edge.pixels.sidepixels import SidePixels
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 
 # Luma is seen at the first place of the colours' blur alone.
-REACHES = np.array([reach for reach, _ in COLOUR_BLUR], np.float32)
 SHARES = np.array([[float(place == 0), part, part] for place, (_, part) in enumerate(COLOUR_BLUR)], np.float32)
 MIXES = SHARES[:, :, None] * YCC_OF_BGR.astype(np.float32)  # (3 places, 3 of luma and colours, 3 of blue green red)
 LUMA_OF_BGR = YCC_OF_BGR[0].astype(np.float32)

@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.edge.model.encoding import YCC_OF_BGR, Encoder
-from vision.edge.model.ruled import Bars
 from vision.edge.pixels.windows import BIN_PX, Window
 
 Floats = NDArray[np.float64]
@@ -90,23 +89,6 @@ def side_pixels(window: Window, encoder: Encoder) -> SidePixels:
         window.bin_starts,
         np.searchsorted(window.bin_side, np.arange(window.count + 1)).astype(np.int64),
     )
-
-
-class Cuts(NamedTuple):
-    """What bars along sides add where cloth cuts them, at the K pixels that show them (`vision.edge.model.ruled`)."""
-
-    starts: Ints  # (S + 1,): the first of each side's, and the end
-    pixels: Ints  # (K,) among all sides'
-    light: Singles  # (3, K) linear blue green red, times px
-    mends: Singles  # (P, 3, K) at P places each: of that light, and slopes of it by distance and by blur
-
-
-def cuts_of(bars: Bars, w: SidePixels, e_px: Floats, foot_px: Floats, blur_px: Floats, usual_px: float) -> Cuts:
-    """At places `e_px` (P, K) outward of the cloth's edges; (S,) are where the mat begins to show, and the blurs."""
-    starts = np.searchsorted(bars.pixels, w.side_starts)
-    side = np.repeat(np.arange(len(foot_px)), np.diff(starts))
-    mends = [np.stack(bars.mend(e, foot_px[side], blur_px[side], usual_px)) for e in e_px]
-    return Cuts(starts, bars.pixels, _single(bars.light), _single(np.stack(mends)))
 
 
 def _single(values: Floats | Singles) -> Singles:

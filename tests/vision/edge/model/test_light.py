@@ -16,11 +16,12 @@ from calibration.tone import SRGB
 from tests.vision.exact import MM_PER_PX, Piece, camera, everywhere, grey, least_offset_sd_px, picture
 from vision.edge.common import COMMON, OWN
 from vision.edge.model.coverage import LAMP, Rims
+from vision.edge.model.cuts import cuts_of
 from vision.edge.model.encoding import YCC_OF_BGR, Encoder
 from vision.edge.model.light import Unknowns, tables
-from vision.edge.model.predicting import REACHES, Light, lay_out, predict, room_for
+from vision.edge.model.predicting import Light, lay_out, predict, room_for
 from vision.edge.model.ruled import NO_BARS, Bars
-from vision.edge.pixels.sidepixels import SidePixels, cuts_of, side_pixels
+from vision.edge.pixels.sidepixels import SidePixels, side_pixels
 from vision.edge.pixels.windows import Axes, sample
 from vision.edge.sides import Picture, SideStart, fit_sides
 from vision.finding.mat import MatPicture, compare_with_mat, mat_picture
@@ -58,7 +59,7 @@ def two_sides(height_mm: float = HEIGHT_MM) -> Sides:
     axes = Axes.at(camera(), height_mm, middle, np.column_stack([np.cos(turns), np.sin(turns)]), np.full(2, 24.0))
     window = sample(Picture.of(scene, camera(), height_mm), axes, 5.0, 6.0, np.zeros((2, 2)), np.zeros(2, np.int64))
     pixels = side_pixels(window, Encoder.of(SRGB))
-    levels = YCC_OF_BGR @ np.random.default_rng(1).uniform(0.5, 0.9, (3, len(window.bin_starts)))
+    levels = YCC_OF_BGR @ np.random.default_rng(1).uniform(0.5, 0.9, (3, len(window.bin_side)))
     return Sides(pixels, axes, np.stack([levels, 0.02 * np.sin(10.0 * levels)]))
 
 
@@ -71,9 +72,8 @@ def start() -> tuple[Floats, Floats]:
 def lights(sides: Sides, own: Floats, common: Floats, figured: bool) -> list[Light]:
     w, axes, at, encoder = sides.pixels, sides.axes, Unknowns(own, common), Encoder.of(SRGB)
     table = tables(axes.rims, at, axes.outward, axes.scale)
-    offset, turn, bow = own[:, :3].repeat(np.diff(w.side_starts), axis=0).T
-    e = (w.across_px - offset - turn * w.along_px - bow * w.bow)[sides.bars.pixels]
-    cuts = cuts_of(sides.bars, w, e + np.outer(REACHES, common[1]), np.zeros(len(own)), at.blur_px, common[0])
+    every, foot_px = np.ones(len(own), bool), np.zeros(len(own))
+    cuts = cuts_of(sides.bars, w, own, common[1], every, foot_px, at.blur_px, common[0])
     result = []
     for s, (first, last) in enumerate(pairwise(w.side_starts)):
         light, room = room_for(last - first, at.shadowed)
