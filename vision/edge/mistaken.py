@@ -26,16 +26,16 @@ def mistaken_px(bars: Bars, window: Window, offsets_px: Floats, cloth: Floats) -
     `cloth` (3, S) is its linear light.
     """
     side, count = window.side[bars.pixels], window.count
-    many = np.maximum(np.bincount(side, minlength=count), 1)
+    many, beside = np.maximum(np.bincount(side, minlength=count), 1), np.diff(window.side_ends)
 
-    def mean(values: Floats, of: NDArray[np.int64] = side, per: NDArray[np.int64] = many) -> Floats:
-        return np.asarray(np.bincount(of, values, count) / per)
+    def mean(values: Floats) -> Floats:
+        return np.asarray(np.bincount(side, values, count) / many)
 
     seen_px = np.sqrt(mean(bars.variance))
     away_px = mean(window.across_px[bars.pixels] - bars.away_px) - offsets_px
     line = np.stack([mean(one) for one in bars.light]) / (math.sqrt(2.0 * math.pi) * np.maximum(seen_px, 1e-6))
-    beside = np.maximum(np.bincount(window.side, minlength=count), 1)
-    mat = np.stack([mean(one, window.side, beside) for one in window.bare])
+    mat = np.zeros((3, count))
+    mat[:, beside > 0] = np.add.reduceat(window.bare, window.side_ends[:-1][beside > 0], axis=1) / beside[beside > 0]
     stands_out = np.sum((cloth - mat) ** 2, axis=0)
     share = np.sum(line**2, axis=0) / np.maximum(stands_out + np.sum(line**2, axis=0), 1e-12)
     return np.asarray(seen_px * share * np.exp(-0.5 * (away_px / (NEAR * np.maximum(seen_px, 1e-6))) ** 2))

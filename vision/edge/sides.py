@@ -22,6 +22,7 @@ from vision.edge.model.overexposed import moved_px, too_bright
 from vision.edge.model.ruled import NO_BARS
 from vision.edge.pixels.neighbours import Neighbours
 from vision.edge.pixels.noise import Noise, encoded_noise
+from vision.edge.pixels.sampling import in_reach
 from vision.edge.pixels.telling import told_by
 from vision.edge.pixels.threads import threads_along
 from vision.edge.pixels.windows import BIN_PX, Axes, Window, sample
@@ -150,15 +151,15 @@ def fit_sides(
     for reach in reaches:
         placed = everything.placed(axes)
         times = 1.0 if fits is None else min(max(float(fits.common.values[0]) / SHARP_PX, 1.0), MOST_SOFT)
-        seen, clear = reach.softer(times), _clear(placed, axes, trims * times)
-        window = placed.kept(clear & _near(placed, seen, offsets, bows, np.zeros(len(starts), bool)))
+        seen, ends_px = reach.softer(times), _ends_px(axes, trims * times)
+        window = placed.kept(_near(placed, seen, ends_px, offsets, bows, np.zeros(len(starts), bool)))
         if reach is WIDE and picture.scene.known:
             light = picture.noise, picture.encoder, float(prior.values[0])
             offsets = likeliest_offsets_px(window, placed, *light, printed, standing_out)
             offsets = offsets - _under_shadow_px(placed, picture, axes)
             valleys = np.where(printed, offsets, np.nan)
         if np.any(printed):
-            window = placed.kept(clear & _near(placed, seen, offsets, bows, printed), bins_px)
+            window = placed.kept(_near(placed, seen, ends_px, offsets, bows, printed), bins_px)
         count = np.bincount(window.side, minlength=len(starts))
         # Far from its place a side that cuts a line is led astray by it: lines are cut when the sides have one.
         cut, blur_px = fits is not None or reach is NARROW, float((fits.common if fits else prior).values[0])
@@ -255,19 +256,18 @@ def _axes_of(picture: Picture, starts: Sequence[SideStart]) -> Axes:
 
 
 def _near(
-    placed: Window, reach: Reach, offsets_px: Floats, bows_px: Floats, printed: NDArray[np.bool_]
+    placed: Window, reach: Reach, ends_px: Floats, offsets_px: Floats, bows_px: Floats, printed: NDArray[np.bool_]
 ) -> NDArray[np.bool_]:
-    """(N,): the pixels within reach of each side's line, as it is bowed; of prints (S,) less of the inside."""
-    inside = np.where(printed, PRINTED_PX, reach.inside_px)[placed.side]
-    e = placed.across_px - np.where(printed, offsets_px, 0.0)[placed.side]
-    e = e - bows_px[placed.side] * placed.bow_basis()
-    return np.asarray((e > -inside) & (e < reach.outside_px))
+    """(N,): the pixels within reach of each side's line, as it is bowed, and its ends; of prints (S,) less inside."""
+    inside_px, middles_px = np.where(printed, PRINTED_PX, reach.inside_px), np.where(printed, offsets_px, 0.0)
+    lines = np.column_stack([middles_px, bows_px, placed.reach_px(), -inside_px, ends_px])
+    return in_reach(placed.across_px, placed.along_px, placed.side, lines, reach.outside_px)
 
 
-def _clear(placed: Window, axes: Axes, trims_px: Floats) -> NDArray[np.bool_]:
-    """(N,): the pixels farther than `trims_px` (S, 2) from the ends of their sides."""
-    half_px, side, along_px = axes.lengths_mm * axes.along_px_per_mm / 2.0, placed.side, placed.along_px
-    return np.asarray((along_px >= (trims_px[:, 0] - half_px)[side]) & (along_px <= (half_px - trims_px[:, 1])[side]))
+def _ends_px(axes: Axes, trims_px: Floats) -> Floats:
+    """(S, 2): from where and up to where along their sides pixels lie `trims_px` (S, 2) within the ends."""
+    half_px = axes.lengths_mm * axes.along_px_per_mm / 2.0
+    return np.column_stack([trims_px[:, 0] - half_px, half_px - trims_px[:, 1]])
 
 
 def _shadowed(fits: Fits) -> bool:

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.compiled import compiled
-from vision.light import BGR_OF_LEVELS, LUMA_CHROMA
+from vision.light import BGR_OF_LEVELS
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
@@ -16,7 +16,7 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 LINE = 4.0  # standard deviations that a pixel of the mat differs from those beside it: it is drawn so
-LUMA = LUMA_CHROMA[0].astype(np.float64)
+TO_BGR, QUARTER = BGR_OF_LEVELS.astype(np.float32), np.float32(0.25)
 
 
 @compiled
@@ -29,27 +29,24 @@ def mat_at(
     beside it is its noise, unless it is more than noise would be.
     """
     bare, slope, steady = np.empty((3, 3, len(x)), np.float32)
-    own = np.empty(3)
+    flat, row, here = levels.reshape(-1), 3 * levels.shape[1], np.empty((3, 3), np.float32)
     for i in range(len(x)):
-        here, right, left = levels[y[i], x[i]], levels[y[i], x[i] + 1], levels[y[i], x[i] - 1]
-        below, above = levels[y[i] + 1, x[i]], levels[y[i] - 1, x[i]]
-        across, down = outward_px[side[i], 0] / 2.0, outward_px[side[i], 1] / 2.0
+        at = row * y[i] + 3 * x[i]  # so without asking whether places lie within
+        across, down = np.float32(outward_px[side[i], 0] / 2.0), np.float32(outward_px[side[i], 1] / 2.0)
+        for k in range(3):
+            right, left, below, above = flat[at + 3 + k], flat[at - 3 + k], flat[at + row + k], flat[at - row + k]
+            here[0, k], here[1, k] = flat[at + k], (right - left) * across + (below - above) * down
+            here[2, k] = (right + left + below + above) * QUARTER
+        # Their first level is luma.
+        more = np.float32(max(0.0, 1.0 - LINE * noise / max(abs(here[0, 0] - here[2, 0]), 1e-9)))
+        for k in range(3):
+            here[2, k] += more * (here[0, k] - here[2, k])
         for c in range(3):
-            ahead, back, under, over = of_bgr(right, c), of_bgr(left, c), of_bgr(below, c), of_bgr(above, c)
-            bare[c, i] = of_bgr(here, c)
-            slope[c, i] = (ahead - back) * across + (under - over) * down
-            steady[c, i] = (ahead + back + under + over) / 4.0
-            own[c] = bare[c, i] - steady[c, i]
-        more = 1.0 - LINE * noise / max(abs(LUMA[0] * own[0] + LUMA[1] * own[1] + LUMA[2] * own[2]), 1e-9)
-        for c in range(3):
-            steady[c, i] += max(more, 0.0) * own[c]
+            of = TO_BGR[c]
+            bare[c, i] = of[0] * here[0, 0] + of[1] * here[0, 1] + of[2] * here[0, 2]
+            slope[c, i] = of[0] * here[1, 0] + of[1] * here[1, 1] + of[2] * here[1, 2]
+            steady[c, i] = of[0] * here[2, 0] + of[1] * here[2, 1] + of[2] * here[2, 2]
     return bare, slope, steady
-
-
-@compiled
-def of_bgr(levels: Singles, c: int) -> float:
-    """Linear light of one channel of a pixel of levels (3,)."""
-    return float(BGR_OF_LEVELS[c, 0] * levels[0] + BGR_OF_LEVELS[c, 1] * levels[1] + BGR_OF_LEVELS[c, 2] * levels[2])
 
 
 @compiled
@@ -72,6 +69,21 @@ def placed_beside(
         across_px[i] = out_mm * (px_per_mm[s, 0] + share * (px_per_mm[s, 1] - px_per_mm[s, 0]))
         along_px[i] = ahead_mm * along_px_per_mm[s]
     return across_px, along_px
+
+
+@compiled
+def in_reach(across_px: Floats, along_px: Floats, side: Ints, lines: Floats, outside_px: float) -> Bools:
+    """(N,): which pixels lie beside sides' lines, up to `outside_px` outward of them.
+
+    `lines` (S, 6) are the lines' offset and bow, how far along it the bow is seen, how far out pixels begin, and where
+    along the side they begin and end.
+    """
+    result = np.empty(len(side), np.bool_)
+    for i in range(len(side)):
+        offset, bow, reach, inner, start, end = lines[side[i]]
+        e = across_px[i] - offset - bow * (1.0 / 3.0 - (along_px[i] / reach) ** 2)
+        result[i] = inner < e < outside_px and start <= along_px[i] <= end
+    return result
 
 
 @compiled

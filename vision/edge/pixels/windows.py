@@ -168,7 +168,7 @@ class Window:
         seen, bare, slope, steady = (
             rows_in_order(one, order) for one in (self.seen, self.bare, self.slope, self.steady)
         )
-        side, points = self.side[order], self.points_mat_mm[order]
+        side, points = self.side[order], self.points_mat_mm.take(order, axis=0)
         shown = self.shown[..., order] if self.shown.size else self.shown
         return Window(side, points, across, along, seen, bare, slope, steady, shown, starts, sides, self.count)
 
@@ -229,5 +229,5 @@ def sample(
     side, x, y = at.side[order], at.x[order], at.y[order]
     seen = np.ascontiguousarray(picture.encoder.luma_chroma_at(scene.seen.at(x, y), x, y).T, np.float32)
     mat = mat_at(scene.mat.at(x, y), x, y, side, axes.outward_px, float(scene.noise[0]))
-    across, along = at.across_px[order], at.along_px[order]
-    return Window(side, at.points_mat_mm[order], across, along, seen, *mat, NOTHING_SHOWN, starts, sides, count)
+    across, along, points = at.across_px[order], at.along_px[order], at.points_mat_mm.take(order, axis=0)
+    return Window(side, points, across, along, seen, *mat, NOTHING_SHOWN, starts, sides, count)
