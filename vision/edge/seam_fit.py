@@ -175,7 +175,7 @@ class SeamSolver:
         low, high = float(self.w.across_px.min()), float(self.w.across_px.max())
         count = max(2, round((high - low) / SCAN_PX))
         place = np.minimum(((self.w.across_px - low) / (high - low) * count).astype(np.int64), count - 1)
-        shape = (len(self.w.bin_starts), count)
+        shape = (len(self.w.bin_side), count)
         key = self.bin * count + place
         sums = [np.bincount(key, one, shape[0] * count).reshape(shape) for one in (np.ones(len(key)), *self.w.seen)]
         number, *values = (np.cumsum(one, axis=1) for one in sums)
@@ -188,7 +188,7 @@ class SeamSolver:
         return low + (SCAN_RIM + int(np.argmax(inner)) + 1) * (high - low) / count if len(inner) else 0.0
 
     def _first_levels(self, offset_px: float) -> Floats:
-        levels = np.empty((2, 3, len(self.w.bin_starts)))
+        levels = np.empty((2, 3, len(self.w.bin_side)))
         for k, way in enumerate((-1.0, 1.0)):
             deep = way * (self.w.across_px - offset_px) > 1.5
             count = np.bincount(self.bin[deep], minlength=levels.shape[2])
