@@ -24,6 +24,7 @@ EVEN = 0.3  # by so much the shares of blue, green and red may differ: two light
 STEEP = 0.09  # of the mat's light per cell: an edge of cloth, or of a hard shadow
 SHOWS = 0.5  # of the detail at least must go on, less is lost in the noise of both pictures
 SURE = 6.0  # standard deviations
+BETWEEN = np.ones((7, 7), np.uint8)  # what is no wider lies between the cells around it
 BLOCK_CELLS = 8  # within which errors of the detail belong together
 WINDOW_CELLS = 25  # over which it is seen whether the detail ends
 HIDES = 3.0  # standard deviations
@@ -56,7 +57,9 @@ def shade_in(scene: Scene, box: tuple[slice, slice], differs: NDArray[np.uint8],
             continue
         at = slice(y, y + height), slice(x, x + width)
         own = labels[at] == k
-        if _mat_shows(seen[at][..., 0], bare[at][..., 0], own, least_cells):
+        # Cells chosen for being darker than the mat follow its noise: those between them have their say, too.
+        shown = (cv2.morphologyEx(own.astype(np.uint8), cv2.MORPH_CLOSE, BETWEEN) > 0) & (differs[at] > 0)
+        if _mat_shows(seen[at][..., 0], bare[at][..., 0], shown, least_cells):
             found = found | _with_rim(labels == k, share, even & (differs > 0))
     return found
 
