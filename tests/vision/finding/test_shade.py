@@ -13,6 +13,8 @@ import pytest
 import shapely
 
 from tests.vision.exact import MM_PER_PX, Piece, camera, everywhere, grey, picture, px_of_mm
+from tests.vision.exact_cloth import Print
+from tests.vision.exact_scenes import LIGHT_MAT, SMALL_VIEW, Condition, shot
 from vision.finding.mat import MatPicture, Scene, compare_with_mat, mat_picture
 from vision.finding.regions import find_regions
 from vision.light import linear_image, mean_light
@@ -90,3 +92,14 @@ def test_cloth_near_the_mat_is_not_lost_in_a_shadow():
     cv2.fillPoly(inside, [np.rint(np.array(square_px.exterior.coords)).astype(np.int32)], 1)
     # In the shadow it has the mat's contrast in it: 0.066 on 0.048.
     assert np.count_nonzero(mask & (inside > 0)) > 0.95 * square_px.area
+
+
+@pytest.mark.parametrize("seed", [0, 1])
+def test_a_weak_print_about_the_mats_light_is_no_shadow(seed):
+    """Stripes darker and lighter than the mat by 0.03: whole pieces had vanished, or fallen apart into 14."""
+    figures = ((0.426, 0.422, 0.492), (0.416, 0.428, 0.438), (0.495, 0.467, 0.432))
+    stripes = Print("stripes", (0.429, 0.481, 0.441), figures, pitch_mm=8.0)
+    one = shot(Condition(lambda random, mat: stripes, mat=LIGHT_MAT, units=4, exposure=1.08), seed, SMALL_VIEW)
+    on_mat = np.ones(one.linear.shape[:2], bool)
+    found = find_regions(compare_with_mat(one.linear, mat_picture(one.bare), on_mat), on_mat, 400.0)
+    assert len(found) == len(one.units)
