@@ -179,6 +179,8 @@ def fit_sides(
         moves_u = np.where(printed | (reach is reaches[-1]), FINELY_U, ROUGHLY_U)
         steps = SHADOWED_STEPS if prior.shadowed else reach.steps
         fits = solve(here, start, prior, Until(steps, moves_u), fits)
+        if unasked and _shadowed(fits):  # what a fit that ended early has still to move can seem one
+            fits = solve(here, fits.at, prior, Until(steps, FINELY_U), fits)
         if unasked and _shadowed(fits):
             unasked, prior = False, unseen(float(np.median(axes.rims.height_px)), shadowed=True)
             fits = solve(here, Unknowns(fits.own, prior.values), prior, Until(SHADOWED_STEPS, FINELY_U), fits)
