@@ -11,11 +11,11 @@ from shapely import Polygon
 from projector.guide.sewn.place import LaidUnit, lay_unit
 from projector.guide.sewn.state import Sewn
 from projector.guide.units.state import wanted_of
+from projector.guide.untouched import is_untouched
 from vision.units import Judged
 
 Floats = NDArray[np.float64]
 
-STILL_MM = 0.3  # a unit whose corners moved by less was not touched; its line stays where it is
 SAME_PLACE = 0.3  # share of two outlines' union that they have in common: one cloth, nudged
 SAME_SIZE_MM = 0.6  # sides that differ by less are those of the same unit, taken up and laid down again
 
@@ -55,8 +55,7 @@ def share_of(a: Floats, b: Floats) -> float:
 
 
 def is_still(before: LaidUnit, now: LaidUnit) -> bool:
-    then, here = before.unit.corners_mat_mm, now.unit.corners_mat_mm
-    return then.shape == here.shape and bool(np.abs(then - here).max() <= STILL_MM)
+    return is_untouched(before.unit.corners_mat_mm, now.unit.corners_mat_mm)
 
 
 def is_same(known: LaidUnit, cloth: Judged) -> bool:

@@ -46,9 +46,9 @@ from projector.guide.units.state import (
 )
 from projector.guide.units.truing import tilt_of
 from projector.guide.units.whichside import with_sides_told
+from projector.guide.untouched import is_untouched
 from projector.piecing.plans import Plan
 
-STILL_MM = 0.3  # a strip whose corners moved by less was not touched; its line stays where it is
 CUT_SHARE = 0.5  # of the shortening that a cut should bring: from here on it was made
 TOUCHING = "touching"
 LONGER_MM = 5.0  # a strip that has grown by more is another strip
@@ -163,7 +163,7 @@ def _strip_gone(state: Cutting, cloths: Sorted, seen: Observation) -> Turn:
 def _untouched_or_moved(state: Cutting, cloths: Sorted) -> Turn:
     strip, old = _found(cloths), known(state)
     here = replace(state, lying=cloths.lying)
-    if state.line is not None and _is_still(old, strip):
+    if state.line is not None and is_untouched(old.outline_mat_mm, strip.outline_mat_mm):
         return Turn(here)
     if state.line is None:
         return aimed(replace(here, strip=strip))
@@ -250,9 +250,3 @@ def _was_cut(state: Cutting, now: FoundStrip) -> bool:
         shift = (before.end_middle_mat_mm - now.end_middle_mat_mm) @ before.along
         return abs(float(shift)) >= CUT_SHARE * due_mm
     return before.length_mm - now.length_mm >= CUT_SHARE * due_mm
-
-
-def _is_still(before: FoundStrip, now: FoundStrip) -> bool:
-    if before.outline_mat_mm.shape != now.outline_mat_mm.shape:
-        return False
-    return bool(abs(before.outline_mat_mm - now.outline_mat_mm).max() <= STILL_MM)

@@ -19,11 +19,11 @@ from projector.guide.units.onward import ask, creep_reason, onward, refused
 from projector.guide.units.sorting import UNIT_LIKE, same_place
 from projector.guide.units.state import Cutting, Event, Kept, Lying, Phase, Record, Turn, wanted
 from projector.guide.units.trimming import trim_line
+from projector.guide.untouched import is_untouched
 from vision.units import Judged, Verdict
 
 COUNTS = (Verdict.FITS, Verdict.CLOSE)
 TRIMMED_SHARE = 0.5  # of the area that a trim should take off: from here on it was made
-STILL_MM = 0.3  # a unit whose corners moved by less was not touched
 TURN_OVER = "turn it face up, or space to leave it out"
 LAY_CLEAR = "slide the unit clear"
 
@@ -115,7 +115,7 @@ def trim_seen(state: Cutting, judged: tuple[Judged, ...]) -> Turn:
         return Turn(state) if state.note == LAY_CLEAR else Turn(replace(state, note=LAY_CLEAR))
     old = state.last.judged.unit.corners_mat_mm
     now = unit.unit.corners_mat_mm
-    if state.line is not None and now.shape == old.shape and float(np.abs(now - old).max()) <= STILL_MM:
+    if state.line is not None and is_untouched(old, now):
         return Turn(state)
     if _area(old) - _area(now) >= TRIMMED_SHARE * _due_mm2(state):
         return unit_judged(replace(state, line=None), unit)

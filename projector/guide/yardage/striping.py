@@ -10,15 +10,14 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-import numpy as np
-
 from projector.guide.chapters import YardageChapter
 from projector.guide.looks import KeyPressed, MatCleared, Observation, YardageSeen
 from projector.guide.scene.scenes import Point
 from projector.guide.sitting import USUAL, Sitting
 from projector.guide.tables import by_key, ignored, turn_by
-from projector.guide.units.cutting import CUT_SHARE, LONGER_MM, STILL_MM
+from projector.guide.units.cutting import CUT_SHARE, LONGER_MM
 from projector.guide.units.layout import CutLine, FoundStrip, shrinks_by_mm
+from projector.guide.untouched import is_untouched
 from projector.guide.yardage.keys import KEYS, Rule
 from projector.guide.yardage.layout import NoYardage, depth_words, off_square
 from projector.guide.yardage.onward import aimed, cloth_wanted, finished, gives, known, onward, strip_aimed
@@ -109,7 +108,7 @@ def _cut_looked_for(state: Striping, seen: Observation) -> Turn:
         if state.phase is Phase.SQUARE_END:
             return aimed(replace(here, raw_end=False, end_will_do=False))
         return _strip_cut(replace(here, end_will_do=False, inner=off_square(now)), cloths)
-    if state.line is not None and _is_still(before, now):
+    if state.line is not None and is_untouched(before.outline_mat_mm, now.outline_mat_mm):
         return Turn(replace(here, cloth=before))
     again = aimed(here)
     return Turn(again.state) if state.line is not None and again.state.phase is state.phase else again
@@ -215,9 +214,3 @@ def _line_of(state: Striping) -> CutLine:
     if line is None:
         raise ValueError("no line was laid")
     return line
-
-
-def _is_still(before: FoundStrip, now: FoundStrip) -> bool:
-    if before.outline_mat_mm.shape != now.outline_mat_mm.shape:
-        return False
-    return bool(np.abs(before.outline_mat_mm - now.outline_mat_mm).max() <= STILL_MM)
