@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,7 +35,8 @@ class Common:
     """
 
     values: Floats  # (8,) or (12,)
-    covariance: Floats  # of the same size, each way
+    covariance: Floats  # of the same size, each way, and that of the mask's after it
+    mask: Floats = field(default_factory=lambda: np.empty(0))  # (Q,) or none (`vision.edge.model.unmasked`)
 
     @property
     def shadowed(self) -> bool:
@@ -75,15 +76,16 @@ def in_known_light(height_px: float, share: float) -> Common:
 def held_light(known: Common) -> Common:
     """The same with a lamp's shadow held again, for a fit that begins from what is known already."""
     covariance = known.covariance.copy()
-    covariance[len(COMMON) :], covariance[:, len(COMMON) :] = 0.0, 0.0
-    covariance[len(COMMON) :, len(COMMON) :] = HELD_U**2 * np.eye(len(CAST))
-    return Common(known.values, covariance)
+    held = slice(len(COMMON), len(COMMON) + len(CAST))
+    covariance[held], covariance[:, held] = 0.0, 0.0
+    covariance[held, held] = HELD_U**2 * np.eye(len(CAST))
+    return replace(known, covariance=covariance)
 
 
 def doubted_light(fitted: Common, reach_u_mm: float) -> Common:
     """The same with what is not known of a lamp's shadow that was held; `reach_u_mm`: of how far it reaches."""
     held = [*np.zeros(len(COMMON)), SHARE_U, reach_u_mm, reach_u_mm, LENS_SOFT_U_MM]
-    return Common(fitted.values, fitted.covariance + np.diag(np.array(held) ** 2))
+    return _doubted(fitted, np.array(held))
 
 
 def doubted_shape(fitted: Common) -> Common:
@@ -94,4 +96,10 @@ def doubted_shape(fitted: Common) -> Common:
     """
     shadows = fitted.values.copy()
     shadows[: SHADOW.start], shadows[SHADOW.stop : len(COMMON)], shadows[len(COMMON) + 3 :] = 0.0, 0.0, 0.0
-    return Common(fitted.values, fitted.covariance + np.diag((SHAPE_U * shadows) ** 2))
+    return _doubted(fitted, SHAPE_U * shadows)
+
+
+def _doubted(fitted: Common, u: Floats) -> Common:
+    """The same, its values (8,) or (12,) less sure by `u`."""
+    more = np.diag(np.concatenate([u, np.zeros(len(fitted.mask))]) ** 2)
+    return replace(fitted, covariance=fitted.covariance + more)

@@ -23,7 +23,8 @@ class Equations:
     prior_gradient: Floats  # (C,)
 
     @cached_property
-    def _parts(self) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+    def parts(self) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+        """The own's inverse, how they follow the common ones, these ones' equations without them, what mixes both."""
         n = len(OWN)
         inverse = inverse_of(self.normal[:, :n, :n] + np.diag([1e-3, 1e-3, 1e-3, 0.0, 0.0, 0.0, 0.0]))
         mixed = self.normal[:, :n, n:]
@@ -40,7 +41,7 @@ class Equations:
         Of these none changes by less than `least` or more than `most` (C,): the others follow where it stops. To stop
         it afterwards would leave them where they were to make up for a change that never came.
         """
-        inverse, follow, reduced, right, _ = self._parts
+        inverse, follow, reduced, right, _ = self.parts
         common = np.asarray(np.linalg.solve(reduced, right), np.float64)
         stopped = np.zeros(len(common), np.bool_)
         while np.any(beyond := ~stopped & ((common < least) | (common > most))):
@@ -54,7 +55,7 @@ class Equations:
     @property
     def own_covariance(self) -> Floats:
         """(S, 7, 7) of the own unknowns were the common ones exact."""
-        return self._parts[0]
+        return self.parts[0]
 
     def after(self, own_change: Floats, common_change: Floats) -> Equations:
         """What they would be after a small step of the own (S, 7) and the common (C,) unknowns."""
@@ -73,7 +74,7 @@ class Equations:
 
     def against(self, which: slice) -> float:
         """Chi-square of a score test: how strongly the sides, without the prior, pull at some common unknowns."""
-        _, _, reduced, right, _ = self._parts
+        _, _, reduced, right, _ = self.parts
         sides, pull = reduced - self.prior_normal, right - self.prior_gradient
         others = np.delete(np.arange(len(pull)), np.arange(len(pull))[which])
         mixed = sides[which][:, others]
@@ -84,7 +85,7 @@ class Equations:
 
     def eliminated(self) -> tuple[Floats, Floats, Floats]:
         """The own unknowns' covariance were the common ones exact, how they follow these, these ones' covariance."""
-        inverse, follow, reduced, _, _ = self._parts
+        inverse, follow, reduced, _, _ = self.parts
         return inverse, follow, np.asarray(np.linalg.inv(reduced), np.float64)
 
 

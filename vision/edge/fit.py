@@ -18,12 +18,15 @@ from vision.edge.eliminating import Sums, no_sums
 from vision.edge.equations import Equations
 from vision.edge.evaluating import There, evaluate, rooms_for
 from vision.edge.levels import Levels, first_levels, following
+from vision.edge.maskfit import ByMask, evaluate_wider, mask_told, no_mask
 from vision.edge.misfit import misfit_px
 from vision.edge.model.cast import CAST_LEAST, CAST_MOST
 from vision.edge.model.cuts import Cuts, cuts_of
-from vision.edge.model.encoding import Encoder
+from vision.edge.model.encoding import BGR_OF_YCC, Encoder
 from vision.edge.model.light import Unknowns, tables
+from vision.edge.model.mask import Sharpening
 from vision.edge.model.ruled import Bars
+from vision.edge.model.unmasked import MASK, changes
 from vision.edge.pixels.noise import Noise
 from vision.edge.pixels.sidepixels import side_pixels
 from vision.edge.pixels.windows import Axes, Window
@@ -67,7 +70,7 @@ class Fits:
     levels: Levels
     seen: Bools  # (S,) which sides have pixels
     own_covariance: Floats  # (S, 3, 3) of offset, turn and bow, were the common unknowns exact
-    by_common: Floats  # (S, 3, 8 or 12): how offset, turn and bow follow an error of the common unknowns
+    by_common: Floats  # (S, 3, 8 + Q or 12 + Q): how offset, turn and bow follow an error of what `common` holds
     common: Common
     colour_share: Floats  # (S,) of what is known of the offset, that comes from the colours
     shadow_doubt: float  # chi-square, 4 degrees of freedom: how much the sides contradict the prior's shadow
@@ -94,6 +97,7 @@ class Beside:
     lined: Bools  # (S,) which sides lie beside lines
     cut: bool  # unless lines are cut, sides beside them say nothing of what is common
     coloured: Bools  # (S,) which sides' colours tell anything, and not their luma alone
+    mask: Sharpening | None  # that was undone, if what is not known of it is asked for
 
 
 def solve(beside: Beside, start: Unknowns, prior: Common, until: Until, known: Fits | None = None) -> Fits:
@@ -130,7 +134,12 @@ class _Solver:
         self.highest = np.where(np.isfinite(valleys), valleys + VALLEY_PX, MOST_OFFSET_PX)
         self.figured = self.borders.figured
         self.silent = self.figured | self.lined & (not beside.cut)
-        self.before = np.asarray(np.linalg.inv(prior.covariance), np.float64)
+        own = len(prior.values)
+        self.mask, self.known_mask = (
+            beside.mask,
+            (prior.mask, prior.covariance[own:, own:]) if len(prior.mask) else None,
+        )
+        self.before = np.asarray(np.linalg.inv(prior.covariance[:own, :own]), np.float64)
 
     def solve(self, start: Unknowns, until: Until, known: Fits | None) -> Fits:
         left = 0.0
@@ -152,7 +161,7 @@ class _Solver:
             levels = following(levels, self.pixels.side_bins, self.figured, self.coloured, *free, changes)
         # Beside a line, what is not known of the line can seem a shadow.
         doubt = here.equations.after(own_change, common_change).without(self.lined).against(SHADOW)
-        return self._result(at, levels, here, doubt, self._by_bars(here, before))
+        return self._result(at, levels, here, doubt, self._by_bars(here, before), self._by_mask(before, here))
 
     def _moved(self, change: Floats, equations: Equations, moves_u: Floats | float) -> float:
         """By how many times what would matter the side moved that moved most."""
@@ -177,9 +186,15 @@ class _Solver:
 
     def _evaluated(self, at: Unknowns, levels: Levels, told: Bools) -> _Evaluated:
         """The equations at some unknowns; `told` (S,): whether residuals tell how noisy a side is."""
-        n, outward, px_per_mm = len(OWN), self.axes.outward, self.axes.scale
+        outward, px_per_mm = self.axes.outward, self.axes.scale
         follows, there = at.follows(self.axes.rims, outward, px_per_mm), self._there(at, levels, told)
         sums = self._summed(at, there, False, there.cuts)
+        # A print says nothing of what the picture's sides have in common: too much of it is unknown.
+        return _Evaluated(self._equations(at, sums, follows).without(self.silent), sums, there, follows)
+
+    def _equations(self, at: Unknowns, sums: Sums, follows: Floats) -> Equations:
+        """Of all sides; unknowns that follow after the common ones of `at` have no prior."""
+        n, more = len(OWN), follows.shape[1] - len(OWN) - len(at.common)
         normal = follows @ sums.normal @ np.swapaxes(follows, 1, 2)
         gradient = np.einsum("sxd,sd->sx", follows, self.pixels.by_side(sums.scores))
         # Where the picture's sides throw no shadow, none of them does.
@@ -187,9 +202,7 @@ class _Solver:
         gradient[:, :n] += (OWN_PRIOR - at.own) / own_u**2
         normal[:, :n, :n] += np.diag(1.0 / own_u**2)
         pull = self.before @ (self.prior.values - at.common)
-        # A print says nothing of what the picture's sides have in common: too much of it is unknown.
-        equations = Equations(normal, gradient, self.before, pull).without(self.silent)
-        return _Evaluated(equations, sums, there, follows)
+        return Equations(normal, gradient, np.pad(self.before, (0, more)), np.pad(pull, (0, more)))
 
     def _by_bars(self, here: _Evaluated, at: Unknowns) -> list[Floats]:
         """(S, 3) each: by how much offset, turn and bow would differ with other bars that may as well be true."""
@@ -202,6 +215,22 @@ class _Solver:
             gradient = np.einsum("sxd,sd->sx", here.follows, self.pixels.by_side(sums.scores))
             changes.append(replace(still, gradient=gradient).without(self.silent).step()[0][:, :3])
         return changes
+
+    def _by_mask(self, at: Unknowns, here: _Evaluated) -> ByMask:
+        """What is not known of the mask that was undone: asked once, as unknowns that join the equations."""
+        if self.mask is None:
+            return no_mask(self.count, len(at.common))
+        there, light, does, many = here.there, self.rooms.light, len(at.does), here.follows.shape[1]
+        cloth = np.maximum(self.encoder.decode((BGR_OF_YCC @ there.levels.mean[0]).T), 0.0)
+        by_mask = changes(self.mask, there.tables, cloth, self.pixels.mat_beside() * at.own[:, 3:4], self.encoder)
+        wide = light._replace(slopes=np.empty((does + len(MASK), *light.slopes.shape[1:]), np.float32))
+        sums = no_sums(self.count, len(self.pixels.bin_starts) - 1, does + len(MASK))
+        evaluate_wider(sums, self.rooms, wide, self.pixels, there, by_mask)
+        follows = np.zeros((self.count, many + len(MASK), does + len(MASK)))
+        follows[:, :many, :does], follows[:, many:, does:] = here.follows, np.eye(len(MASK))
+        told = self._equations(at, sums, follows)
+        told.gradient[:, :many] = here.equations.gradient  # with what doubt of the levels takes back
+        return mask_told(told, told.without(self.silent), self.mask, self.known_mask)
 
     def _there(self, at: Unknowns, levels: Levels, told: Bools) -> There:
         table = tables(self.axes.rims, at, self.axes.outward, self.axes.scale)
@@ -218,9 +247,16 @@ class _Solver:
         return cuts_of(bars, self.pixels, at.own, float(at.common[1]), self.coloured, foot_px, *blurs_px)
 
     def _result(
-        self, at: Unknowns, levels: Levels, here: _Evaluated, shadow_doubt: float, by_bars: Sequence[Floats]
+        self,
+        at: Unknowns,
+        levels: Levels,
+        here: _Evaluated,
+        shadow_doubt: float,
+        by_bars: Sequence[Floats],
+        by_mask: ByMask,
     ) -> Fits:
         inverse, by_common, covariance = here.equations.eliminated()
+        by_common = np.concatenate([by_common[:, :3], by_mask.sides], axis=2)
         n, bins = len(OWN), np.diff(self.pixels.side_bins)
         scores = np.einsum("bnd,bd->bn", np.repeat(here.follows[:, :n], bins, axis=0), here.sums.scores)
         together = self.pixels.together()
@@ -240,8 +276,8 @@ class _Solver:
             levels,
             self.seen,
             own_covariance,
-            by_common[:, :3],
-            Common(at.common, covariance),
+            by_common,
+            Common(at.common, by_mask.joined(covariance), by_mask.values),
             info[:, 1:].sum(axis=1) / np.maximum(info.sum(axis=1), 1e-12),
             shadow_doubt,
             self._leaning(at.own[:, FOCUS]),

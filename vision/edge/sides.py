@@ -100,7 +100,7 @@ class SideFit:
     along: Floats  # (2,)
     length_mm: float
     own_covariance: Floats  # (3, 3) of the unknowns, were what all sides have in common exact
-    by_common: Floats  # (3, 8 or 12): how the unknowns follow an error of what is common
+    by_common: Floats  # (3, 8 + Q or 12 + Q): how the unknowns follow an error of what is common, and of the mask
     covariance: Floats  # (3, 3) with the common doubt
     bow_mm: float
     soft_px: float  # standard deviation of its blur, about; NaN if unclear
@@ -175,7 +175,9 @@ def fit_sides(
             start = Unknowns(np.where((printed | lined)[:, None], start.own, fits.own), fits.common.values)
         start.own[:, :3] = np.column_stack([offsets, np.zeros(len(starts)), bows])
         known = prints.borders, valleys, bars, lined, cut, coloured
-        here = Beside(window, axes, picture.noise, picture.encoder, *known)
+        here = Beside(
+            window, axes, picture.noise, picture.encoder, *known, picture.scene.mask if reach is reaches[-1] else None
+        )
         moves_u = np.where(printed | (reach is reaches[-1]), FINELY_U, ROUGHLY_U)
         steps = SHADOWED_STEPS if prior.shadowed else reach.steps
         fits = solve(here, start, prior, Until(steps, moves_u), fits)
@@ -198,7 +200,7 @@ def fit_sides(
     # What the camera cannot tell of cloth that is too bright for it, a print's levels least of all.
     full = too_bright(placed)
     moves_px, moves_u = moved_px(placed, picture.noise, picture.encoder, blur_px + fits.own[:, 4], full)
-    moves_px = np.where(printed, 0.0, moves_px)
+    moves_px = np.where(printed, 0.0, moves_px) + fits.by_common[:, 0, len(fits.at.common) :] @ fits.common.mask
     axes = replace(axes, middles_mat_mm=axes.middles_mat_mm + axes.outward * (moves_px / axes.scale)[:, None])
     # Only luma tells threads apart: colours are blurred over several.
     by_luma = fits.own_covariance[:, 0, 0] * (1.0 - fits.colour_share) ** 2

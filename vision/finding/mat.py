@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from calibration.pinhole import Pinhole
 from calibration.tone import SRGB, Tone
+from vision.edge.model.mask import Sharpening
 from vision.finding.contrast import CELL_PX, Contrast, bare_spread, commonest, in_cells, measure_contrast
 from vision.finding.exposure import Exposure, match_exposure
 from vision.finding.layers import Layer, part_of
@@ -150,6 +151,7 @@ class Scene:
     moved_px: float = 0.0  # how far the camera has moved since the mat's picture, at most; 0 if not noticeably
     lamp: KnownLamp | None = None  # where the light comes from, if that is known
     held: bool = False  # whether the mat's light is known to be about that of its picture
+    mask: Sharpening | None = None  # what its camera had sharpened it by, and was undone
 
     @property
     def shape(self) -> tuple[int, int]:

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 
 from calibration.tone import Tone
 from vision.edge.model.encoding import YCC_OF_BGR, Encoder
-from vision.edge.model.sharpening import Sharpening, find_sharpening, seems_sharpened
+from vision.edge.model.mask import Sharpening
+from vision.edge.model.sharpening import find_sharpening, seems_sharpened
 from vision.edge.start.profiles import profiles_of, straight_parts
 from vision.finding.layers import Layer
 from vision.finding.mat import Scene
@@ -40,7 +41,7 @@ def before_sharpening(scene: Scene, regions: Sequence[Region]) -> Scene:
     if found is None:
         return scene
     mat = Layer.of(unsharpened(scene.bare, found, scene.tone)) if scene.known else scene.mat
-    return replace(scene, seen=Layer.of(unsharpened(scene.levels, found, scene.tone)), mat=mat)
+    return replace(scene, seen=Layer.of(unsharpened(scene.levels, found, scene.tone)), mat=mat, mask=found)
 
 
 def unsharpened(levels: Floats32, sharpening: Sharpening, tone: Tone) -> Floats32:

@@ -79,7 +79,7 @@ def _figures(
     lengths = np.array([piece.length_mm for piece in pieces])
     own = _own_u_mm(pieces)
     model_mm = MODEL_FLOOR_PX / float(np.mean([piece.fit.px_per_mm for piece in pieces]))
-    follow = np.array([piece.fit.by_common[0] for piece in pieces])  # (N, 8 or 12), mm outward
+    follow = np.array([piece.fit.by_common[0] for piece in pieces])  # (N, 8 + Q or 12 + Q), mm outward
     of_light = np.sqrt(np.maximum(np.einsum("nc,cd,nd->n", follow, common.covariance, follow), 0.0))
     whole = lengths @ follow
     grown = math.hypot(trust.scale_u, cloth.u_mm / lens_mm)  # of any length

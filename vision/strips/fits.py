@@ -127,7 +127,7 @@ def pieced(fits: Sequence[SideFit], common: Common) -> PiecedLine:
 
 
 def followed(fits: Sequence[SideFit]) -> Floats:
-    """(8 or 12,): how a line through pieces moves outward, mm, with an error of what is common."""
+    """(8 + Q or 12 + Q,): how a line through pieces moves outward, mm, with an error of what is common."""
     return np.asarray(np.average([fit.by_common[0] for fit in fits], axis=0, weights=[fit.length_mm for fit in fits]))
 
 

@@ -12,7 +12,8 @@ from scipy.ndimage import gaussian_filter
 
 from tests.vision.exact import MM_PER_PX, Piece, camera, everywhere, picture
 from vision.edge.model.encoding import YCC_OF_BGR, Encoder
-from vision.edge.model.sharpening import Sharpening, find_sharpening
+from vision.edge.model.mask import Sharpening
+from vision.edge.model.sharpening import find_sharpening
 from vision.edge.start.profiles import profiles_of, straight_parts
 from vision.finding.mat import SRGB, Scene, compare_with_mat, mat_picture
 from vision.finding.sharpened import CLOSELY, unsharpened

@@ -12,21 +12,19 @@ What was done is undone by the same mask: E = (seen + a B_r E) / (1 + a), a low-
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import lru_cache
 
-import cv2
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 from scipy.special import ndtr, stdtrit
 
 from vision.edge.model.encoding import YCC_OF_BGR, Encoder
+from vision.edge.model.mask import RADIUS_LOG_U, RADIUS_PX, Sharpening
 from vision.edge.start.crossing import BIN_PX
 from vision.edge.start.profiles import CENTRES_PX, Profiles
 
 Floats = NDArray[np.float64]
-Floats32 = NDArray[np.float32]
 
 GRID_PX = BIN_PX / 2.0  # of the model; bins' middles lie on it
 OUTER_PX = 8.0  # more of the model, that the mask sees
@@ -40,7 +38,6 @@ OWN_START = np.array([0.0, math.log(0.9), 1.0, 0.0])
 OWN_U = np.array([1.0, 0.5, 0.3, 0.1])
 OWN_MOST_STEP = np.array([0.3, 0.3, 0.2, 0.05])
 AMOUNT_U = 2.0  # before a picture is seen
-RADIUS_PX, RADIUS_LOG_U = 1.1, 0.3  # cameras' own: 0.6 to 2 px
 RADII_PX = 0.45, 2.6
 MOST_AMOUNT = 4.0
 MODEL_ERROR = 0.003  # of the step, in the middle of the edge: what the blur's shape does not know
@@ -50,35 +47,6 @@ OF_CLEAR = 0.25  # of what is clear is asked for at a glance
 LEAST_RISE = 0.0015  # of the step: what lifts luma less beside an edge moves none by a hundredth of a pixel either
 LEAST_STRENGTH = 0.08  # less moves no edge by a hundredth of a pixel
 FLAT = CENTRES_PX < -5.0  # cloth is level there, whatever the camera does at its edge
-LEFT = 1e-3  # of what was added, when undoing ends
-
-
-@dataclass(frozen=True, slots=True)
-class Sharpening:
-    """An unsharp mask: `amount` of what a Gaussian blur of `radius_px` (standard deviation) takes away was added."""
-
-    amount: float
-    radius_px: float
-    amount_u: float = 0.0  # were the radius exact
-
-    @property
-    def strength(self) -> float:
-        """Amount times radius squared: what edges tell best, and what moves them."""
-        return self.amount * self.radius_px**2
-
-    @property
-    def strength_u(self) -> float:
-        """Its standard uncertainty."""
-        return self.amount_u * self.radius_px**2
-
-    def undone(self, luma: Floats32) -> Floats32:
-        """Encoded luma (H, W) before the mask, by a fixed-point iteration that shrinks errors by a / (1 + a) a step."""
-        share = self.amount / (1.0 + self.amount)
-        before: Floats32 = luma
-        for _ in range(math.ceil(math.log(LEFT) / math.log(share))):
-            blurred = cv2.GaussianBlur(before, (0, 0), self.radius_px)
-            before = np.asarray(cv2.addWeighted(luma, 1.0 - share, blurred, share, 0.0), np.float32)
-        return before
 
 
 def seems_sharpened(profiles: Profiles) -> bool:

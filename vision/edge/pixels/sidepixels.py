@@ -17,6 +17,7 @@ Bools = NDArray[np.bool_]
 
 TILT_PX = 1.2  # from the line to the middle of what is seen of a print
 TILT_LEAST, TILT_MOST = -1.5, 1.0
+MAT_PX = 1.0  # outward of a side's line: surely mat
 
 
 class SidePixels(NamedTuple):
@@ -55,6 +56,13 @@ class SidePixels(NamedTuple):
     def most(self) -> int:
         """How many pixels a side has at most."""
         return int(np.diff(self.side_starts).max(initial=0))
+
+    def mat_beside(self) -> Floats:
+        """(S, 3): the mean light of the bare mat beside each side."""
+        side = np.repeat(np.arange(len(self.side_bins) - 1), np.diff(self.side_starts))
+        beside = (self.across_px > MAT_PX).astype(np.float64)
+        count = np.maximum(np.bincount(side, beside, len(self.side_bins) - 1), 1.0)
+        return np.stack([np.bincount(side, beside * one, len(count)) / count for one in self.bare], axis=1)
 
     def together(self) -> Ints:
         """(C,): the first of the bins that lie within the same `BIN_PX` along a side, whose pixels may err alike."""

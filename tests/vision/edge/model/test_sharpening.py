@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
 
-from vision.edge.model.sharpening import Sharpening
+from vision.edge.model.mask import Sharpening
 
 
 @pytest.mark.parametrize(("amount", "radius_px"), [(0.2, 0.6), (0.8, 1.0), (1.5, 1.0), (0.8, 2.0)])
