@@ -19,7 +19,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from vision.edge.pixels.windows import Axes, Places, places_about
+from vision.edge.pixels.places import Places
+from vision.edge.pixels.windows import Axes, places_about
 from vision.edge.sides import Picture
 from vision.light import BGR_OF_LEVELS
 from vision.outlines.fitted import Outlines, trim_px

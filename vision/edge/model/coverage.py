@@ -112,7 +112,7 @@ def parts_at(e: float, foot_px: float, blur_px: float) -> tuple[float, float, fl
 def past_foot(table: Floats, distance_px: float) -> float:
     """Of a table (K,) of a shadow, at a distance past the wall's foot."""
     place = max(0.0, min((distance_px - FIRST_PX) / STEP_PX, len(table) - 1.001))
-    low = int(place)
+    low = np.int32(place)
     return float(table[low] + (place - low) * (table[low + 1] - table[low]))
 
 
@@ -157,13 +157,16 @@ def blurred_shadows(taken: Floats, blur_px: Floats) -> Floats:
 
 @compiled
 def _blurred(taken: Floats, nodes_px: Floats, weights: Floats, blur_px: Floats, past_px: Floats) -> Floats:
-    result = np.zeros((len(taken), len(blur_px), len(past_px)))
+    many, step_px = len(past_px), past_px[1] - past_px[0]
+    result, shape = np.zeros((len(taken), len(blur_px), many)), np.empty(many)
     for s in range(len(blur_px)):
-        for k in range(len(past_px)):
-            for n in range(len(nodes_px)):
-                z = (past_px[k] - nodes_px[n]) / blur_px[s]
-                if abs(z) < FARTHEST:
-                    weight = weights[n] * density(z) / blur_px[s]
-                    for p in range(len(taken)):
-                        result[p, s, k] += weight * taken[p, s, n]
+        for n in range(len(nodes_px)):
+            middle, reach = (nodes_px[n] - past_px[0]) / step_px, FARTHEST * blur_px[s] / step_px
+            low, high = max(0, math.ceil(middle - reach)), min(many, math.floor(middle + reach) + 1)
+            for k in range(high - low):
+                shape[k] = density((past_px[low:][k] - nodes_px[n]) / blur_px[s]) * (weights[n] / blur_px[s])
+            for p in range(len(taken)):
+                shadow, here = result[p, s, low:high], taken[p, s, n]
+                for k in range(high - low):
+                    shadow[k] += here * shape[k]
     return result

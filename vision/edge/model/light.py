@@ -167,21 +167,23 @@ def tabled(foot_px: Floats, blur_px: Floats, wall: Floats, shares: Floats, shado
     many, steps = len(shadows), round((LAST_PX - FIRST_PX) / STEP_PX)
     tables = np.empty((len(foot_px), 10 + many, steps - 1), np.float32)
     # At a place: shares of cloth, mat, mend; slopes by blur of the cloth's share and of the mend; top, wall, shadows.
-    before, here = np.empty(7 + many), np.empty(7 + many)
+    rows = np.empty((7 + many, steps))
     for s in range(len(foot_px)):
-        blur = blur_px[s]
+        blur, foot = blur_px[s], foot_px[s]
         for k in range(steps):
             e = FIRST_PX + STEP_PX * k
-            top, mat, steep = parts_at(e, foot_px[s], blur)
-            here[0], here[1], here[2] = top + wall[s] * (1.0 - top - mat), mat, blur * blur * steep
-            here[3], here[4], here[5], here[6] = e * steep / blur, steep * (blur + e * e / blur), top, 1.0 - top - mat
-            for p in range(many):
-                here[7 + p] = past_foot(shadows[p, s], e - foot_px[s])
-                here[1] -= shares[p, s] * here[7 + p]
-            for r in range(7 + many):
-                if k > 0 and r < 3:
-                    tables[s, r, k - 1], tables[s, 3 + r, k - 1] = before[r], (here[r] - before[r]) / STEP_PX
-                elif k > 0:
-                    tables[s, 3 + r, k - 1] = (before[r] + here[r]) / 2.0
-                before[r] = here[r]
+            top, mat, steep = parts_at(e, foot, blur)
+            rows[0, k], rows[1, k], rows[2, k] = top + wall[s] * (1.0 - top - mat), mat, blur * blur * steep
+            rows[3, k], rows[4, k] = e * steep / blur, steep * (blur + e * e / blur)
+            rows[5, k], rows[6, k] = top, 1.0 - top - mat
+        for p in range(many):
+            for k in range(steps):
+                rows[7 + p, k] = past_foot(shadows[p, s], FIRST_PX + STEP_PX * k - foot)
+                rows[1, k] -= shares[p, s] * rows[7 + p, k]
+        for r in range(7 + many):
+            for k in range(steps - 1):
+                if r < 3:
+                    tables[s, r, k], tables[s, 3 + r, k] = rows[r, k], (rows[r, k + 1] - rows[r, k]) / STEP_PX
+                else:
+                    tables[s, 3 + r, k] = (rows[r, k] + rows[r, k + 1]) / 2.0
     return tables

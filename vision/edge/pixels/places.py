@@ -8,6 +8,7 @@ first, middle and last pixel are known to show tells all others.
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +21,17 @@ Numbers = NDArray[np.uint16]
 
 MOST_ASLANT = 2.0  # a row's length over the band's width
 KNOWN = 3  # pixels of each row
+
+
+class Places(NamedTuple):
+    """The pixels about S sides, in the order of their sides."""
+
+    side: Ints  # (N,)
+    x: Ints  # (N,) px
+    y: Ints
+    points_mat_mm: Floats  # (N, 2)
+    across_px: Floats  # (N,) outward of the side's line
+    along_px: Floats  # (N,) from its middle
 
 
 @compiled
@@ -76,18 +88,18 @@ def pixels_in(
     highest: Numbers,
     lowest: Numbers,
     own_cloth: Ints,
-) -> tuple[Ints, Floats]:
+) -> Places:
     """The pixels of rows that lie within `limits_px` (S, 4): least and greatest distance across and along their lines.
 
     `known` (T, 3, 4) are x and y on the mat and the distances across and along at each row's first, middle and last
     pixel. Left out are pixels at the picture's rim and, where `highest` and `lowest` (H, W) tell of the cloths nearby,
-    those near other cloth than the line's `own_cloth` (S,); both are empty where nothing is known of it. Comes back
-    as (N, 3) the line's number, x, y, and (N, 4) what `known` says.
+    those near other cloth than the line's `own_cloth` (S,); both are empty where nothing is known of it.
     """
     most, many = 0, 0
     for row in range(len(rows)):
         most += 2 * rows[row, 3] + 1
-    whole, values = np.empty((most, 3), np.int64), np.empty((most, 4))
+    side, xs, ys = np.empty((3, most), np.int64)
+    points, (acrosses, alongs) = np.empty((most, 2)), np.empty((2, most))
     for row in range(len(rows)):
         s, reach = rows[row, 0], rows[row, 3]
         for k in range(-reach, reach + 1):
@@ -102,12 +114,11 @@ def pixels_in(
                 continue
             if highest.size and not _is_free(highest[y, x], lowest[y, x], own_cloth[s]):
                 continue
-            whole[many, 0], whole[many, 1], whole[many, 2] = s, x, y
+            side[many], xs[many], ys[many], acrosses[many], alongs[many] = s, x, y, across, along
             for c in range(2):
-                values[many, c] = before * known[row, 0, c] + here * known[row, 1, c] + after * known[row, 2, c]
-            values[many, 2], values[many, 3] = across, along
+                points[many, c] = before * known[row, 0, c] + here * known[row, 1, c] + after * known[row, 2, c]
             many += 1
-    return whole[:many], values[:many]
+    return Places(side[:many], xs[:many], ys[:many], points[:many], acrosses[:many], alongs[:many])
 
 
 @compiled

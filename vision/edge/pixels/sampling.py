@@ -8,6 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.compiled import compiled
+from vision.edge.model.encoding import YCC_OF_BGR
+from vision.edge.pixels.places import Places
 from vision.light import BGR_OF_LEVELS
 
 Floats = NDArray[np.float64]
@@ -16,37 +18,70 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 LINE = 4.0  # standard deviations that a pixel of the mat differs from those beside it: it is drawn so
-TO_BGR, QUARTER = BGR_OF_LEVELS.astype(np.float32), np.float32(0.25)
+TO_BGR, TO_YCC = BGR_OF_LEVELS.astype(np.float32), YCC_OF_BGR.astype(np.float32)
+ZERO, QUARTER, HALF, ONE, LEAST = (np.float32(one) for one in (0.0, 0.25, 0.5, 1.0, 1e-9))
+NEXT = np.uint64(3)  # levels on lies the next pixel
 
 
 @compiled
-def mat_at(
-    levels: Singles, x: Ints, y: Ints, side: Ints, outward_px: Floats, noise: float
-) -> tuple[Singles, Singles, Singles]:
-    """(3, N) each: the bare mat's linear blue green red, its slope outward of the pixels' sides, and it made steady.
+def looked_at(
+    at: Places,
+    order: Ints,
+    seen_levels: Singles,
+    mat_levels: Singles,
+    outward_px: Singles,
+    noise: float,
+    steps: Singles,
+) -> tuple[Ints, Floats, Floats, Floats, Singles, Singles, Singles, Singles]:
+    """Pixels `at` places, in the `order` (N,) given: their sides, points, places across and along, and what is seen.
 
-    Steady is the mat without its pixels' own noise, but with its lines: what a pixel differs by from the mean of those
-    beside it is its noise, unless it is more than noise would be.
+    That is, (3, N) each, the encoded luma and colour differences, and the bare mat's linear blue green red, its slope
+    outward of the pixels' sides, and it made steady: without its pixels' own noise but with its lines. What a pixel
+    differs by from the mean of those beside it is its `noise`, unless it is more than noise would be. Pictures
+    (H, W, 3) are levels, the first of which is luma; `steps` the encoder's values over the root of light.
     """
-    bare, slope, steady = np.empty((3, 3, len(x)), np.float32)
-    flat, row, here = levels.reshape(-1), 3 * levels.shape[1], np.empty((3, 3), np.float32)
-    for i in range(len(x)):
-        at = row * y[i] + 3 * x[i]  # so without asking whether places lie within
-        across, down = np.float32(outward_px[side[i], 0] / 2.0), np.float32(outward_px[side[i], 1] / 2.0)
-        for k in range(3):
-            right, left, below, above = flat[at + 3 + k], flat[at - 3 + k], flat[at + row + k], flat[at - row + k]
-            here[0, k], here[1, k] = flat[at + k], (right - left) * across + (below - above) * down
-            here[2, k] = (right + left + below + above) * QUARTER
-        # Their first level is luma.
-        more = np.float32(max(0.0, 1.0 - LINE * noise / max(abs(here[0, 0] - here[2, 0]), 1e-9)))
-        for k in range(3):
-            here[2, k] += more * (here[0, k] - here[2, k])
+    many = len(order)
+    side, points, (across, along) = np.empty(many, np.int64), np.empty((many, 2)), np.empty((2, many))
+    seen, mat = np.empty((3, many), np.float32), np.empty((3, 3, many), np.float32)
+    flat, lit, row = mat_levels.reshape(-1), seen_levels.reshape(-1), NEXT * np.uint64(mat_levels.shape[1])
+    for i in range(many):
+        k = order[i]
+        s = at.side[k]
+        side[i], across[i], along[i] = s, at.across_px[k], at.along_px[k]
+        points[i, 0], points[i, 1] = at.points_mat_mm[k, 0], at.points_mat_mm[k, 1]
+        pixel = row * np.uint64(at.y[k]) + NEXT * np.uint64(at.x[k])  # so without asking whether it lies within
         for c in range(3):
-            of = TO_BGR[c]
-            bare[c, i] = of[0] * here[0, 0] + of[1] * here[0, 1] + of[2] * here[0, 2]
-            slope[c, i] = of[0] * here[1, 0] + of[1] * here[1, 1] + of[2] * here[1, 2]
-            steady[c, i] = of[0] * here[2, 0] + of[1] * here[2, 1] + of[2] * here[2, 2]
-    return bare, slope, steady
+            own = pixel + np.uint64(c)
+            right, left, below, above = flat[own + NEXT], flat[own - NEXT], flat[own + row], flat[own - row]
+            seen[c, i], mat[0, c, i], mat[2, c, i] = lit[own], flat[own], (right + left + below + above) * QUARTER
+            mat[1, c, i] = (right - left) * (outward_px[s, 0] * HALF) + (below - above) * (outward_px[s, 1] * HALF)
+    (luma, red, blue), (steady_luma, steady_red, steady_blue), most = mat[0], mat[2], np.float32(LINE * noise)
+    for i in range(many):
+        drawn = max(ZERO, ONE - most / max(abs(luma[i] - steady_luma[i]), LEAST))
+        steady_luma[i] += drawn * (luma[i] - steady_luma[i])
+        steady_red[i] += drawn * (red[i] - steady_red[i])
+        steady_blue[i] += drawn * (blue[i] - steady_blue[i])
+    for one in range(3):
+        _mix(mat[one], TO_BGR)
+    _mix(seen, TO_BGR)
+    last = np.float32(len(steps) - 1)
+    for c in range(3):
+        light = seen[c]
+        for i in range(many):
+            light[i] = steps[np.int32(np.sqrt(max(ZERO, min(light[i], ONE))) * last + HALF)]
+    _mix(seen, TO_YCC)
+    return side, points, across, along, seen, mat[0], mat[1], mat[2]
+
+
+@compiled
+def _mix(channels: Singles, by: Singles) -> None:
+    """(3, N) become `by` (3, 3) times them."""
+    a, b, c = channels
+    for i in range(len(a)):
+        one, two, three = a[i], b[i], c[i]
+        a[i] = by[0, 0] * one + by[0, 1] * two + by[0, 2] * three
+        b[i] = by[1, 0] * one + by[1, 1] * two + by[1, 2] * three
+        c[i] = by[2, 0] * one + by[2, 1] * two + by[2, 2] * three
 
 
 @compiled

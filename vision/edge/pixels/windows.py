@@ -13,8 +13,8 @@ from calibration.pinhole import Pinhole
 from vision.edge.model.coverage import Rims
 from vision.edge.model.encoding import Encoder
 from vision.edge.pixels.neighbours import Neighbours
-from vision.edge.pixels.places import KNOWN, pixels_in, rows_about
-from vision.edge.pixels.sampling import in_bins, mat_at, placed_beside, rows_in_order
+from vision.edge.pixels.places import KNOWN, Places, pixels_in, rows_about
+from vision.edge.pixels.sampling import in_bins, looked_at, placed_beside, rows_in_order
 from vision.finding.mat import KnownLamp, Scene
 
 Floats = NDArray[np.float64]
@@ -173,18 +173,6 @@ class Window:
         return Window(side, points, across, along, seen, bare, slope, steady, shown, starts, sides, self.count)
 
 
-@dataclass(frozen=True, eq=False, slots=True)
-class Places:
-    """The pixels about S sides, in the order of their sides."""
-
-    side: Ints  # (N,)
-    x: Ints  # (N,) px
-    y: Ints
-    points_mat_mm: Floats  # (N, 2)
-    across_px: Floats  # (N,) outward of the side's line
-    along_px: Floats  # (N,) from its middle
-
-
 def _reach_px(lamp: KnownLamp | None, middles: Floats, height_mm: float, outward: Floats, scales: Floats) -> Floats:
     """(S,): how far a lamp's shadow reaches outward of the sides."""
     if lamp is None:
@@ -211,11 +199,7 @@ def places_about(
     near = picture.neighbours
     cloths = (NO_CLOTHS, NO_CLOTHS) if near is None else (near.highest, near.lowest)
     size_px = int(width), int(height)
-    found, values = pixels_in(
-        rows, ways, known.reshape(-1, KNOWN, 4), np.column_stack(limits_px), size_px, *cloths, own_cloth
-    )
-    side, x, y = np.ascontiguousarray(found.T)
-    return Places(side, x, y, values[:, :2], values[:, 2], values[:, 3])
+    return pixels_in(rows, ways, known.reshape(-1, KNOWN, 4), np.column_stack(limits_px), size_px, *cloths, own_cloth)
 
 
 def sample(
@@ -226,8 +210,6 @@ def sample(
     count = len(axes.lengths_mm)
     every, bins_px = np.ones(len(at.side), np.bool_), np.full(count, BIN_PX)
     order, starts, sides = in_bins(at.side, at.along_px, every, bins_px)
-    side, x, y = at.side[order], at.x[order], at.y[order]
-    seen = np.ascontiguousarray(picture.encoder.luma_chroma_at(scene.seen.at(x, y), x, y).T, np.float32)
-    mat = mat_at(scene.mat.at(x, y), x, y, side, axes.outward_px, float(scene.noise[0]))
-    across, along, points = at.across_px[order], at.along_px[order], at.points_mat_mm.take(order, axis=0)
-    return Window(side, points, across, along, seen, *mat, NOTHING_SHOWN, starts, sides, count)
+    seen, mat, outward_px = scene.seen.at(at.x, at.y), scene.mat.at(at.x, at.y), axes.outward_px.astype(np.float32)
+    pixels = looked_at(at, order, seen, mat, outward_px, float(scene.noise[0]), picture.encoder.steps[0])
+    return Window(*pixels, NOTHING_SHOWN, starts, sides, count)
