@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import math
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import datetime
@@ -86,16 +87,18 @@ def run(args: argparse.Namespace) -> int:
     if rig.scale_u > DOUBTFUL_U:
         teller.tell("seen", what="scale", scale_u=rig.scale_u, scale_how=rig.scale_how, do=READ_THE_BARS)
     paths, all_units, counts = files(args.photos), list[Judged](), dict[str, int]()
+    kinds: Counter[str] = Counter()
     with _keeping(args, teller) as keep:
         for checked in check_photographs(paths, rig, expected, files(args.empty), cloth, block_cloth):
             for event in _events(checked):
                 keep(event)
                 teller.pass_on(event)
+                kinds[str(event["event"])] += 1
             if args.picture is not None:
                 _draw(checked, rig, cloth, block_cloth, args.picture, len(paths))
             all_units += checked.units
             counts[checked.name] = len(checked.units)
-    _sum_up(teller, all_units, [shape for shape in expected if isinstance(shape, ExpectedShape)])
+    _sum_up(teller, all_units, [shape for shape in expected if isinstance(shape, ExpectedShape)], kinds)
     return _told_count(teller, counts, args.count)
 
 
@@ -120,7 +123,9 @@ def _keeping(args: argparse.Namespace, teller: Teller) -> Iterator[Callable[[Eve
 
 
 def _events(checked: Checked) -> Iterator[Event]:
-    yield from (unit_event(judged, checked.name) for judged in checked.units)
+    """Units numbered from 1 in each photograph, as the drawn picture numbers them."""
+    for number, judged in enumerate(checked.units, 1):
+        yield unit_event(judged, checked.name) | {"number": number}
     yield from (strip_event(judged, checked.name) for judged in checked.strips)
     yield from (block_event(block, star.name, checked.name) for block, star in checked.blocks)
 
@@ -137,18 +142,18 @@ def _told_count(teller: Teller, counts: Mapping[str, int], wanted: int | None) -
 
 def expected_of(text: str, tolerance_mm: float | None, angle_tolerance_rad: float | None) -> Expected:
     """The shape, strip or block that a text names; a tolerance given on the command line goes before a plan's own."""
+    said_in: LengthUnit = "mm" if is_metric(text) else "in"
     match parse_whole(text):
         case Strip(name, width):
             own = STANDARD.width_mm if tolerance_mm is None else tolerance_mm
-            return ExpectedStrip(name, width, Tolerance(own))
+            return ExpectedStrip(name, width, Tolerance(own), said_in)
         case Star(name, points, side):
-            return ExpectedStar(points, side, name)
+            return ExpectedStar(points, side, name, said_in)
     wanted = wanted_shape(text)
     shape = wanted.shape
     width_mm = next(t for t in (tolerance_mm, wanted.tolerance_mm, STANDARD.width_mm) if t is not None)
     angle_rad = next(t for t in (angle_tolerance_rad, wanted.angle_tolerance_rad, STANDARD.angle_rad) if t is not None)
     by_side = wanted.side_tolerances_mm if tolerance_mm is None else ()
-    said_in: LengthUnit = "mm" if is_metric(text) else "in"
     tolerance = Tolerance(width_mm, angle_rad)
     return ExpectedShape(text, shape.corners_mm, shape.seams_mm, shape.side_names, tolerance, by_side, said_in)
 
@@ -159,11 +164,11 @@ def _draw(checked: Checked, rig: Rig, cloth: Cloth, block_cloth: Cloth, path: Pa
     camera = rig.camera.pinhole
     picture = draw_units(checked.pixels, camera, cloth.height_mm, checked.units)
     picture = draw_strips(picture, camera, cloth.height_mm, checked.strips)
-    write_png(own, draw_blocks(picture, camera, block_cloth.height_mm, [block for block, _ in checked.blocks]))
+    write_png(own, draw_blocks(picture, camera, block_cloth.height_mm, checked.blocks))
 
 
-def _sum_up(teller: Teller, units: Sequence[Judged], expected: Sequence[ExpectedShape]) -> None:
-    """The counts, and how each width spreads, under its name in the plan."""
+def _sum_up(teller: Teller, units: Sequence[Judged], expected: Sequence[ExpectedShape], kinds: Counter[str]) -> None:
+    """The counts, also of what are no units, and how each width spreads, under its name in the plan."""
     pile = sum_up(units, expected)
     named = {(shape.name, one.places): one.name for shape in expected for one in dimensions_anew(shape)}
     widths = [
@@ -172,4 +177,4 @@ def _sum_up(teller: Teller, units: Sequence[Judged], expected: Sequence[Expected
         for (name, sides), s in pile.widths_mm.items()
         if math.isfinite(s.mean)
     ]
-    teller.tell("summary", **pile_keys(pile), widths_mm=widths)
+    teller.tell("summary", **pile_keys(pile), strips=kinds["strip"], blocks=kinds["block"], widths_mm=widths)

@@ -7,7 +7,10 @@ from typing import Any
 
 from projector.piecing.lengths import inches_text
 
-FINEST = 64
+
+def finest_of(event: Mapping[str, Any]) -> int:
+    """Parts of an inch that a size is told to: where a difference is told, so fine that it can be seen."""
+    return 32 if event.get("verdict") in (None, "fits") else 64
 
 
 def strip_words(event: Mapping[str, Any]) -> str:
@@ -15,7 +18,8 @@ def strip_words(event: Mapping[str, Any]) -> str:
     verdict = event["verdict"].replace("_", " ") if event.get("verdict") else "measured, not judged"
     why = f" ({event['why']})" if event.get("why") else ""
     name = f" {event['expected']}" if event.get("expected") else ""
-    width = f"{inches_text(event['width_mm'], FINEST)} ({event['width_mm']:.2f} ± {event['width_u_mm']:.2f} mm) wide"
+    inches = inches_text(event["width_mm"], finest_of(event))
+    width = f"{inches} ({event['width_mm']:.2f} ± {event['width_u_mm']:.2f} mm) wide"
     return f"{_where(event)}strip{name}: {verdict}{why}; {width}{_seams(event)}{_ends(event)}{_bend(event)}."
 
 
@@ -50,7 +54,7 @@ def block_words(event: Mapping[str, Any]) -> str:
     """How far opposite points are apart: the mean, the least and the greatest."""
     distances, us = event["distances_mm"], [u for u in event["distances_u_mm"] if u is not None]
     mean = sum(distances) / len(distances)
-    apart = f"{mean:.2f} mm apart ({min(distances):.2f} to {max(distances):.2f}"
+    apart = f"{inches_text(mean, 32)} ({mean:.2f} mm) apart ({min(distances):.2f} to {max(distances):.2f}"
     sure = f", each ± {max(us):.2f})" if us else ")"
     name = f" {event['expected']}" if event.get("expected") else ""
     return f"{_where(event)}block{name}: {len(event['tips_mat_mm'])} points, opposite ones {apart}{sure}."

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 from projector.piecing.lengths import INCH_MM, inches_text, mm_text
-from projector.telling.piecewords import block_words, strip_words
+from projector.telling.piecewords import block_words, finest_of, strip_words
 from projector.telling.recordwords import entry_words, session_words
 from vision.comparing.wording import finding_text
 
@@ -187,7 +187,8 @@ def _unit(event: Mapping[str, Any]) -> str:
     why = f" ({event['why']})" if event.get("why") else ""
     name = f" {event['expected']}" if event.get("expected") else ""
     where = f"{event['frame']}: " if event.get("frame") else ""
-    return f"{where}unit{name}: {verdict}{why}{_widths(event)}{_findings(event)}."
+    number = f" {event['number']}" if event.get("number") else ""
+    return f"{where}unit{number}{name}: {verdict}{why}{_widths(event)}{_findings(event)}."
 
 
 def _findings(event: Mapping[str, Any]) -> str:
@@ -198,11 +199,8 @@ def _findings(event: Mapping[str, Any]) -> str:
 
 
 def _widths(event: Mapping[str, Any]) -> str:
-    """Each width in inches and millimetres with its uncertainty, or else the sides.
-
-    To 1/32 in; where a difference is told, to the 1/64 in that differences are told to, so that it can be seen.
-    """
-    finest = 32 if event.get("verdict") in (None, "fits") else 64
+    """Each width in inches and millimetres with its uncertainty, or else the sides."""
+    finest = finest_of(event)
     widths = [w for w in event.get("widths_mm") or [] if w["mean"] is not None]
     if widths:
         told = [f"{inches_text(w['mean'], finest)} ({w['mean']:.2f} ± {w['u'] or 0.0:.2f} mm)" for w in widths]
@@ -274,10 +272,21 @@ def _closure(event: Mapping[str, Any]) -> list[str]:
 
 def _summary(event: Mapping[str, Any]) -> str:
     verdicts = ", ".join(f"{count} {_words(name)}" for name, count in (event.get("verdicts") or {}).items() if count)
-    judged = f", {event['judged']} judged" if event.get("judged") is not None else ""
     errors = [
         f"{words} {event[key]:.2f} mm RMS off the truth"
         for key, words in (("width_error_rms_mm", "widths"), ("line_error_rms_mm", "lines"))
         if event.get(key) is not None
     ]
-    return "; ".join([f"{event.get('units', 0)} units{judged}", *([verdicts] if verdicts else []), *errors]) + "."
+    return "; ".join([", ".join(_counts(event)), *([verdicts] if verdicts else []), *errors]) + "."
+
+
+def _counts(event: Mapping[str, Any]) -> Iterator[str]:
+    """Units and how many of them were judged, strips, blocks: what there was, or that there was nothing."""
+    counts = {kind: event.get(f"{kind}s") or 0 for kind in ("unit", "strip", "block")}
+    if not any(counts.values()):
+        yield "0 units"
+    for kind, count in counts.items():
+        if count:
+            yield f"{count} {kind}{'' if count == 1 else 's'}"
+        if kind == "unit" and count and event.get("judged") is not None:
+            yield f"{event['judged']} judged"

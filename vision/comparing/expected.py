@@ -83,3 +83,4 @@ class ExpectedStar:
     points: int
     side_mm: float
     name: str = ""
+    said_in: LengthUnit = "in"

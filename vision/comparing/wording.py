@@ -40,6 +40,16 @@ def size_text(size_mm: float, unit: LengthUnit, finest: int = 32) -> str:
     return " ".join([*([f"{whole}"] if whole or not rest else []), *([f"{rest}"] if rest else []), "in"])
 
 
+def width_text(width_mm: float, u_mm: float, unit: LengthUnit, finest: int = 32) -> str:
+    """A measured width and how sure it is: millimetres stand beside inches, for inches are rounded.
+
+    >>> width_text(63.5, 0.021, "in"), width_text(63.5, 0.021, "mm")
+    ('2 1/2 in, 63.50 mm, u 0.02', '63.50 mm, u 0.02')
+    """
+    inches = f"{size_text(width_mm, unit, finest)}, " if unit == "in" else ""
+    return f"{inches}{width_mm:.2f} mm, u {u_mm:.2f}"
+
+
 def finding_text(kind: str, sides: Sequence[int], value: float | None, unit: LengthUnit) -> str:
     """What differs, in a few words; `value` in mm or degrees.
 

@@ -11,12 +11,15 @@ from numpy.typing import NDArray
 
 from calibration.pinhole import Pinhole
 from vision.blocks.measure import MeasuredBlock
+from vision.comparing.expected import ExpectedStar
+from vision.comparing.wording import size_text, width_text
 from vision.overlay.units import (
     COLOURS,
     SIGNS,
     SUBPIXEL_BITS,
     Colour,
     draw_line,
+    finest_of,
     fixed,
     free_corner,
     nothing_taken,
@@ -53,7 +56,7 @@ def draw_strips(pixels: Picture, camera: Pinhole, height_mm: float, strips: Sequ
 def _strip_lines(judged: JudgedStrip) -> list[str]:
     strip = judged.strip
     words = [f"strip {SIGNS[judged.verdict]}".strip(), *([judged.verdict.words] if judged.verdict else [])]
-    words += [f"{strip.width_mm:.2f} mm, u {strip.width_u_mm:.2f}"]
+    words += [width_text(strip.width_mm, strip.width_u_mm, judged.said_in, finest_of(judged.verdict))]
     words += [
         f"{'stepped ' if len(end.steps_mat_mm) else ''}end {math.degrees(end.angle_rad):.2f} deg, "
         f"u {math.degrees(end.u_rad):.2f}"
@@ -62,13 +65,15 @@ def _strip_lines(judged: JudgedStrip) -> list[str]:
     return words + ([judged.why] if judged.why else [])
 
 
-def draw_blocks(pixels: Picture, camera: Pinhole, height_mm: float, blocks: Sequence[MeasuredBlock]) -> Picture:
-    """A copy of the picture (H, W, 3) with outline and tips of each block drawn on it.
+def draw_blocks(
+    pixels: Picture, camera: Pinhole, height_mm: float, blocks: Sequence[tuple[MeasuredBlock, ExpectedStar]]
+) -> Picture:
+    """A copy of the picture (H, W, 3) with outline and tips of each block, beside what it was to be, drawn on it.
 
     Of opposite tips the ones nearest to each other and the ones farthest apart are joined, their distance beside one.
     """
     picture, scale, colour = pixels.copy(), max(1.0, pixels.shape[1] / 1920), COLOURS[None]
-    for block in blocks:
+    for block, star in blocks:
         outline_px, tips_px = (camera.px_from_mat(p, height_mm) for p in (block.corners_mat_mm, block.tips_mat_mm))
         draw_line(picture, outline_px, True, colour, scale)
         ends = int(np.argmin(block.distances_mm)), int(np.argmax(block.distances_mm))
@@ -84,8 +89,9 @@ def draw_blocks(pixels: Picture, camera: Pinhole, height_mm: float, blocks: Sequ
             write_tag(picture, place, f"{block.distances_mm[first]:.2f}", colour, scale)
         least, greatest = (f"{block.distances_mm[first]:.2f}" for first in ends)
         sides = side_lengths(block.corners_mat_mm)
+        apart = f" {size_text(float(block.distances_mm.mean()), 'in')}" if star.said_in == "in" else ""
         words = [
-            f"{len(tips_px)} points, opposite ones apart",
+            f"{len(tips_px)} points, opposite ones apart{apart}",
             f"{least} to {greatest} mm, u {block.distances_u_mm.max():.2f}",
             f"sides {', '.join(f'{side:.2f}' for side in sides)} mm, u {block.corners_u_mm.max():.2f}",
         ]

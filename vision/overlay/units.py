@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.pinhole import Pinhole
-from vision.comparing.wording import finding_text, size_text
+from vision.comparing.wording import finding_text, width_text
 from vision.units import FindingKind, Judged, Verdict
 
 Floats = NDArray[np.float64]
@@ -77,12 +77,16 @@ def draw_units(
     return picture
 
 
+def finest_of(verdict: Verdict | None) -> int:
+    """Parts of an inch that sizes are told to: where a difference is told, so fine that it can be seen."""
+    return 32 if verdict in (None, Verdict.FITS) else 64
+
+
 def _lines(judged: Judged) -> list[str]:
     lines = [judged.verdict.words] if judged.verdict is not None else []
-    finest = 32 if judged.verdict in (None, Verdict.FITS) else 64  # so that a difference that is told can be seen
+    finest = finest_of(judged.verdict)
     for width in judged.unit.widths:
-        inches = f"{size_text(width.mean_mm, 'in', finest)}, " if judged.said_in == "in" else ""
-        lines.append(f"{inches}{width.mean_mm:.2f} mm, u {width.u_mm:.2f}")
+        lines.append(width_text(width.mean_mm, width.u_mm, judged.said_in, finest))
     if not judged.unit.widths and judged.unit.curved is None and judged.unit.trouble is None:
         lines.append(f"sides {', '.join(f'{side:.2f}' for side in judged.unit.sides_mm)} mm")
     # That it is none of the expected shapes is said by the verdict's own word.

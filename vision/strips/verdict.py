@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from vision.comparing.compare import TROUBLES
-from vision.comparing.expected import ExpectedStrip
+from vision.comparing.expected import ExpectedStrip, LengthUnit
 from vision.comparing.figures import Figure
 from vision.strips.measure import MeasuredStrip
 from vision.strips.outline import WIDTH_MATCH_MM
@@ -24,6 +24,7 @@ class JudgedStrip:
     verdict: Verdict | None = None
     fit_probability: float | None = None
     why: str = ""
+    said_in: LengthUnit = "in"
 
 
 def judge_strip(strip: MeasuredStrip, expected: Sequence[ExpectedStrip]) -> JudgedStrip:
@@ -36,15 +37,16 @@ def judge_strip(strip: MeasuredStrip, expected: Sequence[ExpectedStrip]) -> Judg
         return JudgedStrip(strip, why=trouble)
     nearest = min(expected, key=lambda one: abs(strip.width_mm - one.width_mm))
     if strip.trouble is not None:
-        return JudgedStrip(strip, nearest.name, Verdict.LOOK_AGAIN, why=trouble)
+        return JudgedStrip(strip, nearest.name, Verdict.LOOK_AGAIN, why=trouble, said_in=nearest.said_in)
     off_mm = strip.width_mm - nearest.width_mm
     if abs(off_mm) > WIDTH_MATCH_MM:
-        return JudgedStrip(strip, nearest.name, Verdict.OTHER, why="none of the expected widths")
+        why = "none of the expected widths"
+        return JudgedStrip(strip, nearest.name, Verdict.OTHER, why=why, said_in=nearest.said_in)
     limit_mm, u_mm = nearest.tolerance.width_mm, max(strip.width_u_mm, LEAST_U_MM)
     figure = Figure("width", "from strip edge to strip edge", off_mm, limit_mm, u_mm)
     verdict = _verdict(figure)
     why = "" if verdict is Verdict.FITS else figure.words(nearest.said_in)
-    return JudgedStrip(strip, nearest.name, verdict, figure.fit_probability, why)
+    return JudgedStrip(strip, nearest.name, verdict, figure.fit_probability, why, nearest.said_in)
 
 
 def _verdict(figure: Figure) -> Verdict:

@@ -219,6 +219,7 @@ def test_a_curved_piece_has_an_outline_and_no_sides() -> None:
             },
             "12 units, 11 judged; 10 fits, 1 trim; lines 0.20 mm RMS off the truth.",
         ),
+        ({"event": "summary", "units": 1, "judged": 0}, "1 unit, 0 judged."),
         ({"event": "error", "message": "no camera 3", "do": "plug it in"}, "Error: no camera 3; plug it in"),
         ({"event": "strip", "width_mm": 63.5}, "Strip, width mm 63.5."),
     ],

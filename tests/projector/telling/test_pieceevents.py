@@ -55,7 +55,7 @@ def test_a_strip_has_the_keys_that_scripts_rely_on():
 def test_a_strip_in_words():
     event = strip_event(JudgedStrip(strip((CUT, STEPPED)), "strip(160 mm)", Verdict.FITS, 0.98765), "a.jpg")
     assert sentence(event) == (
-        "a.jpg: strip strip(160 mm): fits; 6 19/64 in (159.98 ± 0.05 mm) wide, 1 seam; end at 45.00 ± 0.02 deg and "
+        "a.jpg: strip strip(160 mm): fits; 6 5/16 in (159.98 ± 0.05 mm) wide, 1 seam; end at 45.00 ± 0.02 deg and "
         "stepped end at 60.00 ± 0.10 deg to its long sides."
     )
     assert "measured, not judged" in sentence(strip_event(JudgedStrip(strip(())), "a.jpg"))
@@ -72,5 +72,6 @@ def test_a_block_has_the_keys_that_scripts_rely_on():
     assert {"corners_mat_mm", "tips_mat_mm", "tips_u_mm", "distances_mm"} < set(event)
     assert np.shape(event["tips_mat_mm"]) == (4, 2)
     assert sentence(event) == (
-        "b.jpg: block star(4, 450 mm): 4 points, opposite ones 400.25 mm apart (400.00 to 400.50, each ± 0.09)."
+        "b.jpg: block star(4, 450 mm): 4 points, opposite ones 15 3/4 in (400.25 mm) apart (400.00 to 400.50, "
+        "each ± 0.09)."
     )

@@ -9,6 +9,7 @@ import pytest
 
 from tests.vision.exact import SIZE_PX, camera, px_of_mm
 from vision.blocks.measure import MeasuredBlock
+from vision.comparing.expected import ExpectedStar
 from vision.overlay.pieces import draw_blocks, draw_strips
 from vision.overlay.units import COLOURS
 from vision.strips.measure import MeasuredStrip, StripEnd, StripLine
@@ -52,7 +53,7 @@ def test_the_tips_of_a_block_are_ringed():
     tips = np.array([[230.0, 110.0], [170.0, 170.0], [110.0, 110.0], [170.0, 50.0]])
     u = np.full(4, 0.05)
     block = MeasuredBlock(corners, u, tips, u, np.array([120.0, 120.0]), u[:2])
-    picture = draw_blocks(BLACK, camera(), 0.0, [block])
+    picture = draw_blocks(BLACK, camera(), 0.0, [(block, ExpectedStar(4, 140.0))])
     assert ink_at(picture, tips + np.array([2.0, 0.0])).min() > 100  # a ring of 5 px, 2 mm
     assert ink_at(picture, tips).max() == 0
     assert ink_at(picture, [(170, 40), (240, 110)]).min() > 100

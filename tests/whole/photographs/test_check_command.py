@@ -26,7 +26,7 @@ from tests.whole.table_truth import Measured, TrueUnit, mat_from_sheet, match, m
 UNIT_KEYS = {
     *("event", "t", "frame", "expected", "outline_mat_mm", "sides_mm", "angles_deg", "angles_u_deg", "widths_mm"),
     *("seams", "offsets_mm", "offsets_u_mm", "bows_mm", "u_mm", "verdict", "fit_probability"),
-    *("findings", "sides_u_mm", "bows_u_mm", "u_parts_mm", "curved"),
+    *("findings", "sides_u_mm", "bows_u_mm", "u_parts_mm", "curved", "number"),
 }
 OF_THE_SHAPE = ("expected", "offsets_mm", "offsets_u_mm", "verdict", "fit_probability")
 VERDICTS = {"fits", "trim", "short", "close", "turned_over", "other", "look_again"}
@@ -257,13 +257,13 @@ def test_a_tighter_tolerance_and_another_thickness_change_what_is_said(
     fine = ["--tolerance", "0.05 mm", "--cloth", "4 mm"]
     done = here(capfd, "check", PHOTOGRAPH, "--rig", rig, "--empty", EMPTY, "--expect", SQUARE, *fine)
     assert done.code == 0
-    (line,) = [line for line in done.out.splitlines() if "unit square(5 in): " in line and "4 63/64 in" in line]
+    (line,) = [line for line in done.out.splitlines() if " square(5 in): " in line and "4 63/64 in" in line]
     assert "fits" not in line
 
 
 def test_without_json_words_come_on_standard_output(rig: Path, calibrated: Done) -> None:
     done = chalkbeam("check", TABLE / "empty_01.jpg", "--rig", rig, "--empty", TABLE / "empty_02.jpg")
-    assert (done.code, done.out) == (0, "0 units, 0 judged.\n")
+    assert (done.code, done.out) == (0, "0 units.\n")
     assert done.err in ("", f"{COMPILING}\n")
 
 
@@ -289,4 +289,4 @@ def test_a_doubtful_scale_is_told_once_with_how_to_mend_it(
     assert "sizes are doubtful by 1 % (no reading of the bars)" in note
     assert "--bar-along" in note
     assert "--bar exact" in note
-    assert rest == ["0 units, 0 judged."]
+    assert rest == ["0 units."]
