@@ -181,7 +181,7 @@ def _angles(unit: MeasuredUnit, fit: Fit) -> list[Figure]:
     return [
         Figure(
             "angle",
-            f"corner of {shape.side_name((i - 1) % n)} and {shape.side_name(i)}",
+            _corner_name(shape.side_name((i - 1) % n), shape.side_name(i)),
             float(got - want),
             shape.tolerance.angle_rad,
             _sure(u),
@@ -189,6 +189,10 @@ def _angles(unit: MeasuredUnit, fit: Fit) -> list[Figure]:
         )
         for i, (got, want, u) in enumerate(figures)
     ]
+
+
+def _corner_name(before: str, after: str) -> str:
+    return f"corner of two {before}s" if before == after else f"corner of {before} and {after}"
 
 
 def _seam_figures(

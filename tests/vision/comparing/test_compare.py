@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -174,6 +175,12 @@ def test_an_end_off_its_angle_past_the_tolerance_is_short():
     judged = judge(measured(turned_side(long.corners_mm, 1, 1.2)), [long])
     assert judged.verdict is Verdict.SHORT
     assert "deg" in judged.why
+
+
+def test_a_corner_between_sides_of_one_name_is_said_as_one_says_it():
+    square = replace(SQUARE, side_names=("edge",) * 4)
+    why = judge(measured(turned_side(square.corners_mm, 1, 1.2)), [square]).why
+    assert why.startswith("corner of two edges 1.2 deg")
 
 
 @pytest.mark.parametrize(
