@@ -52,8 +52,7 @@ HELD = 1e8  # precision of what is not asked
 MOST_STEP_PX = 1.0
 SETTLED_PX = 0.002  # a step of less changes nothing
 FIRST_STEPS = 3  # before which the residuals' spread is not known yet
-SURE, FAR_OFF = 5.0, 10.0  # standard deviations: no noise; no residual says more
-MANY_BINS = 12  # all of fewer may show some step by chance: the figures of one print
+FAR_OFF = 10.0  # standard deviations: no residual says more
 AT_FIRST = 0.5  # of the step that a seam must have is asked for before anything is fitted
 ALIKE, FINE_ROWS = 2.0, 4  # within so many blurs neighbouring rows see much the same; parts that those are taken in
 EVEN = np.zeros((2, 3, 2))  # of fabrics of which nothing is known
@@ -79,7 +78,6 @@ class SeamLine:
     turn: float
     covariance: Floats
     step: float
-    shown: float  # share of the bins that each show a step by themselves; 0 of few
     unrest: float  # how much either fabric varies, in standard deviations of the noise
     dips: Floats  # (2,) inner and outer
 
@@ -213,9 +211,9 @@ class SeamSolver:
         off = (found - mean)[:, :2]
         covariance = np.einsum("k,kij->ij", odds, np.array([self._covariance(state, eq) for state, eq, _ in tries]))
         covariance = covariance + np.einsum("k,ki,kj->ij", odds, off, off)
-        state, eq, _ = tries[int(np.argmax(odds))]
-        step, shown, unrest = self._step(state.levels.values), self._shown(state, eq), self._unrest(state)
-        return SeamLine(float(mean[0]), float(mean[1]), covariance, step, shown, unrest, mean[2:4])
+        state, _, _ = tries[int(np.argmax(odds))]
+        step, unrest = self._step(state.levels.values), self._unrest(state)
+        return SeamLine(float(mean[0]), float(mean[1]), covariance, step, unrest, mean[2:4])
 
     def _step(self, levels: Floats) -> float:
         """How far two fabrics' levels (2, 3, B) differ, in standard errors over the bins, were these known for sure."""
@@ -224,15 +222,6 @@ class SeamSolver:
             return 0.0
         error = np.hypot(steps.std(axis=1, ddof=1), self.floor) / math.sqrt(count)
         return as_if_sure(float(np.max(np.abs(steps.mean(axis=1)) / error)), count - 1)
-
-    @staticmethod
-    def _shown(state: _State, eq: _Equations) -> float:
-        """Share of many bins in which both fabrics' levels differ by more than noise ever makes them."""
-        if state.levels.values.shape[2] < MANY_BINS:
-            return 0.0
-        (inner, both), (_, outer) = eq.sums.inverse
-        apart = np.abs(state.levels.values[0] - state.levels.values[1]) / np.sqrt(inner + outer - 2.0 * both)
-        return float(np.mean(apart.max(axis=0) > SURE))
 
     def _unrest(self, state: _State) -> float:
         """The greater of how both fabrics' luma varies from bin to bin and within, over the noise."""

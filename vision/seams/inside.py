@@ -17,6 +17,7 @@ from vision.edge.pixels.windows import BIN_PX, Axes, Window, sample
 from vision.edge.seam_fit import EVEN, Blurs, SeamLine, SeamSolver
 from vision.edge.sides import Picture
 from vision.polygons import chord
+from vision.seams.palettes import are_two_fabrics, parting_line
 from vision.seams.search import Cells, best_line, inner_cells
 from vision.seams.stripes import is_stripe, without_stripes
 from vision.units import Seam
@@ -27,9 +28,7 @@ RIM_MM = 3.0  # this close to the outline nothing is asked
 LEAST_GAIN = 0.10  # nats a pixel by which two fabrics must explain better than one
 NEXT_GAIN = 0.30  # the same for a part that a seam has made already: a print's own figures must not do
 LEAST_STEP = 4.0  # the mean step across the line, in standard errors over its bins, were there many
-# Two prints may be as light as each other in the mean: then nearly all of many bins must show some step. A row of one
-# print's figures may, too, in a part that a seam has made already, but explains less.
-NEARLY_ALL, PRINTS_GAIN = 0.9, 0.5
+PRINTS_GAIN = 0.5  # where two prints are as light as each other, or few bins tell a step: they gain so much at least
 ALL_ROUND_RAD = np.arange(90) * math.pi / 90
 FEWEST_IN_PART = 200
 MOST_SEAMS = 8
@@ -80,18 +79,21 @@ class _Look:
         return _Look(replace(picture, neighbours=None), outline, blurs)
 
     def fit(self, line_mat_mm: Floats, prints: bool = False) -> Seam | None:
-        """The seam near a line, or None; `prints`: it may part two prints of one lightness."""
+        """The seam near a line, or None; `prints`: it parts two prints, whether or not one is lighter.
+
+        Those are told apart by all of them, and nearly where; looked for farther off a row of figures would be found.
+        """
         seam: Seam | None = None
-        bin_px = BIN_PX
-        for reach_px, steps, folded in REACHES:
+        bin_px = PRINTED_BIN_PX if prints else BIN_PX
+        for reach_px, steps, folded in (REACHES[-1], REACHES[-1]) if prints else REACHES:
             ends = chord(self.outline, line_mat_mm)
             axes = None if ends is None else self._axes(ends)
             line = None if axes is None else self._fitted(axes, reach_px, steps, folded, bin_px, prints)
             if axes is None or line is None or abs(line.offset_px) > MOST_OFF_PX:
                 return None
-            if line.step < LEAST_STEP and not (prints and line.shown > NEARLY_ALL):
+            if line.step < LEAST_STEP and not prints:
                 return None
-            bin_px = PRINTED_BIN_PX if line.unrest > RESTLESS else BIN_PX
+            bin_px = PRINTED_BIN_PX if prints or line.unrest > RESTLESS else BIN_PX
             seam = self._placed(axes, line)
             line_mat_mm = line_mat_mm if seam is None else seam.ends_mat_mm
         return seam if seam is None else self._beside_prints(seam) or seam
@@ -120,7 +122,10 @@ class _Look:
         along = axes.along[0] + outward * line.turn * float(axes.along_px_per_mm[0]) / scale
         middle = axes.middles_mat_mm[0] + outward * line.offset_px / scale
         met = chord(self.outline, np.array([middle, middle + along]))
-        return None if met is None else Seam(met, self._u_mm(line, middle, outward, scale))
+        if met is None:
+            return None
+        arm_px = float(np.hypot(*(met[1] - met[0])) * axes.along_px_per_mm[0]) / math.sqrt(12.0)
+        return Seam(met, self._u_mm(line, arm_px, middle, outward, scale))
 
     def _axes(self, ends: Floats) -> Axes | None:
         """Axes along a line; None where it is too short to be a seam."""
@@ -147,10 +152,12 @@ class _Look:
         noise, encoder = self.picture.noise, self.picture.encoder
         return SeamSolver(window, self.blurs, noise, encoder, float(axes.scale[0]), uneven)
 
-    def _u_mm(self, line: SeamLine, middle: Floats, outward: Floats, scale: float) -> float:
+    def _u_mm(self, line: SeamLine, arm_px: float, middle: Floats, outward: Floats, scale: float) -> float:
+        """Of a seam's middle, and of its direction, at `arm_px` from the middle, where that is the less sure."""
         lens = self.picture.camera.lens_mat_mm
         seen_off = float((lens[:2] - middle) @ outward) / float(lens[2]) * HEIGHT_U_MM
-        return math.hypot(math.sqrt(float(line.covariance[0, 0])) / scale, MODEL_FLOOR_PX / scale, seen_off)
+        own_px = math.sqrt(max(float(line.covariance[0, 0]), float(line.covariance[1, 1]) * arm_px**2))
+        return math.hypot(own_px / scale, MODEL_FLOOR_PX / scale, seen_off)
 
 
 def _bins_px(window: Window, most_px: float) -> float:
@@ -163,7 +170,9 @@ def _split(look: _Look, turns_rad: Floats, cells: Cells, found: list[Seam]) -> N
     if best is None or len(found) >= MOST_SEAMS:
         return
     start, gain = best
-    seam = look.fit(start, prints=not found and gain > PRINTS_GAIN)
+    seam = look.fit(start)
+    if seam is None and not found and gain > PRINTS_GAIN and are_two_fabrics(cells, start):
+        seam = look.fit(parting_line(cells, start), prints=True)
     if seam is None:
         return
     along = seam.ends_mat_mm[1] - seam.ends_mat_mm[0]
