@@ -162,9 +162,10 @@ def fit_sides(
             window = placed.kept(_near(placed, seen, ends_px, offsets, bows, printed), bins_px)
         count = np.bincount(window.side, minlength=len(starts))
         # Far from its place a side that cuts a line is led astray by it: lines are cut when the sides have one.
-        cut, blur_px = fits is not None or reach is NARROW, float((fits.common if fits else prior).values[0])
+        cut, told = fits is not None or reach is NARROW, fits.common if fits else prior
+        blur_px, blur_u_px = float(told.values[0]), float(np.sqrt(told.covariance[0, 0]))
         if cut:
-            bars = find_bars(window, axes.outward_px, blur_px, lined)
+            bars = find_bars(window, axes.outward_px, blur_px, blur_u_px, lined)
             lined = bars.beside(window.side, len(starts))
         else:
             bars, lined = NO_BARS, lined_sides(window, blur_px)

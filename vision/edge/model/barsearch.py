@@ -33,7 +33,7 @@ KNOTS_A_PX = 32.0  # a bar's profile is looked up in so fine steps
 KNOTS_PX = np.arange(-REACH_PX, REACH_PX + 2.0 / KNOTS_A_PX, 1.0 / KNOTS_A_PX)
 STEPS = 8
 STEP = 0.02  # of an unknown, for slopes: a looked-up profile is even enough for no finer one
-BLUR_U_PX = 0.3  # of a bar's edges, before it is seen
+BLUR_U_PX = 0.05  # by which a bar's edges may be softer or sharper than the picture, as those of cloth
 START_WIDTH2 = 1.2
 MOST_VARIANCE = 3.0  # px^2, of a bar that REACH_PX still shows whole
 CLEAR = 8.0  # standard errors of a bar's mass: chance among hundreds of places makes four
@@ -55,15 +55,15 @@ def lined_sides(window: Window, blur_px: float) -> Bools:
     return np.array(found, np.bool_)
 
 
-def find_bars(window: Window, outward_px: Floats, blur_px: float, where: Bools) -> Bars:
+def find_bars(window: Window, outward_px: Floats, blur_px: float, blur_u_px: float, where: Bools) -> Bars:
     """The bar that runs along each side of a window, where there clearly is one, one a side at most.
 
-    `outward_px` (S, 2) points across the sides in the picture; `blur_px` is what the blur is about; only sides
-    `where` (S,) are looked at.
+    `outward_px` (S, 2) points across the sides in the picture; `blur_px` is what the blur is about, give or take
+    `blur_u_px`; only sides `where` (S,) are looked at.
     """
-    luma, bins = YCC_OF_BGR[0] @ window.bare, window.bin_of
+    luma, bins, blur = YCC_OF_BGR[0] @ window.bare, window.bin_of, (blur_px, math.hypot(blur_u_px, BLUR_U_PX))
     found = [
-        _found(window, run, luma[run], bins[run] - bins[run.start], outward, blur_px)
+        _found(window, run, luma[run], bins[run] - bins[run.start], outward, blur)
         for run, outward, looked_at in zip(window.runs, outward_px, where, strict=True)
         if looked_at and run.stop - run.start >= FEWEST
     ]
@@ -71,8 +71,14 @@ def find_bars(window: Window, outward_px: Floats, blur_px: float, where: Bools) 
     return Bars(*(np.concatenate(parts, axis=-1) for parts in zip(*bars, strict=True))) if bars else NO_BARS
 
 
-def _found(window: Window, run: slice, luma: Floats, bins: Ints, outward: Floats, blur_px: float) -> Bars | None:
-    """The bar beside one side, whose pixels are `run`, look like `luma` (N,) and lie in `bins` (N,)."""
+def _found(
+    window: Window, run: slice, luma: Floats, bins: Ints, outward: Floats, blur: tuple[float, float]
+) -> Bars | None:
+    """The bar beside one side, whose pixels are `run`, look like `luma` (N,) and lie in `bins` (N,).
+
+    `blur` and its standard uncertainty are in px.
+    """
+    blur_px, blur_u_px = blur
     across, along = window.across_px[run], window.along_px[run]
     centre, lean = likeliest_line(across, along, luma, bins)
     line = np.array([centre, lean, blur_px**2 + START_WIDTH2 / 12.0, blur_px])  # middle, lean, variance, blur
@@ -83,8 +89,8 @@ def _found(window: Window, run: slice, luma: Floats, bins: Ints, outward: Floats
         clear, normal, pull = steered(line, across, along, luma, bins)
         if not clear:
             return None
-        normal[3, 3] += 1.0 / BLUR_U_PX**2
-        pull[3] += (blur_px - line[3]) / BLUR_U_PX**2
+        normal[3, 3] += 1.0 / blur_u_px**2
+        pull[3] += (blur_px - line[3]) / blur_u_px**2
         if step < STEPS:
             change = np.linalg.solve(normal + RIDGE, pull)
             size = abs(change[0]) + abs(change[1]) * farthest

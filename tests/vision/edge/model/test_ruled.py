@@ -119,7 +119,7 @@ def test_lines_are_found_where_they_run_along_a_side_and_only_there() -> None:
     axes = Axes.at(camera(), 0.0, middles, along, np.full(4, 60.0))
     scene = bare_scene()
     window = sample(Picture.of(scene, camera(), 0.0), axes, 6.0, 7.5, np.zeros((4, 2)), np.zeros(4, np.int64))
-    bars = find_bars(window, axes.outward_px, 0.85, np.ones(4, bool))
+    bars = find_bars(window, axes.outward_px, 0.85, 0.3, np.ones(4, bool))
     assert bars.beside(window.side, 4).tolist() == [True, True, False, False]
     for k in (0, 1):
         own = window.side[bars.pixels] == k
