@@ -27,6 +27,7 @@ HALO, HALO_CELLS = 0.08, 4  # of a strong contrast so near: less may be compress
 SEEN = 10.0  # standard deviations: cloth of so much contrast shows all over
 BARE = 4.0  # standard deviations within which a place counts as bare mat when its noise is measured
 FEW = 64  # values whose median is their commonest
+NINTH = np.float32(1.0 / 9.0)
 SPARSE = 8  # every so many cells each way, for what is measured over the whole picture
 
 
@@ -76,63 +77,119 @@ def measure_contrast(
     the 8-bit encoding is worth there: compression may leave exact zeros, but no picture knows the light better than
     half a step. Where `likely` (h, w) is False there is surely cloth, whose difference says nothing of the mat's noise.
     """
-    smooth, least_sd = _mean(difference, SIZES[1]), 0.5 * step
-    brighter = np.sqrt(noisier[::SPARSE, ::SPARSE])
+    least_sd, brighter = 0.5 * step, np.sqrt(noisier[::SPARSE, ::SPARSE])
     maybe = np.ones(brighter.shape, bool) if likely is None else likely[::SPARSE, ::SPARSE]
-    middle, bare = _bare_places(smooth[::SPARSE, ::SPARSE], brighter, least_sd, maybe)
-    middling, noise = _distance(smooth, noisier, SPARSE, middle, bare, least_sd)
-    single, _ = _distance(difference, noisier, SPARSE, middle, bare, least_sd)
-    cloth = _beyond(single, SIZES[0], SMEAR[0]) | _beyond(middling, SIZES[1], SMEAR[1])
+    some = _means_at(difference, SPARSE)
+    middle, bare = _bare_places(some, brighter, least_sd, maybe)
+    of_cells, _ = _whitening(difference[::SPARSE, ::SPARSE], brighter, middle, bare, least_sd)
+    of_means, noise = _whitening(some, brighter, middle, bare, least_sd)
+    middling = _squared_means(difference, noisier, of_means)
+    cloth = _beyond(_squared(difference, noisier, of_cells), SIZES[0], SMEAR[0])
+    cloth |= _beyond(middling, SIZES[1], SMEAR[1])
     # What is averaged over many cells is as good in every other one.
     half = difference.shape[1] // 2, difference.shape[0] // 2
     if min(half) > SIZES[2]:
         even = difference.shape[0] % 2 == 0 and difference.shape[1] % 2 == 0
         halved = _halved(difference) if even else cv2.resize(difference, half, interpolation=cv2.INTER_AREA)
-        broad = _mean(np.asarray(halved, np.float32), SIZES[2])
+        broad = np.asarray(cv2.blur(halved, (SIZES[2], SIZES[2])), np.float32)
         of_half = np.asarray(cv2.resize(noisier, half, interpolation=cv2.INTER_AREA), np.float32)
-        distance, broad_noise = _distance(broad, of_half, SPARSE // 2, middle, bare, least_sd)
+        brighter, some = np.sqrt(of_half[:: SPARSE // 2, :: SPARSE // 2]), broad[:: SPARSE // 2, :: SPARSE // 2]
+        of_broad, broad_noise = _whitening(some, brighter, middle, bare, least_sd)
+        distance = _squared(broad, of_half, of_broad)
         weak = _weak(_beyond(distance, SIZES[2], SMEAR[2]), distance, noise / broad_noise)
         cloth |= np.asarray(cv2.resize(weak, cloth.shape[::-1], interpolation=cv2.INTER_NEAREST), np.uint8)
     return Contrast(middling, cloth)
 
 
-def _distance(
-    mean: Floats32, noisier: Floats32, every: int, middle: Floats, bare: NDArray[np.bool_], least_sd: float
+def _whitening(
+    means: Floats32, brighter: Floats32, middle: Floats, bare: NDArray[np.bool_], least_sd: float
 ) -> tuple[Floats32, float]:
-    """(h, w) squared Mahalanobis distance of means (h, w, 3) from `middle`, and the noise of all channels.
+    """(3, 4) by which means less `middle` become noise of one size, and what the noise of all channels is.
 
-    `bare` tells of every so many means whether they show bare mat, whose covariance is taken.
+    The `means` (h, w, 3) are some of all over the picture, of which `bare` tells whether they show bare mat; there the
+    noise is so many times `brighter` (h, w).
     """
-    brighter = np.sqrt(noisier[::every, ::every])[..., None]
-    sample = np.asarray(mean[::every, ::every] / brighter, np.float32)
+    sample = np.asarray(means / brighter[..., None], np.float32)
     bare = np.ascontiguousarray(bare[: sample.shape[0], : sample.shape[1]])
     covariance = _covariance(sample.reshape(-1, 3), bare.ravel(), least_sd)
     white = np.linalg.inv(np.linalg.cholesky(covariance))
-    rows = np.column_stack([white, -white @ middle]).astype(np.float32)
-    return _squared(mean, noisier, rows), float(np.sqrt(np.trace(covariance)))
+    return np.column_stack([white, -white @ middle]).astype(np.float32), float(np.sqrt(np.trace(covariance)))
+
+
+@compiled
+def _means_at(difference: Floats32, every: int) -> Floats32:
+    """Of every so many cells the mean over 3 x 3 cells about it, the picture mirrored at its rim."""
+    height, width = difference.shape[:2]
+    means = np.zeros((-(-height // every), -(-width // every), 3), np.float32)
+    for row in range(means.shape[0]):
+        for down in range(-1, 2):
+            y = _mirrored(every * row + down, height)
+            for column in range(means.shape[1]):
+                for on in range(-1, 2):
+                    x = _mirrored(every * column + on, width)
+                    for c in range(3):
+                        means[row, column, c] += difference[y, x, c] * NINTH
+    return means
+
+
+@compiled
+def _squared_means(difference: Floats32, noisier: Floats32, rows: Floats32) -> Floats32:
+    """(h, w): as `_squared`, of the means over 3 x 3 cells, row by row: no picture of them is kept."""
+    height, width = noisier.shape
+    squared, mean = np.empty((height, width), np.float32), np.empty(3 * width, np.float32)
+    sums = np.empty(3 * width + 6, np.float32)
+    for y in range(height):
+        above, here = difference[_mirrored(y - 1, height)].reshape(-1), difference[y].reshape(-1)
+        below, inner = difference[_mirrored(y + 1, height)].reshape(-1), sums[3 : 3 * width + 3]
+        for i in range(3 * width):
+            inner[i] = above[i] + here[i] + below[i]
+        for c in range(3):
+            sums[c] = inner[3 * _mirrored(-1, width) + c]
+            sums[3 * width + 3 + c] = inner[3 * _mirrored(width, width) + c]
+        for i in range(3 * width):
+            mean[i] = (sums[i] + sums[i + 3] + sums[i + 6]) * NINTH
+        _squares(mean, noisier[y], rows, squared[y])
+    return squared
+
+
+@compiled
+def _mirrored(place: int, many: int) -> int:
+    """A place in a row of so many, or as far on this side of its end as it lies beyond."""
+    return max(min(abs(place), 2 * many - 2 - abs(place)), 0)
 
 
 @compiled
 def _squared(mean: Floats32, noisier: Floats32, rows: Floats32) -> Floats32:
     """(h, w): squared length of `rows` (3, 4), a lower triangle and what is added, times means; over `noisier`."""
-    height, width = noisier.shape
-    squared = np.empty((height, width), np.float32)
+    squared = np.empty(noisier.shape, np.float32)
+    for y in range(len(squared)):
+        _squares(mean[y].reshape(-1), noisier[y], rows, squared[y])
+    return squared
+
+
+@compiled
+def _squares(mean: Floats32, noisier: Floats32, rows: Floats32, squares: Floats32) -> None:
+    """The same of a row of means (3 w,), into `squares` (w,)."""
     aa, a1, ba, bb, b1 = rows[0, 0], rows[0, 3], rows[1, 0], rows[1, 1], rows[1, 3]
     ca, cb, cc, c1 = rows[2, 0], rows[2, 1], rows[2, 2], rows[2, 3]
-    for y in range(height):
-        own, seen, over = squared[y], mean[y].reshape(-1), noisier[y]
-        for x in range(width):
-            a, b, c = seen[3 * x], seen[3 * x + 1], seen[3 * x + 2]
-            u, v, w = aa * a + a1, ba * a + bb * b + b1, ca * a + cb * b + cc * c + c1
-            own[x] = (u * u + v * v + w * w) / over[x]
-    return squared
+    for x in range(len(squares)):
+        a, b, c = mean[3 * x], mean[3 * x + 1], mean[3 * x + 2]
+        u, v, w = aa * a + a1, ba * a + bb * b + b1, ca * a + cb * b + cc * c + c1
+        squares[x] = (u * u + v * v + w * w) / noisier[x]
 
 
 def _beyond(distance: Floats32, size: int, smear: float) -> Mask:
     """1 where a squared distance is beyond noise and beyond the smear of what is nearby."""
-    nearby = np.asarray(cv2.dilate(distance, np.ones((size + 2, size + 2), np.uint8)), np.float32)
+    beyond, reach = np.zeros(distance.shape, np.uint8), size + 2 * HALO_CELLS
+    x, y, width, height = cv2.boundingRect((distance > LEVEL**2).view(np.uint8))
+    if not width:
+        return beyond
+    box = slice(max(y - reach, 0), y + height + reach), slice(max(x - reach, 0), x + width + reach)
+    own = np.ascontiguousarray(distance[box])
+    nearby = np.asarray(cv2.dilate(own, np.ones((size + 2, size + 2), np.uint8)), np.float32)
     around = np.asarray(cv2.dilate(nearby, np.ones((2 * HALO_CELLS - 1,) * 2, np.uint8)), np.float32)
-    return _above(distance, nearby, around, np.float32(smear**2))
+    beyond[box] = _above(own, nearby, around, np.float32(smear**2))
+    return beyond
 
 
 @compiled
@@ -157,10 +214,6 @@ def _weak(differs: Mask, distance: Floats32, finer: float) -> Mask:
     before = SIZES[2] // 2
     thin = cv2.erode(weak, square, anchor=(before, before))
     return np.asarray(cv2.dilate(thin, square, anchor=(SIZES[2] - before,) * 2), np.uint8)
-
-
-def _mean(image: Floats32, size: int) -> Floats32:
-    return np.asarray(cv2.blur(image, (size, size)), np.float32)
 
 
 def _bare_places(

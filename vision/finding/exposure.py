@@ -87,7 +87,7 @@ def match_exposure(frame: Floats32, bare: Floats32, on_mat: NDArray[np.bool_], m
     """
     size = _blocks_of(frame.shape)
     seen, mat = (cv2.resize(one, size, interpolation=cv2.INTER_AREA).reshape(-1, 3) for one in (frame, bare))
-    whole = cv2.resize(on_mat.astype(np.uint8) * 255, size, interpolation=cv2.INTER_AREA).ravel() > 250
+    whole = cv2.resize(on_mat.view(np.uint8) * np.uint8(255), size, interpolation=cv2.INTER_AREA).ravel() > 250
     use = whole & (mat.min(axis=1) > DARK)
     if np.count_nonzero(use) < LEAST_BLOCKS:
         return UNCHANGED

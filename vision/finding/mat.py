@@ -211,7 +211,7 @@ def compare_with_mat(
     if len(difference):
         mode = commonest(difference[:, 0])
         near = np.abs(difference[:, 0] - mode) < 4.0 * bare_spread(difference[:, 0], mode)
-        noise = np.array([bare_spread(difference[near, c]) for c in range(3)])
+        noise = np.array([bare_spread(channel) for channel in np.ascontiguousarray(difference[near].T)])
     return Scene(seen, bare, noise, mat.known, tone, moved_px, lamp, mat.held)
 
 
@@ -222,7 +222,7 @@ def _likely_bare(difference: Floats32, light: Floats32) -> NDArray[np.bool_]:
 
 def _bare_now(seen: Floats32, mat: MatPicture, on_mat: NDArray[np.bool_]) -> tuple[Layer, float]:
     """The bare mat as a frame with cells `seen` (h, w, 3) would show it, and how far the camera has moved, in px."""
-    shown, coarse = on_mat[::CELL_PX, ::CELL_PX], _coarse(seen)
+    shown, coarse = np.ascontiguousarray(on_mat[::CELL_PX, ::CELL_PX]), _coarse(seen)
     most = HELD if mat.held else np.inf
     exposure = match_exposure(coarse, mat.coarse, shown, most)
     cells = exposure.of_levels(mat.cells)
