@@ -93,8 +93,8 @@ def blemishes_of(picture: Picture, outlines: Outlines) -> dict[int, tuple[Blemis
             excess, variance = excess_of(seen, bare, along - start_px, across, precision)
             if not len(excess):
                 continue
-            bands, counts_for = _bands(float(scale[s])), _threads_show(across, float(scale[s]), blur_px)
-            sums = stretches_of(excess, variance, along - start_px, across, bands, counts_for)
+            bands, shown = _bands(float(scale[s])), _threads_show(round(float(scale[s]), 2), round(blur_px, 2))
+            sums = stretches_of(excess, variance, along - start_px, across, bands, shown)
             first_mm, step_mm = (one / float(axes.along_px_per_mm[s]) for one in (start_px + half_px[s], STRETCH_PX))
             told += _of_part(sums, k, float(scale[s]), first_mm, step_mm)
         frays = [one for one in told if one.kind == "fray"]
@@ -130,19 +130,13 @@ def _bands(scale: float) -> Floats:
     return np.array([CLOTH_PX, mat, NOTCH_PX, threads, threads])
 
 
-def _threads_show(across: Floats, scale: float, blur_px: float) -> Floats:
-    """(N,): how much of a thread, on the mean, pixels show at their distance; its sum is that of its squares."""
-    at, shown = _thread(round(scale, 2), round(blur_px, 2))
-    return np.interp(across, at, shown, 0.0, 0.0)
-
-
 @lru_cache(maxsize=64)
-def _thread(scale: float, blur_px: float) -> tuple[Floats, Floats]:
-    """Distances (64,), and what `_threads_show` at each of them."""
+def _threads_show(scale: float, blur_px: float) -> Floats:
+    """(2, 64): places across, and how much of a thread shows there, on the mean; its sum is that of its squares."""
     at = np.linspace(-3.0 * blur_px, THREADS_MM[1] * scale + 3.0 * blur_px, 64)
     reach_px = np.linspace(*THREADS_MM, 5)[:, None] * scale
     shown = np.mean(ndtr((reach_px - at) / blur_px) - ndtr(-at / blur_px), axis=0)
-    return at, shown * (shown.sum() / (shown @ shown))
+    return np.stack([at, shown * (shown.sum() / (shown @ shown))])
 
 
 def _trims_px(corners: Floats, k: int) -> tuple[float, float]:

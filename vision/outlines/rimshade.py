@@ -33,6 +33,8 @@ def shaded_mat(
     """
     found, share = np.empty((len(x), 1, 3), np.float32), np.empty(len(x))
     for i in range(len(x)):
+        if across[i] < CLEAR_PX:
+            continue
         seen, mat = levels[y[i], x[i]], bare[y[i], x[i]]
         light = to_light[0] * seen[0] + to_light[1] * seen[1] + to_light[2] * seen[2]
         share[i] = (light + DARK) / (to_light[0] * mat[0] + to_light[1] * mat[1] + to_light[2] * mat[2] + DARK)
@@ -49,7 +51,7 @@ def shaded_mat(
 def mat_gains(share: Floats, across: Floats) -> Floats:
     """(N,): the mat's light over that in its picture, by how far `across` (N,) px outward of the side a pixel lies.
 
-    `share` (N,) is what each pixel shows of it. Nearer than `CLEAR_PX` and inside it is as it is there.
+    `share` (N,) is what each pixel shows of it, from `CLEAR_PX` on; nearer and inside it is as it is there.
     """
     many = max(1, int((across.max() - CLEAR_PX) / STEP_PX) + 1)
     first = np.zeros(many + 1, np.int64)

@@ -115,21 +115,28 @@ def _middle_share(across: Floats, share: Floats) -> Floats:
 
 @compiled
 def stretches_of(
-    excess: Floats, variance: Floats, along: Floats, across: Floats, bands: Floats, counts_for: Floats
+    excess: Floats, variance: Floats, along: Floats, across: Floats, bands: Floats, shown: Floats
 ) -> Floats:
     """(K, 5, T) sums over pixels of each stretch T in each of K `bands` (K, 2) across, from what `excess_of` says.
 
     Their number, their excess, that times the distance across, and the variances inside and outside the line; in the
-    last band each pixel counts for as much as `counts_for` (N,) says. Pixels of which nothing is known are left out.
+    last band each pixel counts for as much as is `shown` (2, M), places across and how much at each of them. Pixels of
+    which nothing is known are left out.
     """
     sums = np.zeros((len(bands), 5, int(along.max() / STRETCH_PX) + 1))
+    step, last = shown[0, 1] - shown[0, 0], shown.shape[1] - 1
     for i in range(len(excess)):
         if variance[i] < 0.0:
             continue
         own = int(along[i] / STRETCH_PX)
         for k in range(len(bands)):
             if bands[k, 0] < across[i] < bands[k, 1]:
-                times = counts_for[i] if k == len(bands) - 1 else 1.0
+                times = 1.0
+                if k == len(bands) - 1:
+                    place = (across[i] - shown[0, 0]) / step
+                    low, times = int(place), 0.0
+                    if 0.0 <= place < last:
+                        times = shown[1, low] + (place - low) * (shown[1, low + 1] - shown[1, low])
                 sums[k, COUNT, own] += 1.0
                 sums[k, EXCESS, own] += times * excess[i]
                 sums[k, PULL, own] += times * excess[i] * across[i]
