@@ -63,7 +63,9 @@ def find_seams(
 
 def fit_seam(picture: Picture, outline: Floats, line_mat_mm: Floats, blurs: Blurs) -> Seam | None:
     """Fit a seam near the line through two points (2, 2); None where no step runs all along it."""
-    return _Look.at(picture, outline, blurs).fit(line_mat_mm)
+    look = _Look.at(picture, outline, blurs)
+    seam = look.fit(line_mat_mm)
+    return None if seam is None else look.beside_prints(seam)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -96,25 +98,25 @@ class _Look:
             bin_px = PRINTED_BIN_PX if prints or line.unrest > RESTLESS else BIN_PX
             seam = self._placed(axes, line)
             line_mat_mm = line_mat_mm if seam is None else seam.ends_mat_mm
-        return seam if seam is None else self._beside_prints(seam) or seam
+        return seam
 
-    def _beside_prints(self, seam: Seam) -> Seam | None:
+    def beside_prints(self, seam: Seam) -> Seam:
         """The seam again, where a print's places differ beside it: the farther from it, the less they count."""
         axes = self._axes(seam.ends_mat_mm)
         if axes is None:
-            return None
+            return seam
         wide = self._window(axes, WIDE_PX)
         if len(wide.side) < FEWEST:
-            return None
+            return seam
         near = wide.kept(np.abs(wide.across_px) < NEAR_PX, _bins_px(wide, PRINTED_BIN_PX))
         sd = np.array(self.picture.noise.sd)
         uneven = differences(wide.across_px, wide.along_px, wide.seen, sd)
         if not is_figured(uneven, wide.across_px, wide.seen[0], sd):
-            return None
+            return seam
         line = self._solver(near, axes, uneven).solve(NEAR_STEPS, 0.0)
         if line is None or abs(line.offset_px) + abs(line.turn) * float(np.ptp(near.along_px)) / 2.0 > DEEP_PX:
-            return None  # it would run through what was taken for one fabric's own differences
-        return self._placed(axes, line)
+            return seam  # it would run through what was taken for one fabric's own differences
+        return self._placed(axes, line) or seam
 
     def _placed(self, axes: Axes, line: SeamLine) -> Seam | None:
         """Where a line beside `axes` meets the outline."""
@@ -180,7 +182,7 @@ def _split(look: _Look, turns_rad: Floats, cells: Cells, found: list[Seam]) -> N
     side = (cells.places_mat_mm - seam.ends_mat_mm[0]) @ normal
     if min(np.mean(side > 0.0), np.mean(side < 0.0)) < LEAST_LEFT or is_stripe(cells, seam.ends_mat_mm):
         return
-    found.append(seam)
+    found.append(look.beside_prints(seam))
     for keep in (side > RIM_MM, side < -RIM_MM):
         part = cells.where(keep)
         if part.pixels > FEWEST_IN_PART:
