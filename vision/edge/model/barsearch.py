@@ -19,9 +19,11 @@ from vision.edge.pixels.windows import Window
 from vision.medians import middle_of
 
 Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
+LUMA = YCC_OF_BGR[0]
 NEAR_PX = 4.0  # of a side's middle: lines farther off than blur and width reach do not matter to it
 SWEEP_PX = 6.0  # a line leans less than this over half of a side
 LEANS = np.linspace(-1.0, 1.0, 17)
@@ -45,14 +47,32 @@ RIDGE = np.diag([1e-6, 1e-6, 1e-6, 0.0])
 
 def lined_sides(window: Window, blur_px: float) -> Bools:
     """(S,): beside which sides a line of the mat seems to run; `blur_px` is what the blur is about."""
-    luma, shape = YCC_OF_BGR[0] @ window.bare, bar_shape(KNOTS_PX, blur_px**2 + START_WIDTH2 / 12.0, blur_px)
-    bins = window.bin_of
-    found = [
-        run.stop - run.start >= FEWEST
-        and stands_out(window.across_px[run], window.along_px[run], luma[run], bins[run] - bins[run.start], shape)
-        for run in window.runs
-    ]
-    return np.array(found, np.bool_)
+    shape = bar_shape(KNOTS_PX, blur_px**2 + START_WIDTH2 / 12.0, blur_px)
+    pixels = window.across_px, window.along_px, window.bare, window.bin_starts
+    return seem_lined(*pixels, np.searchsorted(window.bin_side, np.arange(window.count + 1)).astype(np.int64), shape)
+
+
+@compiled
+def seem_lined(
+    across_px: Floats, along_px: Floats, bare: Singles, bin_starts: Ints, side_bins: Ints, shape: Floats
+) -> Bools:
+    """(S,) as `lined_sides` has it; the pixels (N,) are those of `Window`, a line's profile has that `shape` (K,).
+
+    Each side's first bin, and the end, are `side_bins` (S + 1,).
+    """
+    found = np.zeros(len(side_bins) - 1, np.bool_)
+    for s in range(len(found)):
+        first, last = bin_starts[side_bins[s]], bin_starts[side_bins[s + 1]]
+        if last - first < FEWEST:
+            continue
+        luma, bins = np.empty(last - first), np.empty(last - first, np.int64)
+        for b in range(side_bins[s], side_bins[s + 1]):
+            for i in range(bin_starts[b], bin_starts[b + 1]):
+                bins[i - first] = b - side_bins[s]
+        for i in range(last - first):
+            luma[i] = LUMA[0] * bare[0, first + i] + LUMA[1] * bare[1, first + i] + LUMA[2] * bare[2, first + i]
+        found[s] = stands_out(across_px[first:last], along_px[first:last], luma, bins, shape)
+    return found
 
 
 def find_bars(window: Window, outward_px: Floats, blur_px: float, blur_u_px: float, where: Bools) -> Bars:
@@ -61,9 +81,9 @@ def find_bars(window: Window, outward_px: Floats, blur_px: float, blur_u_px: flo
     `outward_px` (S, 2) points across the sides in the picture; `blur_px` is what the blur is about, give or take
     `blur_u_px`; only sides `where` (S,) are looked at.
     """
-    luma, bins, blur = YCC_OF_BGR[0] @ window.bare, window.bin_of, (blur_px, math.hypot(blur_u_px, BLUR_U_PX))
+    bins, blur = window.bin_of, (blur_px, math.hypot(blur_u_px, BLUR_U_PX))
     found = [
-        _found(window, run, luma[run], bins[run] - bins[run.start], outward, blur)
+        _found(window, run, LUMA @ window.bare[:, run], bins[run] - bins[run.start], outward, blur)
         for run, outward, looked_at in zip(window.runs, outward_px, where, strict=True)
         if looked_at and run.stop - run.start >= FEWEST
     ]

@@ -64,13 +64,19 @@ def looked_at(
     for one in range(3):
         _mix(mat[one], TO_BGR)
     _mix(seen, TO_BGR)
+    write_down(seen, steps)
+    return side, points, across, along, seen, mat[0], mat[1], mat[2]
+
+
+@compiled
+def write_down(light: Singles, steps: Singles) -> None:
+    """Linear blue green red (3, N) become encoded luma and colour differences; `steps` are the encoder's values."""
     last = np.float32(len(steps) - 1)
     for c in range(3):
-        light = seen[c]
-        for i in range(many):
-            light[i] = steps[np.int32(np.sqrt(max(ZERO, min(light[i], ONE))) * last + HALF)]
-    _mix(seen, TO_YCC)
-    return side, points, across, along, seen, mat[0], mat[1], mat[2]
+        channel = light[c]
+        for i in range(len(channel)):
+            channel[i] = steps[np.int32(np.sqrt(max(ZERO, min(channel[i], ONE))) * last + HALF)]
+    _mix(light, TO_YCC)
 
 
 @compiled

@@ -7,7 +7,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.edge.model.encoding import YCC_OF_BGR, Encoder
+from vision.compiled import compiled
+from vision.edge.model.encoding import Encoder
+from vision.edge.pixels.sampling import write_down
 from vision.edge.pixels.windows import BIN_PX, Window
 
 Floats = NDArray[np.float64]
@@ -80,23 +82,45 @@ class SidePixels(NamedTuple):
 
 def side_pixels(window: Window, encoder: Encoder) -> SidePixels:
     """Those of a window."""
-    across = _single(window.across_px)
-    bare = _single(window.bare)
+    ends, bare = window.side_ends, _single(window.bare)
+    (across, along, bow, tilt), bare_seen = in_singles(
+        window.across_px, window.along_px, bare, ends, window.reach_px(), encoder.steps[0]
+    )
     return SidePixels(
         across,
-        _single(window.along_px),
-        _single(window.bow_basis()),
-        np.clip(across / np.float32(TILT_PX) + np.float32(1.0), np.float32(TILT_LEAST), np.float32(TILT_MOST)),
+        along,
+        bow,
+        tilt,
         _single(window.seen),
         bare,
         _single(window.slope),
         _single(window.steady),
-        YCC_OF_BGR.astype(np.float32) @ encoder.nearest(bare)[0],
+        bare_seen,
         _single(window.shown),
         np.array([bool(window.shown[0, :, run].any()) for run in window.runs]),
         window.bin_starts,
         np.searchsorted(window.bin_side, np.arange(window.count + 1)).astype(np.int64),
     )
+
+
+@compiled
+def in_singles(
+    across_px: Floats, along_px: Floats, bare: Singles, ends: Ints, reach_px: Floats, steps: Singles
+) -> tuple[Singles, Singles]:
+    """(4, N): the pixels' places across and along, on the parabola along a side, and across a print; (3, N): the mat.
+
+    The latter is `bare` (3, N) written down, `steps` being the encoder's values. The first pixel of each side, and the
+    end, are `ends` (S + 1,); along it pixels reach `reach_px` (S,) from the middle.
+    """
+    places, mat = np.empty((4, len(across_px)), np.float32), bare.copy()
+    across, along, bow, tilt = places
+    for s in range(len(reach_px)):
+        for i in range(ends[s], ends[s + 1]):
+            across[i], along[i] = across_px[i], along_px[i]
+            bow[i] = 1.0 / 3.0 - (along_px[i] / reach_px[s]) ** 2
+            tilt[i] = min(max(across[i] / TILT_PX + 1.0, TILT_LEAST), TILT_MOST)
+    write_down(mat, steps)
+    return places, mat
 
 
 def _single(values: Floats | Singles) -> Singles:

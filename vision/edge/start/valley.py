@@ -53,19 +53,16 @@ def contradicted(window: Window, noise: Noise, encoder: Encoder, blur_px: float,
     result, bowed_ones = np.zeros(window.count, np.bool_), np.flatnonzero(np.abs(bows_px) > STEP_PX)
     if not len(bowed_ones):
         return result
-    basis, spread = window.bow_basis(), MAT_SPREAD * np.array(noise.sd)[:, None]
+    basis, own, ends, spread = window.bow_basis(), window.cloth_seen, window.side_ends, MAT_SPREAD * np.array(noise.sd)
     for s in bowed_ones:
-        run = window.runs[s]
-        across, seen = window.across_px[run], window.seen[:, run]
-        deep, near = across < -SURELY_INSIDE_PX, np.abs(across) < NEAR_PX + abs(float(bows_px[s]))
-        if min(np.count_nonzero(deep), np.count_nonzero(near)) < LEAST_PIXELS:
+        known = inside(window.across_px, own, ends, int(s), SHOWN)
+        near = np.flatnonzero(np.abs(window.across_px[window.runs[s]]) < NEAR_PX + abs(float(bows_px[s]))) + ends[s]
+        if known.size == 0 or len(near) < LEAST_PIXELS:
             continue
-        off = seen[:, near] - YCC_OF_BGR @ encoder.encode(window.bare[:, run][:, near])[0]
-        own = window.cloth_seen[:, run]
-        odds = _cost_of_cloth(own[:, near].astype(np.float64), own[:, deep], spread) - _cost_of_mat(off, spread)
-        places = np.arange(-NEAR_PX / 2.0, NEAR_PX / 2.0 + STEP_PX, STEP_PX)[:, None] - across[near]
+        odds = odds_of(window.seen, own, window.bare, near, known, spread, encoder.steps[0])
+        places = np.arange(-NEAR_PX / 2.0, NEAR_PX / 2.0 + STEP_PX, STEP_PX)[:, None] - window.across_px[near]
         straight, bowed = (
-            float(np.min(ndtr((places + bow * basis[run][near]) / blur_px) @ odds)) for bow in (0.0, bows_px[s])
+            float(np.min(ndtr((places + bow * basis[near]) / blur_px) @ odds)) for bow in (0.0, bows_px[s])
         )
         result[s] = straight < bowed - CLEARLY
     return result
@@ -79,25 +76,107 @@ def likeliest_offsets_px(
     `deep` are pixels of the same sides that reach farther inside, to tell the cloth's colours. Sides that are not
     `printed` (S,) need a place to start from only: some of their pixels are enough, fewer where they are `clear` (S,).
     """
-    result, inner, spread = np.zeros(window.count), deep.cloth_seen, MAT_SPREAD * np.array(noise.sd)[:, None]
-    most = np.where(printed, len(window.side), np.where(clear, SEARCHED_CLEAR, SEARCHED))
-    some = np.concatenate(
-        [np.arange(run.start, run.stop, max(1, (run.stop - run.start) // most[s])) for s, run in enumerate(window.runs)]
-    )
-    ends = np.searchsorted(window.side[some], np.arange(window.count + 1))
-    across, own = window.across_px[some], window.cloth_seen[:, some].astype(np.float64)
-    off = window.seen[:, some] - YCC_OF_BGR @ encoder.encode(window.bare[:, some])[0]
-    of_mat = _cost_of_mat(off, spread)
-    for s, deep_run in enumerate(deep.runs):
-        run = slice(ends[s], ends[s + 1])
-        cloth = inner[:, deep_run][:, deep.across_px[deep_run] < -SURELY_INSIDE_PX]
-        if cloth.shape[1] < LEAST_PIXELS or np.ptp(window.along_px[some[run]]) < LEAST_LENGTH_PX:
+    most = np.where(printed, max(len(window.side), 1), np.where(clear, SEARCHED_CLEAR, SEARCHED))
+    pixels = window.across_px, window.along_px, window.seen, window.cloth_seen, window.bare, window.side_ends
+    cloth, shown = (deep.across_px, deep.cloth_seen, deep.side_ends), np.where(clear, SHOWN_CLEAR, SHOWN)
+    return parted(*pixels, *cloth, MAT_SPREAD * np.array(noise.sd), encoder.steps[0], blur_px, most, shown)
+
+
+@compiled
+def parted(
+    across_px: Floats,
+    along_px: Floats,
+    seen: Singles,
+    own: Singles,
+    bare: Singles,
+    ends: Ints,
+    deep_px: Floats,
+    cloth: Singles,
+    deep_ends: Ints,
+    spread: Floats,
+    steps: Singles,
+    blur_px: float,
+    most: Ints,
+    shown: Ints,
+) -> Floats:
+    """(S,) as `likeliest_offsets_px` has it, of pixels (N,) whose first of each side, and the end, are `ends` (S + 1,).
+
+    They are `seen` (3, N), their cloth by its `own` (3, N) colours, on the `bare` (3, N) mat; `cloth` (3, D) shows what
+    lies `deep_px` (D,) outward of the sides' lines. Of each side so many pixels at `most` (S,) are searched, about so
+    many `shown` (S,) of its cloth.
+    """
+    result = np.zeros(len(ends) - 1)
+    for s in range(len(result)):
+        known, some = inside(deep_px, cloth, deep_ends, s, shown[s]), _every(ends[s], ends[s + 1], most[s])
+        if known.size == 0 or len(some) == 0:
             continue
-        odds = _cost_of_cloth(own[:, run], cloth, spread, SHOWN_CLEAR if clear[s] else SHOWN) - of_mat[run]
-        offsets = np.arange(float(across[run].min()) + SURELY_INSIDE_PX / 2.0, float(across[run].max()) - 1.0, STEP_PX)
-        if len(offsets):
-            result[s] = offsets[int(np.argmin(costs_at(offsets, across[run] / blur_px, odds, blur_px)))]
+        along, across = along_px[some], across_px[some]
+        first_px, last_px = across.min() + SURELY_INSIDE_PX / 2.0, across.max() - 1.0
+        if along.max() - along.min() >= LEAST_LENGTH_PX and last_px > first_px:
+            odds = odds_of(seen, own, bare, some, known, spread, steps)
+            costs = costs_at(np.arange(first_px, last_px, STEP_PX), across / blur_px, odds, blur_px)
+            result[s] = first_px + STEP_PX * np.argmin(costs)
     return result
+
+
+@compiled
+def _every(first: int, end: int, about: int) -> Ints:
+    """Numbers from `first` to before `end` in even steps: all, or `about` so many and less than twice that."""
+    return np.arange(first, end, max(1, (end - first) // about))
+
+
+@compiled
+def inside(across_px: Floats, cloth: Singles, ends: Ints, s: int, shown: int) -> Floats:
+    """(3, M): colours of `cloth` (3, N) well inside of side `s`, about as many as are to be `shown`.
+
+    None if they are few. The first of each side's pixels, and the end, are `ends` (S + 1,).
+    """
+    where, many = np.empty(ends[s + 1] - ends[s], np.int64), 0
+    for i in range(ends[s], ends[s + 1]):
+        if across_px[i] < -SURELY_INSIDE_PX:
+            where[many] = i
+            many += 1
+    some = _every(0, many if many >= LEAST_PIXELS else 0, shown)
+    colours = np.empty((3, len(some)))
+    for c in range(3):
+        for m in range(len(some)):
+            colours[c, m] = cloth[c, where[some[m]]]
+    return colours
+
+
+@compiled
+def odds_of(
+    seen: Singles, own: Singles, bare: Singles, pixels: Ints, known: Floats, spread: Floats, steps: Singles
+) -> Floats:
+    """(K,): log odds of `pixels` (K,) being mat and not cloth.
+
+    Of the mat's density by what is `seen` (3, N) and the `bare` (3, N) mat, with a `spread` (3,); of the cloth's by the
+    `own` (3, N) colours among those `known` (3, M) of it. `steps` are the encoder's values over the root of light.
+    """
+    odds, colours, of_bgr, last = np.empty(len(pixels)), np.empty((3, len(pixels))), np.empty(3), len(steps) - 1
+    widths = np.empty(3)
+    for c in range(3):
+        # Wide enough that a few dozen pixels make a density, narrow enough that a print's colours stay apart.
+        widths[c] = max(spread[c], 0.25 * known[c].std())
+        for k in range(len(pixels)):
+            colours[c, k] = own[c, pixels[k]] / widths[c]
+    near = nearness(colours, known / widths.reshape(3, 1))
+    for k in range(len(pixels)):
+        i, squares = pixels[k], 0.0
+        for c in range(3):
+            of_bgr[c] = steps[np.int32(np.sqrt(max(0.0, min(bare[c, i], 1.0))) * last + 0.5)]
+        for c in range(3):
+            of_mat = YCC_OF_BGR[c, 0] * of_bgr[0] + YCC_OF_BGR[c, 1] * of_bgr[1] + YCC_OF_BGR[c, 2] * of_bgr[2]
+            squares += ((seen[c, i] - of_mat) / spread[c]) ** 2
+        odds[k] = _cost_of(near[k], widths) - _cost_of(math.exp(-0.5 * squares), spread)
+    return odds
+
+
+@compiled
+def _cost_of(nearness: float, widths: Floats) -> float:
+    """Minus the log of a density of normal distributions (3,) wide, among some strays."""
+    density = nearness / (widths[0] * widths[1] * widths[2]) / ROOT_TWO_PI**3
+    return -math.log((1.0 - STRAY) * density + STRAY)
 
 
 def figures(window: Window, noise: Noise) -> tuple[Floats, Bools]:
@@ -140,15 +219,6 @@ def spread_inside(
     return counts, luma, spreads
 
 
-def _cost_of_cloth(seen: Floats, known: Singles, spread: Floats, shown: int = SHOWN) -> Floats:
-    """(N,): minus the log density of each pixel among the cloth's own, taken from inside."""
-    some: Floats = known[:, :: max(1, known.shape[1] // shown)].astype(np.float64, order="C")
-    # Wide enough that a few dozen pixels make a density, narrow enough that a print's colours stay apart.
-    width = np.maximum(spread, 0.25 * some.std(axis=1, keepdims=True))
-    density = nearness(np.ascontiguousarray(seen / width), some / width) / float(np.prod(width)) / ROOT_TWO_PI**3
-    return np.asarray(-np.log((1.0 - STRAY) * density + STRAY))
-
-
 @compiled
 def nearness(seen: Floats, known: Floats) -> Floats:
     """(N,): of colours (3, N), the mean over known ones (3, M) of exp(-d^2 / 2), d apart; nothing past seven."""
@@ -158,7 +228,7 @@ def nearness(seen: Floats, known: Floats) -> Floats:
         for k in range(known.shape[1]):
             a, b, c = seen[0, i] - known[0, k], seen[1, i] - known[1, k], seen[2, i] - known[2, k]
             place = min(FINE * (a * a + b * b + c * c), LAST_FALL)
-            low = int(place)
+            low = np.int32(place)
             total += FALLING[low] + (place - low) * (FALLING[low + 1] - FALLING[low])
         result[i] = total / known.shape[1]
     return result
@@ -174,14 +244,9 @@ def costs_at(offsets: Floats, places: Floats, odds: Floats, blur_px: float) -> F
     for k in range(len(offsets)):
         for i in range(len(places)):
             place = max(0.0, min(FINE * (offsets[k] / blur_px - places[i] + FARTHEST), LAST_RISE))
-            low = int(place)
+            low = np.int32(place)
             costs[k] += odds[i] * (RISING[low] + (place - low) * (RISING[low + 1] - RISING[low]))
     return costs
-
-
-def _cost_of_mat(off: Floats, spread: Floats) -> Floats:
-    density = np.exp(-0.5 * np.sum((off / spread) ** 2, axis=0)) / float(np.prod(spread)) / ROOT_TWO_PI**3
-    return np.asarray(-np.log((1.0 - STRAY) * density + STRAY))
 
 
 def softness_px(window: Window) -> Floats:
