@@ -57,8 +57,11 @@ def find_seams(
     if cells is None:
         return ()
     found: list[Seam] = []
-    _split(_Look.at(picture, corners_mat_mm, blurs), turns_rad, cells, found)
-    return without_stripes(found)
+    told = _split(_Look.at(picture, corners_mat_mm, blurs), turns_rad, cells, found)
+    kept = without_stripes(found)
+    if len(kept) == 1 and not told and are_two_fabrics(cells, kept[0].ends_mat_mm) is False:
+        return ()  # a print's own line; of several seams one may well have the same fabric somewhere on both sides
+    return kept
 
 
 def fit_seam(picture: Picture, outline: Floats, line_mat_mm: Floats, blurs: Blurs) -> Seam | None:
@@ -166,24 +169,26 @@ def _bins_px(window: Window, most_px: float) -> float:
     return min(most_px, max(float(np.ptp(window.along_px)) / BINS, LEAST_BIN_PX))
 
 
-def _split(look: _Look, turns_rad: Floats, cells: Cells, found: list[Seam]) -> None:
-    """Find a seam in this part, then in what lies on either side of it."""
+def _split(look: _Look, turns_rad: Floats, cells: Cells, found: list[Seam]) -> bool:
+    """Find a seam in this part, then in what lies on either side of it; whether its colours had to tell the first."""
     best = best_line(cells, NEXT_GAIN if found else LEAST_GAIN, turns_rad)
     if best is None or len(found) >= MOST_SEAMS:
-        return
+        return False
     start, gain = best
     seam = look.fit(start)
-    if seam is None and not found and gain > PRINTS_GAIN and are_two_fabrics(cells, start):
+    told = seam is None and not found and gain > PRINTS_GAIN and bool(are_two_fabrics(cells, start))
+    if told:
         seam = look.fit(parting_line(cells, start), prints=True)
     if seam is None:
-        return
+        return False
     along = seam.ends_mat_mm[1] - seam.ends_mat_mm[0]
     normal = np.array([along[1], -along[0]]) / np.hypot(*along)
     side = (cells.places_mat_mm - seam.ends_mat_mm[0]) @ normal
     if min(np.mean(side > 0.0), np.mean(side < 0.0)) < LEAST_LEFT or is_stripe(cells, seam.ends_mat_mm):
-        return
+        return False
     found.append(look.beside_prints(seam))
     for keep in (side > RIM_MM, side < -RIM_MM):
         part = cells.where(keep)
         if part.pixels > FEWEST_IN_PART:
             _split(look, turns_rad, part, found)
+    return told

@@ -29,15 +29,15 @@ TURNS_RAD, FARTHEST_MM = np.radians(np.arange(-6.0, 6.1, 0.25)), 4.0  # tried be
 SURPRISE = 1e-3  # of the most usual colour: how rare one may be without saying more
 
 
-def are_two_fabrics(cells: Cells, line_mat_mm: Floats) -> bool:
-    """Whether both sides of a line (2, 2) are so unlike that they are no one print; not if there are few cells."""
+def are_two_fabrics(cells: Cells, line_mat_mm: Floats) -> bool | None:
+    """Whether both sides of a line (2, 2) are so unlike that they are no one print; None where few cells tell."""
     place = _beside(cells, line_mat_mm)
     which = list[Ints]()
     for away in (-place[0], place[0]):
         for depth in _parts(np.flatnonzero(away > CLEAR_MM), away, DEEP):
             which += [part[:: max(1, len(part) // MOST)] for part in _parts(depth, place[1], ALONG)]
     if min(len(patch) for patch in which) < FEWEST:
-        return False
+        return None
     colours, half = _colours(cells), DEEP * ALONG
     alike = likeness([colours[patch] for patch in which])
     within = min(float(one.min()) for one in (alike[:half, :half], alike[half:, half:]))

@@ -98,6 +98,16 @@ def test_no_seam_in_a_striped_print(pitch_mm):
     assert find_seams(Picture.of(scene, camera(), 0.0), SLANT, BLURS) == ()
 
 
+def test_no_seam_at_one_line_of_a_print():
+    """Of a corner's stripes one line lay far enough from the others; both its sides have the same colours."""
+    corner = np.array([[80.0, 60.0], [170.0, 80.0], [90.0, 130.0]])
+    fabric = Print("stripes", grey(0.5), (grey(0.2), (0.1, 0.1, 0.4), grey(0.3)), 12.0, 0.5)
+    light = light_on_pixels(VIEW, Mat(), [Cloth(corner, fabric)])
+    bare = mat_picture(linear_image(picture(seed=3000)))
+    scene = compare_with_mat(linear_image(encode(light, SENSOR, 4)), bare, everywhere())
+    assert find_seams(Picture.of(scene, camera(), 0.0), corner, BLURS) == ()
+
+
 def test_a_seam_of_fifteen_millimetres():
     """Between the rims 22 px are left of it; where bins were of 12 px, no spread could be told, and it was no seam."""
     small = (SLANT - [146.0, 95.0]) * 0.17 + [146.0, 95.0]

@@ -28,19 +28,19 @@ def dotted(x, y, _rng, ground=GROUND, dot=DOT):
 
 
 def test_one_print_is_no_two_fabrics():
-    assert not are_two_fabrics(cells_of(dotted), LINE)
+    assert are_two_fabrics(cells_of(dotted), LINE) is False
 
 
 @pytest.mark.parametrize("bands_mm", [3.0, 8.0])
 def test_stripes_along_the_line_are_no_two_fabrics(bands_mm):
     """Each side has the colours of the other, though not beside the line."""
-    assert not are_two_fabrics(cells_of(lambda x, y, rng: GROUND if x // bands_mm % 2 else DOT), LINE)
+    assert are_two_fabrics(cells_of(lambda x, y, rng: GROUND if x // bands_mm % 2 else DOT), LINE) is False
 
 
 def test_one_large_figure_is_no_second_fabric():
     """Its ground goes on around it."""
     near = cells_of(lambda x, y, rng: DOT if math.hypot(x - 30.0, y - 20.0) < 9.0 else GROUND)
-    assert not are_two_fabrics(near, LINE)
+    assert are_two_fabrics(near, LINE) is False
 
 
 def test_prints_of_one_ground_and_other_figures_are_two_fabrics():
@@ -52,7 +52,7 @@ def test_prints_of_one_ground_and_other_figures_are_two_fabrics():
 def test_few_cells_tell_nothing():
     both = cells_of(lambda x, y, rng: GROUND if x < 20.0 else OTHER)
     assert are_two_fabrics(both, LINE)
-    assert not are_two_fabrics(both.where(both.places_mat_mm[:, 1] < 6.0), LINE)
+    assert are_two_fabrics(both.where(both.places_mat_mm[:, 1] < 6.0), LINE) is None
 
 
 @pytest.mark.parametrize(("off_mm", "turn_deg"), [(0.0, 0.0), (1.5, 2.0), (-1.0, -3.0)])
