@@ -210,13 +210,8 @@ def fit_sides(
     by_lines = mistaken_px(bars, window, fits.own[:, 0], cloth)
     doubts = np.column_stack([np.sqrt(astray**2 + moves_u**2 + by_threads + by_lines**2), bent])
     dazzled = np.asarray(np.all(full[:, 1], axis=1))  # no channel tells how bright the mat is
-    found = [
-        _fit(s, fits, last, axes, float(seen_px[s]), float(soft_px[s]), doubts[s], prints, bool(dazzled[s]))
-        if count[s] >= FEWEST
-        else None
-        for s in range(len(starts))
-    ]
-    return Sides(tuple(found), fits.common)
+    found = _found(fits, last, axes, seen_px, soft_px, doubts, prints, dazzled)
+    return Sides(tuple(one if count[s] >= FEWEST else None for s, one in enumerate(found)), fits.common)
 
 
 @lru_cache(maxsize=4)
@@ -290,39 +285,42 @@ def _rebased(axes: Axes, fits: Fits, picture: Picture) -> Axes:
     return Axes.at(picture.camera, picture.height_mm, middles, along, axes.lengths_mm, picture.scene.lamp)
 
 
-def _fit(
-    s: int,
+def _found(
     fits: Fits,
     axes: Axes,
     placed: Axes,
-    seen_px: float,
-    soft_px: float,
+    seen_px: Floats,
+    soft_px: Floats,
     doubts_px: Floats,
     prints: Prints,
-    dazzled: bool,
-) -> SideFit:
-    to_mm = 1.0 / float(axes.scale[s])
+    dazzled: NDArray[np.bool_],
+) -> list[SideFit]:
+    """All S sides on the mat; `doubts_px` (S, 2) of offset and bow come to what the pixels say."""
+    to_mm = 1.0 / axes.scale
     # A parabola's height over the whole side, from that over what was seen of it.
-    whole = (float(axes.lengths_mm[s] * axes.along_px_per_mm[s]) / 2.0 / max(seen_px, 1.0)) ** 2
-    units = np.array([to_mm, float(axes.along_px_per_mm[s]) * to_mm, to_mm * whole])
-    own_covariance = fits.own_covariance[s] * units[:, None] * units
-    own_covariance[[0, 2], [0, 2]] += (doubts_px * units[[0, 2]]) ** 2
-    by_common, misfit_mm = fits.by_common[s] * units[:, None], fits.misfit_px * to_mm
-    covariance = own_covariance + by_common @ fits.common.covariance @ by_common.T
-    covariance[0, 0] += misfit_mm**2
-    return SideFit(
-        placed.middles_mat_mm[s],
-        placed.along[s],
-        float(axes.lengths_mm[s]),
-        own_covariance,
-        by_common,
-        covariance,
-        float(fits.own[s, 2]) * to_mm * whole,
-        soft_px,
-        float(fits.colour_share[s]),
-        float(axes.scale[s]),
-        bool(prints.printed[s]),
-        misfit_mm,
-        float(prints.untold[s]),
-        dazzled,
-    )
+    whole = (axes.lengths_mm * axes.along_px_per_mm / 2.0 / np.maximum(seen_px, 1.0)) ** 2
+    units = np.column_stack([to_mm, axes.along_px_per_mm * to_mm, to_mm * whole])
+    own_covariance = fits.own_covariance * units[:, :, None] * units[:, None]
+    own_covariance[:, [0, 2], [0, 2]] += (doubts_px * units[:, [0, 2]]) ** 2
+    by_common, misfit_mm = fits.by_common * units[:, :, None], fits.misfit_px * to_mm
+    covariance = own_covariance + by_common @ fits.common.covariance @ np.swapaxes(by_common, 1, 2)
+    covariance[:, 0, 0] += misfit_mm**2
+    return [
+        SideFit(
+            placed.middles_mat_mm[s],
+            placed.along[s],
+            float(axes.lengths_mm[s]),
+            own_covariance[s],
+            by_common[s],
+            covariance[s],
+            float(fits.own[s, 2] * units[s, 2]),
+            float(soft_px[s]),
+            float(fits.colour_share[s]),
+            float(1.0 / to_mm[s]),
+            bool(prints.printed[s]),
+            float(misfit_mm[s]),
+            float(prints.untold[s]),
+            bool(dazzled[s]),
+        )
+        for s in range(len(to_mm))
+    ]
