@@ -205,12 +205,7 @@ def _widths(doubt: SideDoubt) -> tuple[Width, ...]:
     corners = doubt.corners_mat_mm
     n, ahead = len(corners), sides_of(corners)
     directions = np.arctan2(ahead[:, 1], ahead[:, 0])
-    widths = []
-    for i in range(n):
-        for j in range(i + 1, n):
-            between = (directions[i] - directions[j]) % math.pi
-            if min(between, math.pi - between) > PARALLEL_RAD:
-                continue
-            u = doubt.u_of(width_slopes(corners, i, j)[None])[0]
-            widths.append(Width((i, j), *side_distances(corners, i, j), float(u)))
-    return tuple(widths)
+    between = np.abs(np.remainder(directions[:, None] - directions + math.pi / 2.0, math.pi) - math.pi / 2.0)
+    pairs = np.argwhere(np.triu(between <= PARALLEL_RAD, 1)).tolist()
+    us = doubt.u_of(np.array([width_slopes(corners, i, j) for i, j in pairs]).reshape(-1, 2 * n)).tolist()
+    return tuple(Width((i, j), *side_distances(corners, i, j), u) for (i, j), u in zip(pairs, us, strict=True))

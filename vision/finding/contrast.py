@@ -180,16 +180,19 @@ def _squares(mean: Floats32, noisier: Floats32, rows: Floats32, squares: Floats3
 
 def _beyond(distance: Floats32, size: int, smear: float) -> Mask:
     """1 where a squared distance is beyond noise and beyond the smear of what is nearby."""
-    beyond, reach = np.zeros(distance.shape, np.uint8), size + 2 * HALO_CELLS
-    x, y, width, height = cv2.boundingRect((distance > LEVEL**2).view(np.uint8))
-    if not width:
-        return beyond
-    box = slice(max(y - reach, 0), y + height + reach), slice(max(x - reach, 0), x + width + reach)
+    beyond = np.zeros(distance.shape, np.uint8)
+    box = box_about((distance > LEVEL**2).view(np.uint8), size + 2 * HALO_CELLS)
     own = np.ascontiguousarray(distance[box])
     nearby = np.asarray(cv2.dilate(own, np.ones((size + 2, size + 2), np.uint8)), np.float32)
     around = np.asarray(cv2.dilate(nearby, np.ones((2 * HALO_CELLS - 1,) * 2, np.uint8)), np.float32)
     beyond[box] = _above(own, nearby, around, np.float32(smear**2))
     return beyond
+
+
+def box_about(mask: Mask, cells: int) -> tuple[slice, slice]:
+    """Rows and columns of all that is not 0 in a mask, and so many cells around it; of nothing, the mask's corner."""
+    x, y, width, height = cv2.boundingRect(mask)
+    return slice(max(y - cells, 0), y + height + cells), slice(max(x - cells, 0), x + width + cells)
 
 
 @compiled

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.compiled import compiled
-from vision.finding.contrast import CELL_PX, Mask
+from vision.finding.contrast import CELL_PX, Mask, box_about
 from vision.finding.gaps import joined
 from vision.finding.mat import Scene
 from vision.finding.shade import shade_in
@@ -61,14 +61,15 @@ def find_regions(scene: Scene, on_mat: NDArray[np.bool_], least_area_px: float) 
     """
     inside = np.ascontiguousarray(on_mat[::CELL_PX, ::CELL_PX])
     differs: Mask = scene.contrast.cloth & inside.view(np.uint8)
-    rim = _rim(inside)
-    differs = _without_specks(differs, scene.contrast.squared)
+    rim, box = _rim(inside), box_about(differs, CODED_CELLS)
+    part = _without_specks(np.ascontiguousarray(differs[box]), scene.contrast.squared[box])
     if not scene.known:  # its lines differ too, and would be filled as if they enclosed cloth
-        differs = _opened(differs, LINE_CELLS)
+        part = _opened(part, LINE_CELLS)
+    differs[box] = part
     least = least_area_px / CELL_PX**2
     found = [
         part
-        for whole in _patches(differs, CLOSE_CELLS, rim, least, (0, 0))
+        for whole in _patches(part, CLOSE_CELLS, rim[box], least, (box[1].start, box[0].start))
         for lit in _without_shade(scene, whole, differs, rim, least)
         for part in _split(scene, lit, differs, rim, least)
     ]

@@ -69,17 +69,16 @@ def cells_beside(
 
 @compiled
 def differences_beside(
-    seen: Singles, clear: Singles, top: int, bottom: int, ends: Ints, least: int
+    seen: Singles, clear: Singles, top: int, bottom: int, ends: Ints, least: int, most: float
 ) -> tuple[Singles, Singles]:
     """(T, D, 2 C) as `differences` has them, of stretches that end at columns `ends` (T + 1,); (T,) of strangers.
 
-    Strangers, cells of a stretch without a likeness, differ by twice their variance.
+    Strangers, cells of a stretch without a likeness, differ by twice their variance. `most` is of that.
     """
     stretches, (rows, columns) = len(ends) - 1, clear.shape
     costs = np.empty((stretches, max(rows - bottom - least + 1, 0), 2 * columns), np.float32)
     strangers = np.ones(stretches, np.float32)
     for t in range(stretches):
-        costs[t] = differences(seen, clear, top, bottom, ends[t], ends[t + 1], least)
         count, total, squares = 0, np.zeros(3), 0.0
         for r in range(top, bottom):
             for c in range(ends[t], ends[t + 1]):
@@ -91,15 +90,18 @@ def differences_beside(
         if count:
             varies = squares / count - np.sum(np.square(total / count))
             strangers[t] = max(2.0 * varies, 1e-9)
+        costs[t] = differences(seen, clear, top, bottom, ends[t], ends[t + 1], least, most * strangers[t])
     return costs, strangers
 
 
 @compiled
-def differences(seen: Singles, clear: Singles, top: int, bottom: int, left: int, right: int, least: int) -> Singles:
+def differences(
+    seen: Singles, clear: Singles, top: int, bottom: int, left: int, right: int, least: int, most: float
+) -> Singles:
     """(D, 2 C): mean square differences of a part of `seen` (R, C, 3) from what lies `least` + i rows further down.
 
     Column j is a shift by j - C columns. Only what is `clear` (R, C), 1 or 0, counts at both places; infinite where
-    that is too little.
+    that is too little, or where the difference is greater than `most`.
     """
     rows, columns = clear.shape
     high, wide = bottom - top, right - left
@@ -130,6 +132,8 @@ def differences(seen: Singles, clear: Singles, top: int, bottom: int, left: int,
                     for c in range(len(here)):
                         off = here[c] - there[c]
                         total += off * off
+                    if total > most * count:
+                        break
             else:
                 count = 0.0
                 for r in range(high):
@@ -141,5 +145,6 @@ def differences(seen: Singles, clear: Singles, top: int, bottom: int, left: int,
                             total += np.float32(both) * off * off
                 if count < enough:
                     continue
-            cost[d, columns - left + at] = total / max(count, 1.0)
+            if total <= most * count:
+                cost[d, columns - left + at] = total / max(count, 1.0)
     return cost
