@@ -69,16 +69,17 @@ def cells_beside(
 
 @compiled
 def differences_beside(
-    seen: Singles, clear: Singles, top: int, bottom: int, ends: Ints, least: int, most: float
+    seen: Singles, clear: Singles, top: int, bottom: int, ends: Ints, least: int
 ) -> tuple[Singles, Singles]:
     """(T, D, 2 C) as `differences` has them, of stretches that end at columns `ends` (T + 1,); (T,) of strangers.
 
-    Strangers, cells of a stretch without a likeness, differ by twice their variance. `most` is of that.
+    Strangers, cells of a stretch without a likeness, differ by twice their variance.
     """
     stretches, (rows, columns) = len(ends) - 1, clear.shape
     costs = np.empty((stretches, max(rows - bottom - least + 1, 0), 2 * columns), np.float32)
     strangers = np.ones(stretches, np.float32)
     for t in range(stretches):
+        costs[t] = differences(seen, clear, top, bottom, ends[t], ends[t + 1], least)
         count, total, squares = 0, np.zeros(3), 0.0
         for r in range(top, bottom):
             for c in range(ends[t], ends[t + 1]):
@@ -90,18 +91,15 @@ def differences_beside(
         if count:
             varies = squares / count - np.sum(np.square(total / count))
             strangers[t] = max(2.0 * varies, 1e-9)
-        costs[t] = differences(seen, clear, top, bottom, ends[t], ends[t + 1], least, most * strangers[t])
     return costs, strangers
 
 
 @compiled
-def differences(
-    seen: Singles, clear: Singles, top: int, bottom: int, left: int, right: int, least: int, most: float
-) -> Singles:
+def differences(seen: Singles, clear: Singles, top: int, bottom: int, left: int, right: int, least: int) -> Singles:
     """(D, 2 C): mean square differences of a part of `seen` (R, C, 3) from what lies `least` + i rows further down.
 
     Column j is a shift by j - C columns. Only what is `clear` (R, C), 1 or 0, counts at both places; infinite where
-    that is too little, or where the difference is greater than `most`.
+    that is too little.
     """
     rows, columns = clear.shape
     high, wide = bottom - top, right - left
@@ -132,8 +130,6 @@ def differences(
                     for c in range(len(here)):
                         off = here[c] - there[c]
                         total += off * off
-                    if total > most * count:
-                        break
             else:
                 count = 0.0
                 for r in range(high):
@@ -145,6 +141,5 @@ def differences(
                             total += np.float32(both) * off * off
                 if count < enough:
                     continue
-            if total <= most * count:
-                cost[d, columns - left + at] = total / max(count, 1.0)
+            cost[d, columns - left + at] = total / max(count, 1.0)
     return cost

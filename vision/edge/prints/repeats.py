@@ -93,10 +93,7 @@ def _taken(shifts: Shifts, costs: Floats, least_px: float) -> Repeats | None:
 def _all_costs(
     picture: Picture, ground: Ground, sought_px: tuple[float, float], least_px: float
 ) -> tuple[Singles, Singles]:
-    """(T, D, 2 C) mean square differences of each stretch from all places deeper, in cells; (T,) those of strangers.
-
-    Infinite where the places are not `ALIKE`.
-    """
+    """(T, D, 2 C) mean square differences of each stretch from all places deeper, in cells; (T,) those of strangers."""
     half = math.ceil(ground.half_px) + DEEPEST_PX // 2
     along = np.arange(-half, half + COARSE_PX, COARSE_PX, dtype=np.float64)
     deep = np.arange(0.0, DEEPEST_PX + COARSE_PX, COARSE_PX)
@@ -108,4 +105,4 @@ def _all_costs(
     middles = np.arange(-half + 0.5, half, CELL_PX)
     ends = np.searchsorted(middles, ground.stretches_px).astype(np.int64)
     band = round(sought_px[0] / CELL_PX), round(sought_px[1] / CELL_PX)
-    return differences_beside(seen, clear, *band, ends, math.ceil(least_px / CELL_PX), ALIKE)
+    return differences_beside(seen, clear, *band, ends, math.ceil(least_px / CELL_PX))
