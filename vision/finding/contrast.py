@@ -22,6 +22,8 @@ Mask = NDArray[np.uint8]
 CELL_PX = 2
 SIZES = (1, 3, 5)  # cells each way, over which the difference is averaged; the last of twice the width
 LEVEL = 7.0  # standard deviations of an averaged difference; noise alone reaches it never in a million pixels
+LIKELY = 4.0  # of one over 3 cells: noise reaches it in one of a thousand, cloth so far about what is sure to be some
+GROWTH_CELLS = 50  # farther from all that is surely cloth none is looked for that is only likely
 SMEAR = (0.4, 0.4, 0.5)  # of the contrast nearby: less is a neighbour's edge, spread by lens and averaging
 HALO, HALO_CELLS = 0.08, 4  # of a strong contrast so near: less may be compression's blocks or sharpening
 SEEN = 10.0  # standard deviations: cloth of so much contrast shows all over
@@ -36,11 +38,13 @@ class Contrast:
     """Cells of 2 x 2 px, (h, w) = half the picture's size, rounded up.
 
     `squared` is the squared distance from bare mat in standard deviations, three channels together, of means over 3
-    cells; `cloth` is 1 where a cell is no bare mat at one of the sizes and not only the smear of what lies beside it.
+    cells; `sure` is 1 where a cell is no bare mat at one of the sizes and not only the smear of what lies beside it,
+    `likely` where it may be such.
     """
 
     squared: Floats32
-    cloth: Mask
+    sure: Mask
+    likely: Mask
 
 
 def in_cells(image: Floats32) -> Floats32:
@@ -84,8 +88,8 @@ def measure_contrast(
     of_cells, _ = _whitening(difference[::SPARSE, ::SPARSE], brighter, middle, bare, least_sd)
     of_means, noise = _whitening(some, brighter, middle, bare, least_sd)
     middling = _squared_means(difference, noisier, of_means)
-    cloth = _beyond(_squared(difference, noisier, of_cells), SIZES[0], SMEAR[0])
-    cloth |= _beyond(middling, SIZES[1], SMEAR[1])
+    sure, maybe_cloth = _beyond(middling, SIZES[1], SMEAR[1], GROWTH_CELLS)
+    sure |= _beyond(_squared(difference, noisier, of_cells), SIZES[0], SMEAR[0])[0]
     # What is averaged over many cells is as good in every other one.
     half = difference.shape[1] // 2, difference.shape[0] // 2
     if min(half) > SIZES[2]:
@@ -96,9 +100,9 @@ def measure_contrast(
         brighter, some = np.sqrt(of_half[:: SPARSE // 2, :: SPARSE // 2]), broad[:: SPARSE // 2, :: SPARSE // 2]
         of_broad, broad_noise = _whitening(some, brighter, middle, bare, least_sd)
         distance = _squared(broad, of_half, of_broad)
-        weak = _weak(_beyond(distance, SIZES[2], SMEAR[2]), distance, noise / broad_noise)
-        cloth |= np.asarray(cv2.resize(weak, cloth.shape[::-1], interpolation=cv2.INTER_NEAREST), np.uint8)
-    return Contrast(middling, cloth)
+        weak = _weak(_beyond(distance, SIZES[2], SMEAR[2])[0], distance, noise / broad_noise)
+        sure |= np.asarray(cv2.resize(weak, sure.shape[::-1], interpolation=cv2.INTER_NEAREST), np.uint8)
+    return Contrast(middling, sure, maybe_cloth)
 
 
 def _whitening(
@@ -178,15 +182,18 @@ def _squares(mean: Floats32, noisier: Floats32, rows: Floats32, squares: Floats3
         squares[x] = (u * u + v * v + w * w) / noisier[x]
 
 
-def _beyond(distance: Floats32, size: int, smear: float) -> Mask:
-    """1 where a squared distance is beyond noise and beyond the smear of what is nearby."""
-    beyond = np.zeros(distance.shape, np.uint8)
-    box = box_about((distance > LEVEL**2).view(np.uint8), size + 2 * HALO_CELLS)
+def _beyond(distance: Floats32, size: int, smear: float, about: int = 0) -> tuple[Mask, Mask]:
+    """1 where a squared distance is surely beyond noise, and where likely; both beyond the smear of what is nearby.
+
+    Likely ones are looked for within so many cells `about` those beyond noise.
+    """
+    sure, likely = (np.zeros(distance.shape, np.uint8) for _ in range(2))
+    box = box_about((distance > LEVEL**2).view(np.uint8), size + 2 * HALO_CELLS + about)
     own = np.ascontiguousarray(distance[box])
     nearby = np.asarray(cv2.dilate(own, np.ones((size + 2, size + 2), np.uint8)), np.float32)
     around = np.asarray(cv2.dilate(nearby, np.ones((2 * HALO_CELLS - 1,) * 2, np.uint8)), np.float32)
-    beyond[box] = _above(own, nearby, around, np.float32(smear**2))
-    return beyond
+    sure[box], likely[box] = _above(own, nearby, around, np.float32(smear**2))
+    return sure, likely
 
 
 def box_about(mask: Mask, cells: int) -> tuple[slice, slice]:
@@ -196,15 +203,17 @@ def box_about(mask: Mask, cells: int) -> tuple[slice, slice]:
 
 
 @compiled
-def _above(distance: Floats32, nearby: Floats32, around: Floats32, smear: np.float32) -> Mask:
-    """(h, w): 1 where a squared distance is greater than noise and its shares of what is nearby and around."""
+def _above(distance: Floats32, nearby: Floats32, around: Floats32, smear: np.float32) -> tuple[Mask, Mask]:
+    """(h, w) each: 1 where a squared distance is greater than noise and its shares of what is nearby and around."""
     height, width = distance.shape
-    above, halo, noise = np.empty((height, width), np.uint8), np.float32(HALO**2), np.float32(LEVEL**2)
+    sure, likely, halo = np.empty((height, width), np.uint8), np.empty((height, width), np.uint8), np.float32(HALO**2)
+    surely, maybe = np.float32(LEVEL**2), np.float32(LIKELY**2)
     for y in range(height):
         for x in range(width):
             own = distance[y, x]
-            above[y, x] = (own > noise) & (own > smear * nearby[y, x]) & (own > halo * around[y, x])
-    return above
+            seen = (own > smear * nearby[y, x]) & (own > halo * around[y, x])
+            sure[y, x], likely[y, x] = seen & (own > surely), seen & (own > maybe)
+    return sure, likely
 
 
 def _weak(differs: Mask, distance: Floats32, finer: float) -> Mask:

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.compiled import compiled
+from vision.finding.clothcells import CODED_CELLS, with_likely, without_specks
 from vision.finding.contrast import CELL_PX, Mask, box_about
 from vision.finding.gaps import joined
 from vision.finding.mat import Scene
@@ -22,10 +22,9 @@ CLOSE_CELLS = 5  # a print may have the mat's colour in it: gaps up to this size
 OPEN_CELLS = 3  # what is thinner than this is taken off
 THREAD_CELLS = 5  # what is thinner than this all over, averaged over 3 cells, is a thread, a grid line or a hair
 LINE_CELLS = 5  # grid lines are thinner than this in a smoothed difference to a mat without lines
-SPECK_AREA, SPECK_SHARE = 25, 0.12  # what is smaller (cells) and has less of the contrast nearby is compression's
-CODED_CELLS = 8  # squares of 16 px, where colour is kept in half the size
 CONVEX = 0.93  # a region of less solidity may be two that closing has joined
 STRAIGHT = 0.95  # a piece of cloth with straight sides fills its convex hull at least so far
+STRAIGHTER = 0.03  # by so much more of their hulls parts fill, or a whole does, that count in place of the other
 MOST_OF = 0.8  # of a region must be left in its parts
 AROUND_CELLS = 5  # beside a region, in which its light is seen to spread
 
@@ -59,61 +58,57 @@ def find_regions(scene: Scene, on_mat: NDArray[np.bool_], least_area_px: float) 
 
     Largest first.
     """
-    inside = np.ascontiguousarray(on_mat[::CELL_PX, ::CELL_PX])
-    differs: Mask = scene.contrast.cloth & inside.view(np.uint8)
-    rim, box = _rim(inside), box_about(differs, CODED_CELLS)
-    part = _without_specks(np.ascontiguousarray(differs[box]), scene.contrast.squared[box])
-    if not scene.known:  # its lines differ too, and would be filled as if they enclosed cloth
-        part = _opened(part, LINE_CELLS)
-    differs[box] = part
-    least = least_area_px / CELL_PX**2
-    found = [
-        part
-        for whole in _patches(part, CLOSE_CELLS, rim[box], least, (box[1].start, box[0].start))
-        for lit in _without_shade(scene, whole, differs, rim, least)
-        for part in _split(scene, lit, differs, rim, least)
-    ]
+    inside, least = np.ascontiguousarray(on_mat[::CELL_PX, ::CELL_PX]), least_area_px / CELL_PX**2
+    sure, likely = (one & inside.view(np.uint8) for one in (scene.contrast.sure, scene.contrast.likely))
+    rim, box = _rim(inside), box_about(sure, CODED_CELLS)
+    sure[box] = without_specks(np.ascontiguousarray(sure[box]), scene.contrast.squared[box])
+    found = _found(scene, sure, rim, least)
+    if scene.known:  # else what is likely some may well be the mat's wear
+        grown = with_likely(sure, likely, scene.contrast.squared, least)
+        found = found if grown is sure else _grown(found, _found(scene, grown, rim, least))
     return sorted((patch.region(on_mat.shape) for patch in found), key=lambda region: -region.area_px)
 
 
-def _without_specks(differs: Mask, squared: NDArray[np.float32]) -> Mask:
-    """Without what compression leaves around strong edges, within the square that it codes at once.
+def _found(scene: Scene, differs: Mask, rim: NDArray[np.bool_], least_area: float) -> list[_Patch]:
+    box, differs = box_about(differs, CLOSE_CELLS), differs.copy()  # shade is taken out
+    if not scene.known:  # its lines differ too, and would be filled as if they enclosed cloth
+        differs[box] = _opened(differs[box], LINE_CELLS)
+    return [
+        part
+        for whole in _patches(differs[box], CLOSE_CELLS, rim[box], least_area, (box[1].start, box[0].start))
+        for lit in _without_shade(scene, whole, differs, rim, least_area)
+        for part in _split(scene, lit, differs, rim, least_area)
+    ]
 
-    `squared` is the squared contrast. Such specks are small and weak beside what they surround.
+
+def _grown(found: list[_Patch], grown: list[_Patch]) -> list[_Patch]:
+    """Patches, those of weak cloth as they are with what is likely some: neighbours do not become one by that.
+
+    What was found in parts is one where it is straighter than they are.
     """
-    count, labels = cv2.connectedComponents(differs, connectivity=8, ltype=cv2.CV_32S)
-    cells = _in_small(np.asarray(labels, np.int32).ravel(), count, SPECK_AREA)
-    if not len(cells):
-        return differs
-    (y, x), at = np.divmod(cells, differs.shape[1]), labels.ravel()[cells]
-    own, nearby = np.zeros(count, np.float32), np.zeros(count, np.float32)
-    around = cv2.dilate(squared, np.ones((2 * CODED_CELLS + 1,) * 2, np.uint8))
-    np.maximum.at(own, at, squared[y, x])
-    np.maximum.at(nearby, at, around[y, x])
-    left = differs.copy()
-    dropped = own < SPECK_SHARE**2 * nearby
-    left[y[dropped[at]], x[dropped[at]]] = 0
+    held = [[one for one in found if _within(one, whole)] for whole in grown]
+    left = [one for one in found if not any(one in each for each in held)]
+    for whole, parts in zip(grown, held, strict=True):
+        more = whole.area >= sum(part.area for part in parts) and (
+            parts or not any(_within(whole, one) for one in found)
+        )
+        one = more and (len(parts) < 2 or whole.solidity > _solidity(parts) + STRAIGHTER)
+        left += [whole] if one else parts
     return left
 
 
-@compiled
-def _in_small(labels: NDArray[np.int32], count: int, area: int) -> NDArray[np.int64]:
-    """(N,) which of the cells (M,) are in those of `count` parts that are smaller than `area`; label 0 is no part.
-
-    OpenCV's own statistics take ten times as long as its labels.
-    """
-    areas, found, many = np.zeros(count, np.int64), np.empty(count * area, np.int64), 0
-    for label in labels:
-        if label:
-            areas[label] += 1
-    small = areas < area
-    small[0] = False
-    if small.any():
-        for i in range(len(labels)):
-            if small[labels[i]]:
-                found[many] = i
-                many += 1
-    return found[:many].copy()
+def _within(part: _Patch, whole: _Patch) -> bool:
+    """Whether most of a patch lies in another one."""
+    (x, y), (left, top) = part.corner, whole.corner
+    (height, width), (whole_height, whole_width) = part.mask.shape, whole.mask.shape
+    low, high = (max(x, left), max(y, top)), (min(x + width, left + whole_width), min(y + height, top + whole_height))
+    if low[0] >= high[0] or low[1] >= high[1]:
+        return False
+    own, other = (
+        one.mask[low[1] - at[1] : high[1] - at[1], low[0] - at[0] : high[0] - at[0]]
+        for one, at in ((part, part.corner), (whole, whole.corner))
+    )
+    return 2 * cv2.countNonZero(own & other) > part.area
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -221,7 +216,7 @@ def _parted(scene: Scene, whole: _Patch, differs: Mask, rim: NDArray[np.bool_], 
     cloth = np.where(whole.mask > 0, differs[whole.box], 0).astype(np.uint8)
     for close_cells in (3, 0) if whole.solidity <= CONVEX else ():
         parts = _pieces(scene, _patches(cloth, close_cells, rim[whole.box], least_area, whole.corner), whole, rim)
-        if _most_of(whole, parts) and _solidity(parts) > whole.solidity + 0.03:
+        if _most_of(whole, parts) and _solidity(parts) > whole.solidity + STRAIGHTER:
             return parts
     parts = _pieces(scene, _patches(cloth, 0, rim[whole.box], least_area, whole.corner), whole, rim)
     if _most_of(whole, parts) and min(part.solidity for part in parts) > STRAIGHT:

@@ -1,0 +1,94 @@
+"""Which cells of a picture are cloth: not what compression leaves around strong edges, but weak cloth up to its rim."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.compiled import compiled
+from vision.finding.contrast import LEVEL, Mask
+
+SPECK_AREA, SPECK_SHARE = 25, 0.12  # what is smaller (cells) and has less of the contrast nearby is compression's
+WEAK = 2.0 * LEVEL  # what has less shows up to its rim no more
+CODED_CELLS = 8  # squares of 16 px, where colour is kept in half the size
+
+
+def without_specks(differs: Mask, squared: NDArray[np.float32]) -> Mask:
+    """Without what compression leaves around strong edges, within the square that it codes at once.
+
+    `squared` is the squared contrast. Such specks are small and weak beside what they surround.
+    """
+    count, labels = cv2.connectedComponents(differs, connectivity=8, ltype=cv2.CV_32S)
+    cells = _in_small(np.asarray(labels, np.int32).ravel(), count, SPECK_AREA)
+    if not len(cells):
+        return differs
+    (y, x), at = np.divmod(cells, differs.shape[1]), labels.ravel()[cells]
+    own, nearby = np.zeros(count, np.float32), np.zeros(count, np.float32)
+    around = cv2.dilate(squared, np.ones((2 * CODED_CELLS + 1,) * 2, np.uint8))
+    np.maximum.at(own, at, squared[y, x])
+    np.maximum.at(nearby, at, around[y, x])
+    left = differs.copy()
+    dropped = own < SPECK_SHARE**2 * nearby
+    left[y[dropped[at]], x[dropped[at]]] = 0
+    return left
+
+
+@compiled
+def _in_small(labels: NDArray[np.int32], count: int, area: int) -> NDArray[np.int64]:
+    """(N,) which of the cells (M,) are in those of `count` parts that are smaller than `area`; label 0 is no part.
+
+    OpenCV's own statistics take ten times as long as its labels.
+    """
+    areas, found, many = np.zeros(count, np.int64), np.empty(count * area, np.int64), 0
+    for label in labels:
+        if label:
+            areas[label] += 1
+    small = areas < area
+    small[0] = False
+    if small.any():
+        for i in range(len(labels)):
+            if small[labels[i]]:
+                found[many] = i
+                many += 1
+    return found[:many].copy()
+
+
+def with_likely(sure: Mask, likely: Mask, squared: NDArray[np.float32], least_area: float) -> Mask:
+    """With what is likely cloth and hangs together with cells that are surely some, `least_area` of them at least.
+
+    A rim lies where the contrast is half the cloth's: of weak cloth that is less than noise allows to be sure of.
+    """
+    both = sure | likely
+    if cv2.countNonZero(both) == cv2.countNonZero(sure):
+        return sure
+    count, labels = cv2.connectedComponents(both, connectivity=8, ltype=cv2.CV_32S)
+    grown = _with_enough(sure, both, np.asarray(labels, np.int32), count, squared, least_area, WEAK**2)
+    return grown if cv2.countNonZero(grown) > cv2.countNonZero(sure) else sure
+
+
+@compiled
+def _with_enough(
+    sure: Mask,
+    both: Mask,
+    labels: NDArray[np.int32],
+    count: int,
+    squared: NDArray[np.float32],
+    least: float,
+    weak: float,
+) -> Mask:
+    """(h, w): `sure`, and `both` in those of `count` parts that hold at least so many cells of `sure`.
+
+    Where a tenth of these at most has more than `weak` of the squared contrast.
+    """
+    held, strong, chosen = np.zeros(count, np.int64), np.zeros(count, np.int64), sure.copy()
+    for y in range(sure.shape[0]):
+        for x in range(sure.shape[1]):
+            held[labels[y, x]] += sure[y, x]
+            strong[labels[y, x]] += sure[y, x] & (squared[y, x] > weak)
+    for y in range(sure.shape[0]):
+        for x in range(sure.shape[1]):
+            at = labels[y, x]
+            if held[at] >= least and 10 * strong[at] < held[at]:
+                chosen[y, x] |= both[y, x]
+    return chosen
