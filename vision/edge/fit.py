@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.edge.alike import differing
 from vision.edge.common import COMMON, OWN, OWN_U, SHADOW, Common
 from vision.edge.eliminating import Sums, no_sums
 from vision.edge.equations import Equations
@@ -114,6 +115,7 @@ class _Evaluated:
     """All sides at some unknowns: their equations, and what these were made of."""
 
     equations: Equations
+    free: Equations  # were sides' blurs not expected to be alike
     sums: Sums
     there: There
     follows: Floats  # (S, 15 or 19, 11 or 14)
@@ -161,7 +163,8 @@ class _Solver:
             levels = following(levels, self.pixels.side_bins, self.figured, self.coloured, *free, changes)
         # Beside a line, what is not known of the line can seem a shadow.
         doubt = here.equations.after(own_change, common_change).without(self.lined).against(SHADOW)
-        return self._result(at, levels, here, doubt, self._by_bars(here, before), self._by_mask(before, here))
+        leaning = self._leaning(before.own[:, FOCUS] + here.free.step()[0][:, FOCUS])
+        return self._result(at, levels, here, doubt, leaning, self._by_bars(here, before), self._by_mask(before, here))
 
     def _moved(self, change: Floats, equations: Equations, moves_u: Floats | float) -> float:
         """By how many times what would matter the side moved that moved most."""
@@ -190,15 +193,31 @@ class _Solver:
         follows, there = at.follows(self.axes.rims, outward, px_per_mm), self._there(at, levels, told)
         sums = self._summed(at, there, False, there.cuts)
         # A print says nothing of what the picture's sides have in common: too much of it is unknown.
-        return _Evaluated(self._equations(at, sums, follows).without(self.silent), sums, there, follows)
+        equations = self._equations(at, sums, follows).without(self.silent)
+        # Far from their places all sides seem to differ.
+        tied = self._tied(at, equations) if np.all(told[~self.silent]) else equations
+        return _Evaluated(tied, equations, sums, there, follows)
+
+    def _tied(self, at: Unknowns, free: Equations) -> Equations:
+        """The same, plain sides' blurs differing by no more than the picture shows."""
+        n, own_u, normal, gradient = len(OWN), self._own_u(at), free.normal.copy(), free.gradient.copy()
+        plain, telling = np.flatnonzero(~self.silent), self.seen & ~self.silent & ~self.lined
+        here = normal[telling, :n, :n], gradient[telling, :n], at.own[telling]
+        more = differing(*here, own_u, FOCUS) ** -2 - own_u[FOCUS] ** -2
+        gradient[plain, FOCUS] -= more * at.own[plain, FOCUS]
+        normal[plain, FOCUS, FOCUS] += more
+        return replace(free, normal=normal, gradient=gradient)
+
+    def _own_u(self, at: Unknowns) -> Floats:
+        """(7,): where the picture's sides throw no shadow, none of them does."""
+        return np.asarray(OWN_U * [1.0, 1.0, 1.0, 1.0, 1.0, max(at.common[2], LEAST_LAMP), 1.0])
 
     def _equations(self, at: Unknowns, sums: Sums, follows: Floats) -> Equations:
         """Of all sides; unknowns that follow after the common ones of `at` have no prior."""
         n, more = len(OWN), follows.shape[1] - len(OWN) - len(at.common)
         normal = follows @ sums.normal @ np.swapaxes(follows, 1, 2)
         gradient = np.einsum("sxd,sd->sx", follows, self.pixels.by_side(sums.scores))
-        # Where the picture's sides throw no shadow, none of them does.
-        own_u = OWN_U * np.array([1.0, 1.0, 1.0, 1.0, 1.0, max(at.common[2], LEAST_LAMP), 1.0])
+        own_u = self._own_u(at)
         gradient[:, :n] += (OWN_PRIOR - at.own) / own_u**2
         normal[:, :n, :n] += np.diag(1.0 / own_u**2)
         pull = self.before @ (self.prior.values - at.common)
@@ -252,6 +271,7 @@ class _Solver:
         levels: Levels,
         here: _Evaluated,
         shadow_doubt: float,
+        leaning: float,
         by_bars: Sequence[Floats],
         by_mask: ByMask,
     ) -> Fits:
@@ -280,7 +300,7 @@ class _Solver:
             Common(at.common, by_mask.joined(covariance), by_mask.values),
             info[:, 1:].sum(axis=1) / np.maximum(info.sum(axis=1), 1e-12),
             shadow_doubt,
-            self._leaning(at.own[:, FOCUS]),
+            leaning,
             misfit_px(here.sums.rests, self.seen & ~self.silent & ~self.lined),
         )
 
