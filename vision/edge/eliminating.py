@@ -36,13 +36,13 @@ class Sums(NamedTuple):
     inverse: Floats  # (2, 2, 3, B) covariance of the levels and of their slopes across
     top: Floats  # (2, 3, B) what pulls at them
     cross: Floats  # (2, 3, B, X) how they follow the unknowns, before the inverse
-    rests: Floats  # (3, S, K) what is left of the light across each side (`vision.edge.misfit`)
+    rests: Floats  # (3, S, 2, K) what is left of the light across each side's halves (`vision.edge.misfit`)
 
 
 def no_sums(sides: int, bins: int, unknowns: int) -> Sums:
     """Nothing summed yet."""
     shapes = (sides, unknowns, unknowns), (sides, 3), (bins, unknowns), (2, 2, 3, bins), (2, 3, bins)
-    return Sums(*(np.zeros(shape) for shape in (*shapes, (2, 3, bins, unknowns), (3, sides, STEPS))))
+    return Sums(*(np.zeros(shape) for shape in (*shapes, (2, 3, bins, unknowns), (3, sides, 2, STEPS))))
 
 
 @compiled

@@ -20,7 +20,7 @@ from vision.edge.equations import Equations
 from vision.edge.evaluating import There, evaluate, rooms_for
 from vision.edge.levels import Levels, first_levels, following
 from vision.edge.maskfit import ByMask, evaluate_wider, mask_told, no_mask
-from vision.edge.misfit import misfit_px
+from vision.edge.misfit import misfit_px, own_misfit_px
 from vision.edge.model.cast import CAST_LEAST, CAST_MOST
 from vision.edge.model.cuts import Cuts, cuts_of
 from vision.edge.model.encoding import BGR_OF_YCC, Encoder
@@ -77,6 +77,7 @@ class Fits:
     shadow_doubt: float  # chi-square, 4 degrees of freedom: how much the sides contradict the prior's shadow
     leaning: float  # chi-square, 2 degrees of freedom: how much their blurs differ by where they face
     misfit_px: float  # by which all edges may be off together, as the model of their light is wrong
+    own_misfit_px: float  # and each by itself besides
 
     @property
     def own(self) -> Floats:
@@ -290,7 +291,8 @@ class _Solver:
             own_covariance[:, k, k] = np.maximum(clustered[:, k, k], inverse[:, k, k])
         for off in by_bars:
             own_covariance += off[:, :, None] * off[:, None]
-        info = here.sums.info
+        info, telling = here.sums.info, self.seen & ~self.silent & ~self.lined
+        misfit = misfit_px(here.sums.rests, telling)
         return Fits(
             at,
             levels,
@@ -301,7 +303,8 @@ class _Solver:
             info[:, 1:].sum(axis=1) / np.maximum(info.sum(axis=1), 1e-12),
             shadow_doubt,
             leaning,
-            misfit_px(here.sums.rests, self.seen & ~self.silent & ~self.lined),
+            misfit,
+            own_misfit_px(here.sums.rests, telling, misfit),
         )
 
     def _leaning(self, focus: Floats) -> float:

@@ -108,6 +108,7 @@ class SideFit:
     px_per_mm: float
     printed: bool = False  # the cloth varies beside it by more than noise and weave
     misfit_mm: float = 0.0  # by which all sides of the picture may be off outward together, as the model is wrong
+    own_misfit_mm: float = 0.0  # by which one of them may be off by itself besides
     untold: float = 0.0  # of how a print varies there, the share that nothing foretells
     dazzled: bool = False  # the mat beside it is brighter than the camera can tell: as bright a cloth would not show
 
@@ -319,6 +320,7 @@ def _found(
             float(1.0 / to_mm[s]),
             bool(prints.printed[s]),
             float(misfit_mm[s]),
+            float(fits.own_misfit_px * to_mm[s]),
             float(prints.untold[s]),
             bool(dazzled[s]),
         )

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from vision.edge.misfit import FEWEST, FIRST_PX, STEP_PX, STEPS, misfit_px
+from vision.edge.misfit import FEWEST, FIRST_PX, STEP_PX, STEPS, USUAL_PX, misfit_px, own_misfit_px
 
 Floats = NDArray[np.float64]
 
@@ -16,12 +16,16 @@ MIDDLE = SLOPE / np.hypot.reduce(SLOPE)
 OVERSHOOT = np.roll(MIDDLE, 4)  # as large, at another place
 
 
-def sums(sides: int, shared_px: float, noise_px: float, seed: int = 0) -> Floats:
-    """(3, S, K): residuals of an overshoot as great as `shared_px` of offset would leave, and noise as great beside."""
+def sums(sides: int, shared_px: float, noise_px: float, seed: int = 0, own_px: float = 0.0) -> Floats:
+    """(3, S, 2, K): residuals as an overshoot leaves, like `shared_px` of offset in all, `own_px` in each by itself.
+
+    Noise is as great as that of `noise_px` in a side's halves together.
+    """
     rng = np.random.default_rng(seed)
-    contrast, weight = rng.uniform(0.1, 0.6, (sides, 1)), rng.uniform(50.0, 400.0, (sides, STEPS))
+    contrast, weight = rng.uniform(0.1, 0.6, (sides, 1, 1)), rng.uniform(50.0, 400.0, (sides, 2, STEPS))
     size = contrast * np.hypot.reduce(SLOPE)
-    left = size * (shared_px * OVERSHOOT + rng.normal(0.0, noise_px / np.sqrt(STEPS), (sides, STEPS)))
+    noise = rng.normal(0.0, noise_px / np.sqrt(STEPS / 2), (sides, 2, STEPS))
+    left = size * (shared_px * OVERSHOOT + own_px * rng.normal(0.0, 1.0, (sides, 1, 1)) * OVERSHOOT + noise)
     return np.stack([left * weight, contrast * SLOPE * weight, weight])
 
 
@@ -42,7 +46,8 @@ def test_noise_alone_is_no_misfit() -> None:
 def test_one_side_of_its_own_is_nothing_that_all_have() -> None:
     """A frayed side leaves ten times as much as the others' noise."""
     of_sides = sums(12, 0.0, 0.02)
-    of_sides[0, 3] += 0.2 * np.hypot.reduce(of_sides[1, 3] / of_sides[2, 3]) * OVERSHOOT * of_sides[2, 3]
+    size = np.hypot.reduce(of_sides[1, 3, 0] / of_sides[2, 3, 0])
+    of_sides[0, 3] += 0.2 * size * OVERSHOOT * of_sides[2, 3]
     assert misfit_px(of_sides, np.ones(12, np.bool_)) < 0.01
 
 
@@ -50,3 +55,25 @@ def test_too_few_sides_say_nothing() -> None:
     telling = np.zeros(12, np.bool_)
     telling[: FEWEST - 1] = True
     assert misfit_px(sums(12, 0.1, 0.0), telling) == 0.0
+    assert own_misfit_px(sums(12, 0.0, 0.0, own_px=0.1), telling, 0.0) == USUAL_PX
+
+
+@pytest.mark.parametrize("own_px", [0.02, 0.1])
+def test_what_each_side_has_left_all_along_is_told_by_its_halves(own_px: float) -> None:
+    """The mean square of 24 normal draws scatters by sqrt(2 / 24)."""
+    everywhere = np.ones(24, np.bool_)
+    found = [own_misfit_px(sums(24, 0.0, 0.02, seed, own_px), everywhere, 0.0) for seed in range(20)]
+    assert np.mean(np.square(found)) == pytest.approx(own_px**2, rel=0.3)
+
+
+def test_noise_alone_is_no_misfit_of_a_side() -> None:
+    """What is left is the usual, as one side of 25, and half the scatter of mean products about 0."""
+    found = [own_misfit_px(sums(24, 0.0, 0.02, seed), np.ones(24, np.bool_), 0.0) for seed in range(40)]
+    chance = 2.0 * 0.02**2 / np.sqrt(STEPS * 24)
+    assert np.mean(np.square(found)) < USUAL_PX**2 / 25 + chance
+
+
+def test_what_all_have_in_common_is_not_counted_twice() -> None:
+    of_sides = sums(24, 0.1, 0.02)
+    both = misfit_px(of_sides, np.ones(24, np.bool_))
+    assert own_misfit_px(of_sides, np.ones(24, np.bool_), both) < 0.4 * both

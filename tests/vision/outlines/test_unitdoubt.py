@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from tests.vision.exact import camera
 from vision.edge.common import Common
 from vision.edge.sides import SideFit
-from vision.outlines.unitdoubt import MODEL_FLOOR_PX, TILT_SHARE, Cloth, Trust, bows_u_mm, doubt_of
+from vision.outlines.unitdoubt import LEAST_FLOOR_PX, TILT_SHARE, Cloth, Trust, bows_u_mm, doubt_of
 
 Floats = NDArray[np.float64]
 
@@ -56,7 +56,7 @@ def test_the_picture_against_drawn_lines() -> None:
     common = rng.multivariate_normal(np.zeros(7), COMMON.covariance, DRAWS)
     offsets, tilts = [], []
     for i, side in enumerate(fits):
-        floor = MODEL_FLOOR_PX / PX_PER_MM
+        floor = LEAST_FLOOR_PX / PX_PER_MM
         errors = rng.multivariate_normal(np.zeros(3), own, DRAWS) + common @ BY_COMMON.T
         errors[:, 0] += rng.normal(0.0, floor, DRAWS)
         errors[:, 1] += rng.normal(0.0, np.sqrt(TILT_SHARE) * floor / side.length_mm, DRAWS)
@@ -94,8 +94,8 @@ def test_a_wrong_scale_against_an_outline_that_grew() -> None:
 
 def test_bows_by_hand() -> None:
     own = np.diag([0.0, 0.0, 0.03**2])
-    # 0.03 of its own, 0.003 * 0.3 by what is common, and 0.01 px of the model: 0.004 mm, of which 0.7 of the square.
-    assert bows_u_mm(sides(own)) == pytest.approx(np.sqrt(0.03**2 + 0.0009**2 + 0.7 * 0.004**2), rel=1e-6)
+    # 0.03 of its own, 0.003 * 0.3 by what is common, and 0.002 px of the model: 0.0008 mm, of which 0.7 of the square.
+    assert bows_u_mm(sides(own)) == pytest.approx(np.sqrt(0.03**2 + 0.0009**2 + 0.7 * 0.0008**2), rel=1e-6)
 
 
 def test_what_the_model_is_wrong_by_moves_all_sides_outward() -> None:
