@@ -65,8 +65,11 @@ def mask_told(told: Equations, asked: Equations, mask: Sharpening, known: tuple[
         normal, pull = reduced[c:, c:] + reduced[c:, :c] @ lead, right[c:] + lead.T @ right[:c]
         at, u = before(mask)
         inverse = np.linalg.inv(normal + np.diag(u**-2))
-        # Sides' errors are alike along them; noise alone is what the inverse says.
-        known = inverse @ (pull + at / u**2), inverse + inverse @ scores.T @ scores @ inverse
+        # Midway between what profiles said before and what all pixels say now: on some pictures the one is nearer to
+        # the truth, on some the other. Half of what they differ by is doubt, besides what noise leaves; sides' errors
+        # are alike along them, noise alone is what the inverse says.
+        half = inverse @ (pull + at / u**2) / 2.0
+        known = half, inverse + inverse @ scores.T @ scores @ inverse + np.outer(half, half)
     return ByMask(*known, told.parts[1][:, :3, c:], lead)
 
 
