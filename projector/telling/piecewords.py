@@ -6,11 +6,14 @@ from collections.abc import Mapping
 from typing import Any
 
 from projector.piecing.lengths import inches_text
+from vision.comparing.wording import finest_of as finest_of_verdict
+from vision.units import Verdict
 
 
 def finest_of(event: Mapping[str, Any]) -> int:
-    """Parts of an inch that a size is told to: where a difference is told, so fine that it can be seen."""
-    return 32 if event.get("verdict") in (None, "fits") else 64
+    """Parts of an inch that a piece's sizes are told to."""
+    verdict = event.get("verdict")
+    return finest_of_verdict(Verdict(verdict) if verdict else None)
 
 
 def strip_words(event: Mapping[str, Any]) -> str:
@@ -54,7 +57,7 @@ def block_words(event: Mapping[str, Any]) -> str:
     """How far opposite points are apart: the mean, the least and the greatest."""
     distances, us = event["distances_mm"], [u for u in event["distances_u_mm"] if u is not None]
     mean = sum(distances) / len(distances)
-    apart = f"{inches_text(mean, 32)} ({mean:.2f} mm) apart ({min(distances):.2f} to {max(distances):.2f}"
+    apart = f"{inches_text(mean, finest_of(event))} ({mean:.2f} mm) apart ({min(distances):.2f} to {max(distances):.2f}"
     sure = f", each ± {max(us):.2f})" if us else ")"
     name = f" {event['expected']}" if event.get("expected") else ""
     return f"{_where(event)}block{name}: {len(event['tips_mat_mm'])} points, opposite ones {apart}{sure}."

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from fractions import Fraction
 
 from vision.comparing.expected import LengthUnit
+from vision.units import Verdict
 
 INCH_MM = 25.4  # exactly (international yard and pound agreement, 1959)
 FINEST = 64
@@ -26,6 +27,11 @@ def off_by(off_mm: float, unit: LengthUnit) -> str:
         return f"under 1/{FINEST} in"
     whole, rest = divmod(Fraction(parts, FINEST), 1)
     return " ".join([*([f"{whole}"] if whole else []), *([f"{rest}"] if rest else []), "in"])
+
+
+def finest_of(verdict: Verdict | None) -> int:
+    """Parts of an inch that sizes are told to: where a difference is told, so fine that it can be seen."""
+    return 32 if verdict in (None, Verdict.FITS) else FINEST
 
 
 def size_text(size_mm: float, unit: LengthUnit, finest: int = 32) -> str:

@@ -137,11 +137,10 @@ class _Solver:
         self.highest = np.where(np.isfinite(valleys), valleys + VALLEY_PX, MOST_OFFSET_PX)
         self.figured = self.borders.figured
         self.silent = self.figured | self.lined & (not beside.cut)
+        self.telling = self.seen & ~self.silent & ~self.lined  # what all sides have alike
         own = len(prior.values)
-        self.mask, self.known_mask = (
-            beside.mask,
-            (prior.mask, prior.covariance[own:, own:]) if len(prior.mask) else None,
-        )
+        self.mask = beside.mask
+        self.known_mask = (prior.mask, prior.covariance[own:, own:]) if len(prior.mask) else None
         self.before = np.asarray(np.linalg.inv(prior.covariance[:own, :own]), np.float64)
 
     def solve(self, start: Unknowns, until: Until, known: Fits | None) -> Fits:
@@ -202,7 +201,7 @@ class _Solver:
     def _tied(self, at: Unknowns, free: Equations) -> Equations:
         """The same, plain sides' blurs differing by no more than the picture shows."""
         n, own_u, normal, gradient = len(OWN), self._own_u(at), free.normal.copy(), free.gradient.copy()
-        plain, telling = np.flatnonzero(~self.silent), self.seen & ~self.silent & ~self.lined
+        plain, telling = np.flatnonzero(~self.silent), self.telling
         here = normal[telling, :n, :n], gradient[telling, :n], at.own[telling]
         more = differing(*here, own_u, FOCUS) ** -2 - own_u[FOCUS] ** -2
         gradient[plain, FOCUS] -= more * at.own[plain, FOCUS]
@@ -291,8 +290,7 @@ class _Solver:
             own_covariance[:, k, k] = np.maximum(clustered[:, k, k], inverse[:, k, k])
         for off in by_bars:
             own_covariance += off[:, :, None] * off[:, None]
-        info, telling = here.sums.info, self.seen & ~self.silent & ~self.lined
-        misfit = misfit_px(here.sums.rests, telling)
+        info, misfit = here.sums.info, misfit_px(here.sums.rests, self.telling)
         return Fits(
             at,
             levels,
@@ -304,7 +302,7 @@ class _Solver:
             shadow_doubt,
             leaning,
             misfit,
-            own_misfit_px(here.sums.rests, telling, misfit),
+            own_misfit_px(here.sums.rests, self.telling, misfit),
         )
 
     def _leaning(self, focus: Floats) -> float:

@@ -10,10 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.edge.common import Common
+from vision.edge.misfit import USUAL_PX
 from vision.edge.sides import Picture
 from vision.finding.regions import Region
 from vision.outlines.rimcurve import RimPiece, fit_chains, rim_chains, rim_line
-from vision.outlines.unitdoubt import MODEL_FLOOR_PX, Cloth, Trust
+from vision.outlines.unitdoubt import Cloth, Trust
 from vision.polygons import signed_area
 from vision.units import Curved, MeasuredUnit
 
@@ -78,7 +79,7 @@ def _figures(
     area, size = signed_area(outline), least_size(outline)
     lengths = np.array([piece.length_mm for piece in pieces])
     own = _own_u_mm(pieces)
-    model_mm = MODEL_FLOOR_PX / float(np.mean([piece.fit.px_per_mm for piece in pieces]))
+    model_mm = USUAL_PX / float(np.mean([piece.fit.px_per_mm for piece in pieces]))
     follow = np.array([piece.fit.by_common[0] for piece in pieces])  # (N, 8 + Q or 12 + Q), mm outward
     of_light = np.sqrt(np.maximum(np.einsum("nc,cd,nd->n", follow, common.covariance, follow), 0.0))
     whole = lengths @ follow

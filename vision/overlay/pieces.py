@@ -12,14 +12,13 @@ from numpy.typing import NDArray
 from calibration.pinhole import Pinhole
 from vision.blocks.measure import MeasuredBlock
 from vision.comparing.expected import ExpectedStar
-from vision.comparing.wording import size_text, width_text
+from vision.comparing.wording import finest_of, size_text, width_text
 from vision.overlay.units import (
     COLOURS,
     SIGNS,
     SUBPIXEL_BITS,
     Colour,
     draw_line,
-    finest_of,
     fixed,
     free_corner,
     nothing_taken,

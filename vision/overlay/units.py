@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.pinhole import Pinhole
-from vision.comparing.wording import finding_text, width_text
+from vision.comparing.wording import finding_text, finest_of, width_text
 from vision.units import FindingKind, Judged, Verdict
 
 Floats = NDArray[np.float64]
@@ -75,11 +75,6 @@ def draw_units(
         take(taken, corner_px + plate_px * np.array([[0, 0], [1, 0], [1, 1], [0, 1]]))
         write_plate(picture, corner_px, plate_px, lines, COLOURS[judged.verdict], scale)
     return picture
-
-
-def finest_of(verdict: Verdict | None) -> int:
-    """Parts of an inch that sizes are told to: where a difference is told, so fine that it can be seen."""
-    return 32 if verdict in (None, Verdict.FITS) else 64
 
 
 def _lines(judged: Judged) -> list[str]:

@@ -11,9 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.edge.common import Common
+from vision.edge.misfit import USUAL_PX
 from vision.edge.seam_fit import Blurs
 from vision.edge.sides import NARROW, WIDE, Picture, Reach, SideFit, SideStart, fit_sides
-from vision.outlines.unitdoubt import COLOUR_FLOOR_PX, MODEL_FLOOR_PX, PRINT_FLOOR_PX, TILT_SHARE
+from vision.outlines.unitdoubt import COLOUR_FLOOR_PX, PRINT_FLOOR_PX, TILT_SHARE
 from vision.pieced import Piece, PiecedLine, straight_line
 from vision.polygons import line_meeting
 from vision.seams.inside import find_seams, fit_seam
@@ -134,7 +135,7 @@ def followed(fits: Sequence[SideFit]) -> Floats:
 def floor_mm(fits: Sequence[SideFit]) -> float:
     """What the model does not know of a line through pieces: a floor, and colours."""
     colour = float(np.mean([fit.colour_share for fit in fits])) * COLOUR_FLOOR_PX
-    return math.hypot(MODEL_FLOOR_PX, colour) / float(np.mean([fit.px_per_mm for fit in fits]))
+    return math.hypot(USUAL_PX, colour) / float(np.mean([fit.px_per_mm for fit in fits]))
 
 
 def _piece(fit: SideFit) -> Piece:
