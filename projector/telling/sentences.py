@@ -9,7 +9,7 @@ from typing import Any
 from projector.piecing.lengths import INCH_MM, inches_text, mm_text
 from projector.telling.piecewords import block_words, finest_of, strip_words
 from projector.telling.recordwords import entry_words, session_words
-from vision.comparing.wording import finding_text
+from vision.comparing.wording import finding_text, sides_text
 
 ASKS = {
     "sheet_flat": "lay the printed sheet flat on the mat",
@@ -206,7 +206,7 @@ def _widths(event: Mapping[str, Any]) -> str:
         told = [f"{inches_text(w['mean'], finest)} ({w['mean']:.2f} ± {w['u'] or 0.0:.2f} mm)" for w in widths]
         return f"; {' and '.join(told)} wide"
     sides = [side for side in event.get("sides_mm") or [] if side is not None]
-    return f"; sides {', '.join(f'{side:.2f}' for side in sides)} mm" if sides else ""
+    return f"; {sides_text(sides, 'in', finest)}" if sides else ""
 
 
 def _rig_figures(event: Mapping[str, Any]) -> str:

@@ -31,7 +31,7 @@ def off_by(off_mm: float, unit: LengthUnit) -> str:
 
 def finest_of(verdict: Verdict | None) -> int:
     """Parts of an inch that sizes are told to: where a difference is told, so fine that it can be seen."""
-    return 32 if verdict in (None, Verdict.FITS) else FINEST
+    return 32 if verdict in (None, Verdict.FITS, Verdict.OTHER, Verdict.LOOK_AGAIN) else FINEST
 
 
 def size_text(size_mm: float, unit: LengthUnit, finest: int = 32) -> str:
@@ -54,6 +54,19 @@ def width_text(width_mm: float, u_mm: float, unit: LengthUnit, finest: int = 32)
     """
     inches = f"{size_text(width_mm, unit, finest)}, " if unit == "in" else ""
     return f"{inches}{width_mm:.2f} mm, u {u_mm:.2f}"
+
+
+def sides_text(sides_mm: Sequence[float], unit: LengthUnit, finest: int = 32) -> str:
+    """The lengths of a piece's sides, in the order of their numbers.
+
+    >>> sides_text((63.5, 88.9), "in"), sides_text((63.5, 88.9), "mm")
+    ('sides 2 1/2, 3 1/2 in (63.50, 88.90 mm)', 'sides 63.50, 88.90 mm')
+    """
+    exact = f"{', '.join(f'{side:.2f}' for side in sides_mm)} mm"
+    if unit == "mm":
+        return f"sides {exact}"
+    inches = ", ".join(size_text(side, unit, finest).removesuffix(" in") for side in sides_mm)
+    return f"sides {inches} in ({exact})"
 
 
 def finding_text(kind: str, sides: Sequence[int], value: float | None, unit: LengthUnit) -> str:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from calibration.pinhole import Pinhole
 from vision.blocks.measure import MeasuredBlock
 from vision.comparing.expected import ExpectedStar
-from vision.comparing.wording import finest_of, size_text, width_text
+from vision.comparing.wording import finest_of, sides_text, size_text, width_text
 from vision.overlay.units import (
     COLOURS,
     SIGNS,
@@ -92,7 +92,7 @@ def draw_blocks(
         words = [
             f"{len(tips_px)} points, opposite ones apart{apart}",
             f"{least} to {greatest} mm, u {block.distances_u_mm.max():.2f}",
-            f"sides {', '.join(f'{side:.2f}' for side in sides)} mm, u {block.corners_u_mm.max():.2f}",
+            f"{sides_text(sides, star.said_in)}, u {block.corners_u_mm.max():.2f}",
         ]
         _plate(picture, outline_px, words, colour, scale)
     return picture
