@@ -23,7 +23,8 @@ from vision.finding.sharpened import before_sharpening
 from vision.outlines.blemishes import blemishes_of
 from vision.outlines.curved import curved_piece
 from vision.outlines.fitted import Outline, Outlines, fit_outlines
-from vision.outlines.rough import astray_px, rough_polygon, solid, touching
+from vision.outlines.leftover import misses_cloth
+from vision.outlines.rough import rough_polygon, touching
 from vision.outlines.roundness import is_curved
 from vision.outlines.sidedoubt import SideDoubt, corner_slopes, width_slopes
 from vision.outlines.unitdoubt import PLAIN_CLOTH, SURE_RIG, Cloth, Trust, bows_u_mm, doubt_of
@@ -38,7 +39,6 @@ Floats = NDArray[np.float64]
 
 PARALLEL_RAD = math.radians(5.0)
 LEAST_AREA_MM2 = 60.0
-MOST_ASTRAY_PX = 3.0  # of nearly all of a rim that nothing breaks
 MOST_BLUR_PX = 2.4  # softer sides are out of focus, or moved
 MOST_U_MM = 0.5  # of a side; who is less sure has not measured it
 MOST_CORNER_U_MM = 5.0  # a corner of two sides that hardly meet
@@ -106,7 +106,7 @@ def measure_units(
         seams = find_seams(picture, outline.corners_mat_mm, blurs)
         hidden = [shape for shape in planned if len(shape.seams_mm) > max(1, len(seams))]
         seams = planned_seams(picture, outline.corners_mat_mm, hidden, blurs) or seams
-        unit = _unit(regions[i], outline, outlines.common, seams, camera, cloth, trust)
+        unit = _unit(regions[i], outline, scene, outlines.common, seams, camera, cloth, trust)
         units.append(replace(unit, blemishes=blemishes[i]))
     return tuple(units)
 
@@ -135,6 +135,7 @@ def px_per_mm(camera: Pinhole, on_mat: NDArray[np.bool_]) -> float:
 def _unit(
     region: Region,
     outline: Outline,
+    scene: Scene,
     common: Common,
     seams: tuple[Seam, ...],
     camera: Pinhole,
@@ -153,13 +154,15 @@ def _unit(
         np.array([side.bow_mm for side in sides]),
         _widths(doubt),
         seams,
-        trouble=_trouble(region, outline, camera.px_from_mat(corners, cloth.height_mm), of_sides[:n], corners_u),
+        trouble=_trouble(region, outline, scene, camera.px_from_mat(corners, cloth.height_mm), of_sides[:n], corners_u),
         bows_u_mm=bows_u_mm(sides),
         doubt=doubt,
     )
 
 
-def _trouble(region: Region, outline: Outline, corners_px: Floats, offsets_u: Floats, corners_u: Floats) -> str | None:
+def _trouble(
+    region: Region, outline: Outline, scene: Scene, corners_px: Floats, offsets_u: Floats, corners_u: Floats
+) -> str | None:
     """What is wrong with the picture of this unit, if something is."""
     if touching(outline.corners_mat_mm):
         return "touching"
@@ -167,7 +170,7 @@ def _trouble(region: Region, outline: Outline, corners_px: Floats, offsets_u: Fl
         return "cut_off"
     if any(side.dazzled for side in outline.sides):  # half a unit may not be seen at all
         return "overexposed"
-    if solid(region) and astray_px(corners_px, region) > MOST_ASTRAY_PX:  # corners were cut off to find straight sides
+    if misses_cloth(corners_px, region, scene):  # corners were cut off to find straight sides
         return "no_straight_sides"
     # A print's own figures look like a soft edge.
     soft = [side.soft_px for side in outline.sides if math.isfinite(side.soft_px) and not side.printed]

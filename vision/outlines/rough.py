@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.finding.regions import Region
-from vision.outlines.straightsides import misfit_px, rim_astray_px, through_rim, without, without_flat
+from vision.outlines.straightsides import misfit_px, through_rim, without, without_flat
 from vision.polygons import sides_of, signed_area
 
 Floats = NDArray[np.float64]
@@ -56,11 +56,6 @@ def rough_polygon(region: Region) -> Floats | None:
     best = min(laid, key=lambda outline: _cost_px(outline, rim))
     best = drop_flat_corners(through_rim(best, rim.points_px))
     return best[::-1] if signed_area(best) > 0 else best
-
-
-def astray_px(corners: Floats, region: Region) -> float:
-    """How far from an outline (N, 2) in px nearly all of the rim lies at most."""
-    return rim_astray_px(np.ascontiguousarray(corners), np.ascontiguousarray(region.contour_px, np.float64))
 
 
 def solid(region: Region) -> bool:

@@ -16,7 +16,6 @@ from vision.medians import part_at
 Floats = NDArray[np.float64]
 
 RIM_SHARE = 0.85  # of the rim must be explained; the rest may be threads, or a print with the mat's colour in it
-NEARLY_ALL = 0.95  # of the rim of cloth that nothing breaks
 AREA_SHARE = 0.4  # how much the area counts: threads and blocks of compression add to the rim's
 LEAST_TURN_RAD = math.radians(9.0)  # two sides that turn by less are one side, bowed
 FARTHEST_PX = 12.0  # a corner moves by no more when its sides are laid anew
@@ -50,21 +49,33 @@ def misfit_px(corners: Floats, rim_px: Floats, area_px: float) -> float:
 
 
 @compiled
-def rim_astray_px(corners: Floats, rim_px: Floats) -> float:
-    """How far from an outline nearly all of the rim lies at most."""
+def beside_rim(corners: Floats, rim_px: Floats, least_px: float) -> Floats:
+    """(N, 2): of the rim nearest to each side the share that lies more than `least_px` outside of the outline; how far
+    from each corner the rim comes.
+
+    The corners run clockwise from x to y, as a person sees counter-clockwise.
+    """
     n, many = len(corners), len(rim_px)
-    nearest = np.full(many, np.inf)
+    nearest, at, outside = np.full(many, np.inf), np.zeros(many, np.int64), np.zeros(many, np.bool_)
+    beside = np.zeros((n, 2))
     for k in range(n):
         x0, y0 = corners[k]
         dx, dy = corners[(k + 1) % n, 0] - x0, corners[(k + 1) % n, 1] - y0
-        square = max(dx * dx + dy * dy, 1e-18)
+        square, least = max(dx * dx + dy * dy, 1e-18), np.inf
         for i in range(many):
             x, y = rim_px[i, 0] - x0, rim_px[i, 1] - y0
             share = min(max((x * dx + y * dy) / square, 0.0), 1.0)
-            nearest[i] = min(nearest[i], (x - share * dx) ** 2 + (y - share * dy) ** 2)
-    last = min(max(1, int(NEARLY_ALL * many)), many - 1)
-    part_at(nearest, many, last)
-    return math.sqrt(nearest[last])
+            off = (x - share * dx) ** 2 + (y - share * dy) ** 2
+            if off < nearest[i]:
+                nearest[i], at[i], outside[i] = off, k, x * dy - y * dx < 0.0
+            least = min(least, x * x + y * y)
+        beside[k, 1] = math.sqrt(least)
+    counts = np.zeros(n)
+    for i in range(many):
+        counts[at[i]] += 1.0
+        beside[at[i], 0] += outside[i] and nearest[i] > least_px**2
+    beside[:, 0] /= np.maximum(counts, 1.0)
+    return beside
 
 
 @compiled
