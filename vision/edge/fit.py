@@ -32,6 +32,7 @@ from vision.edge.pixels.noise import Noise
 from vision.edge.pixels.sidepixels import side_pixels
 from vision.edge.pixels.windows import Axes, Window
 from vision.edge.prints.borders import Borders
+from vision.edge.straightness import straight_precision, usual_bow_px
 from vision.finding.mat import MAD_TO_SD
 
 Floats = NDArray[np.float64]
@@ -49,9 +50,6 @@ COMMON_MOST = np.array([2.5, 3.5, 3.0, 2.0, 2.0, 1.0, 0.6, 1.5, *CAST_MOST])
 VALLEY_PX = 1.5  # from where a search found the mat to begin beside a print
 CONTRADICTED = 16.0  # chi-square of 4 degrees of freedom that usual light exceeds in 3 of 1000 pictures
 BOW, FOCUS = OWN.index("bow"), OWN.index("focus")
-# How straight a cut along a ruler is, and cloth lies: a tenth of a millimetre, and a thousandth of its length (common
-# practice, no source).
-STRAIGHT_MM, LIES_STRAIGHT = 0.1, 0.001
 FEWEST_FACING = 3  # sides that can tell a blur of its own way from where they face
 LEAST_LAMP = 0.05
 MOST_FORETOLD = 4.0  # times what would matter: a step from which the next is told
@@ -136,7 +134,7 @@ class _Solver:
         self.pixels = side_pixels(window, self.encoder)
         self.rooms = rooms_for(self.pixels.most, prior.shadowed)
         self.seen = self.pixels.seen_sides
-        self.straight_px = (STRAIGHT_MM + LIES_STRAIGHT * self.axes.lengths_mm) * self.axes.scale
+        self.usual_bow_px = usual_bow_px(self.axes.lengths_mm, self.axes.scale)
         self.lowest = np.where(np.isfinite(valleys), valleys - VALLEY_PX, -MOST_OFFSET_PX)
         self.highest = np.where(np.isfinite(valleys), valleys + VALLEY_PX, MOST_OFFSET_PX)
         self.figured = self.borders.figured
@@ -224,9 +222,7 @@ class _Solver:
         own_u = self._own_u(at)
         gradient[:, :n] += (OWN_PRIOR - at.own) / own_u**2
         normal[:, :n, :n] += np.diag(1.0 / own_u**2)
-        # A side is expected to be straight, but one that is seen to be bowed is as bowed as it looks (a prior of heavy
-        # tails, as Cauchy's): what little tells of a weak side tells its place and direction then.
-        straight = 1.0 / (self.straight_px**2 + at.own[:, BOW] ** 2)
+        straight = straight_precision(at.own[:, BOW], self.usual_bow_px)
         gradient[:, BOW] -= straight * at.own[:, BOW]
         normal[:, BOW, BOW] += straight
         pull = self.before @ (self.prior.values - at.common)

@@ -92,7 +92,7 @@ def draw_blocks(
         words = [
             f"{len(tips_px)} points, opposite ones apart{apart}",
             f"{least} to {greatest} mm, u {block.distances_u_mm.max():.2f}",
-            f"{sides_text(sides, star.said_in)}, u {block.corners_u_mm.max():.2f}",
+            f"{sides_text(sides.tolist(), star.said_in)}, u {block.corners_u_mm.max():.2f}",
         ]
         _plate(picture, outline_px, words, colour, scale)
     return picture

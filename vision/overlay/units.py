@@ -83,7 +83,7 @@ def _lines(judged: Judged) -> list[str]:
     for width in judged.unit.widths:
         lines.append(width_text(width.mean_mm, width.u_mm, judged.said_in, finest))
     if not judged.unit.widths and judged.unit.curved is None and judged.unit.trouble is None:
-        lines.append(sides_text(judged.unit.sides_mm, judged.said_in, finest))
+        lines.append(sides_text(judged.unit.sides_mm.tolist(), judged.said_in, finest))
     # That it is none of the expected shapes is said by the verdict's own word.
     lines += [judged.why] if judged.why and judged.verdict is not Verdict.OTHER else []
     found = [(one.kind.value, one.sides, one.value) for one in judged.findings]
