@@ -20,9 +20,8 @@ LENS_SOFT_MM, LENS_SOFT_U_MM = 0.03, 0.03  # of the shadow that a lens throws of
 SHARE_U = 0.02
 HELD_U = 1e-4
 SHAPE_U = 0.25  # of each shadow: lamps are no even discs, rooms no even skies
-OWN_U = np.array(
-    [np.inf, np.inf, np.inf, 0.15, 0.05, 0.3, 0.1]
-)  # of the bow see `straightness`; lamp: a share of the picture's
+# The lamp's shadow as a share of the picture's; what is expected of a bow says `straightness`.
+OWN_U = np.array([np.inf, np.inf, np.inf, 0.15, 0.05, 0.3, 0.1])
 
 
 @dataclass(frozen=True, eq=False, slots=True)
