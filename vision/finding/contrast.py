@@ -7,6 +7,7 @@ Mahalanobis distance). Strong cloth shows in single cells; weak cloth only in th
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import cv2
@@ -14,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.compiled import compiled
+from vision.medians import median
 
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
@@ -28,9 +30,10 @@ SMEAR = (0.4, 0.4, 0.5)  # of the contrast nearby: less is a neighbour's edge, s
 HALO, HALO_CELLS = 0.08, 4  # of a strong contrast so near: less may be compression's blocks or sharpening
 SEEN = 10.0  # standard deviations: cloth of so much contrast shows all over
 BARE = 4.0  # standard deviations within which a place counts as bare mat when its noise is measured
+DARK = 1e-6  # light, of which any share is none
 FEW = 64  # values whose median is their commonest
 NINTH = np.float32(1.0 / 9.0)
-SPARSE = 8  # every so many cells each way, for what is measured over the whole picture
+SOME = 8000  # places tell what all of a picture is like
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -72,37 +75,46 @@ def _halved(image: Floats32) -> Floats32:
     return halved
 
 
-def measure_contrast(
-    difference: Floats32, noisier: Floats32, step: float, likely: NDArray[np.bool_] | None = None
-) -> Contrast:
-    """Weigh a difference from the bare mat, in cells (h, w, 3).
+def measure_contrast(seen: Floats32, mat: Floats32, step: float, most: float = np.inf) -> Contrast:
+    """How surely a frame's levels differ from those of the bare mat, both in cells (h, w, 3).
 
-    `noisier` (h, w) is what the noise's variance is greater by than in the middle of the mat, `step` what one step of
-    the 8-bit encoding is worth there: compression may leave exact zeros, but no picture knows the light better than
-    half a step. Where `likely` (h, w) is False there is surely cloth, whose difference says nothing of the mat's noise.
+    Brighter places are noisier: the photons' share grows with the light (Poisson), the encoding's step likewise.
+    `step` is what one step of the 8-bit encoding is worth in the middle of the mat: compression may leave exact zeros,
+    but no picture knows the light better than half a step. What differs by more than a share `most` of the mat's light
+    is surely cloth, and says nothing of the mat's noise.
     """
-    least_sd, brighter = 0.5 * step, np.sqrt(noisier[::SPARSE, ::SPARSE])
-    maybe = np.ones(brighter.shape, bool) if likely is None else likely[::SPARSE, ::SPARSE]
-    some = _means_at(difference, SPARSE)
-    middle, bare = _bare_places(some, brighter, least_sd, maybe)
-    of_cells, _ = _whitening(difference[::SPARSE, ::SPARSE], brighter, middle, bare, least_sd)
+    every = some_of(seen.shape)
+    light, singles, some = _at_some(seen, mat, every)
+    middle_light, least_sd = max(median(light), 1e-4), 0.5 * step
+    brighter = np.sqrt(np.maximum(light / np.float32(middle_light), np.float32(1.0)))
+    middle, bare = _bare_places(some, brighter, least_sd, within_share(singles[..., 0], light, most))
+    of_cells, _ = _whitening(singles, brighter, middle, bare, least_sd)
     of_means, noise = _whitening(some, brighter, middle, bare, least_sd)
-    middling = _squared_means(difference, noisier, of_means)
-    sure, maybe_cloth = _beyond(middling, SIZES[1], SMEAR[1], GROWTH_CELLS)
-    sure |= _beyond(_squared(difference, noisier, of_cells), SIZES[0], SMEAR[0])[0]
+    cells, means, halved, noisier = _distances(seen, mat, np.float32(1.0 / middle_light), of_cells, of_means)
+    sure, maybe_cloth = _beyond(means, SIZES[1], SMEAR[1], GROWTH_CELLS)
+    sure |= _beyond(cells, SIZES[0], SMEAR[0])[0]
     # What is averaged over many cells is as good in every other one.
-    half = difference.shape[1] // 2, difference.shape[0] // 2
-    if min(half) > SIZES[2]:
-        even = difference.shape[0] % 2 == 0 and difference.shape[1] % 2 == 0
-        halved = _halved(difference) if even else cv2.resize(difference, half, interpolation=cv2.INTER_AREA)
+    if min(noisier.shape) > SIZES[2]:
         broad = np.asarray(cv2.blur(halved, (SIZES[2], SIZES[2])), np.float32)
-        of_half = np.asarray(cv2.resize(noisier, half, interpolation=cv2.INTER_AREA), np.float32)
-        brighter, some = np.sqrt(of_half[:: SPARSE // 2, :: SPARSE // 2]), broad[:: SPARSE // 2, :: SPARSE // 2]
-        of_broad, broad_noise = _whitening(some, brighter, middle, bare, least_sd)
-        distance = _squared(broad, of_half, of_broad)
+        here = np.ix_(*(np.minimum(np.arange(0, n, every) // 2, n // 2 - 1) for n in sure.shape))
+        of_broad, broad_noise = _whitening(broad[here], np.sqrt(noisier[here]), middle, bare, least_sd)
+        distance = _squared(broad, noisier, of_broad)
         weak = _weak(_beyond(distance, SIZES[2], SMEAR[2])[0], distance, noise / broad_noise)
         sure |= np.asarray(cv2.resize(weak, sure.shape[::-1], interpolation=cv2.INTER_NEAREST), np.uint8)
-    return Contrast(middling, sure, maybe_cloth)
+    return Contrast(means, sure, maybe_cloth)
+
+
+def some_of(shape: tuple[int, ...]) -> int:
+    """Of every how many rows and columns of a picture (H, W) one tells what all of it is like.
+
+    An odd number: all places within compression's blocks are among them.
+    """
+    return round(math.sqrt(shape[0] * shape[1] / SOME)) | 1
+
+
+def within_share(difference: Floats32, light: Floats32, most: float) -> NDArray[np.bool_]:
+    """Where a difference in light is less than a share `most` of the bare mat's `light`: elsewhere is surely cloth."""
+    return np.asarray(np.abs(difference) < most * np.maximum(light, DARK))
 
 
 def _whitening(
@@ -114,37 +126,64 @@ def _whitening(
     noise is so many times `brighter` (h, w).
     """
     sample = np.asarray(means / brighter[..., None], np.float32)
-    bare = np.ascontiguousarray(bare[: sample.shape[0], : sample.shape[1]])
     covariance = _covariance(sample.reshape(-1, 3), bare.ravel(), least_sd)
     white = np.linalg.inv(np.linalg.cholesky(covariance))
     return np.column_stack([white, -white @ middle]).astype(np.float32), float(np.sqrt(np.trace(covariance)))
 
 
 @compiled
-def _means_at(difference: Floats32, every: int) -> Floats32:
-    """Of every so many cells the mean over 3 x 3 cells about it, the picture mirrored at its rim."""
-    height, width = difference.shape[:2]
-    means = np.zeros((-(-height // every), -(-width // every), 3), np.float32)
-    for row in range(means.shape[0]):
-        for down in range(-1, 2):
-            y = _mirrored(every * row + down, height)
-            for column in range(means.shape[1]):
+def _at_some(seen: Floats32, mat: Floats32, every: int) -> tuple[Floats32, Floats32, Floats32]:
+    """Of every so many cells the mat's light, the difference from it, and its mean over the 3 x 3 cells about it.
+
+    The picture is mirrored at its rim.
+    """
+    height, width = seen.shape[:2]
+    size = -(-height // every), -(-width // every)
+    light, singles = np.empty(size, np.float32), np.empty((*size, 3), np.float32)
+    means = np.zeros((*size, 3), np.float32)
+    for row in range(size[0]):
+        for column in range(size[1]):
+            at_y, at_x = every * row, every * column
+            light[row, column] = mat[at_y, at_x, 0]
+            for c in range(3):
+                singles[row, column, c] = seen[at_y, at_x, c] - mat[at_y, at_x, c]
+            for down in range(-1, 2):
                 for on in range(-1, 2):
-                    x = _mirrored(every * column + on, width)
+                    y, x = _mirrored(at_y + down, height), _mirrored(at_x + on, width)
                     for c in range(3):
-                        means[row, column, c] += difference[y, x, c] * NINTH
-    return means
+                        means[row, column, c] += (seen[y, x, c] - mat[y, x, c]) * NINTH
+    return light, singles, means
 
 
 @compiled
-def _squared_means(difference: Floats32, noisier: Floats32, rows: Floats32) -> Floats32:
-    """(h, w): as `_squared`, of the means over 3 x 3 cells, row by row: no picture of them is kept."""
-    height, width = noisier.shape
-    squared, mean = np.empty((height, width), np.float32), np.empty(3 * width, np.float32)
-    sums = np.empty(3 * width + 6, np.float32)
-    for y in range(height):
-        above, here = difference[_mirrored(y - 1, height)].reshape(-1), difference[y].reshape(-1)
-        below, inner = difference[_mirrored(y + 1, height)].reshape(-1), sums[3 : 3 * width + 3]
+def _distances(
+    seen: Floats32, mat: Floats32, brightness: np.float32, of_cells: Floats32, of_means: Floats32
+) -> tuple[Floats32, Floats32, Floats32, Floats32]:
+    """All that is told of a difference from the mat cell by cell, in one pass over its rows.
+
+    That is, its squared length (h, w) as `_squares` has it, that of its means over 3 x 3 cells, its means (h / 2,
+    w / 2, 3) over squares of 2 x 2, and what the noise's variance is greater by in these; `brightness` times the mat's
+    light is that in cells, if it is more than 1.
+    """
+    height, width, one, quarter = seen.shape[0], seen.shape[1], np.float32(1.0), np.float32(0.25)
+    of_single, of_mean = np.empty((height, width), np.float32), np.empty((height, width), np.float32)
+    halved = np.empty((height // 2, width // 2, 3), np.float32)
+    noisier_halved = np.empty((height // 2, width // 2), np.float32)
+    rows, noisier = np.empty((3, 3 * width), np.float32), np.empty((2, width), np.float32)
+    sums, mean = np.empty(3 * width + 6, np.float32), np.empty(3 * width, np.float32)
+    inner = sums[3 : 3 * width + 3]
+    for y in range(-1, height):
+        if y + 1 < height:  # of three rows one is new
+            new, lit, bare = rows[(y + 1) % 3], seen[y + 1].reshape(-1), mat[y + 1].reshape(-1)
+            for i in range(3 * width):
+                new[i] = lit[i] - bare[i]
+        if y < 0:
+            continue
+        above, here = rows[_mirrored(y - 1, height) % 3], rows[y % 3]
+        below, brighter, light = rows[_mirrored(y + 1, height) % 3], noisier[y % 2], mat[y].reshape(-1)
+        for x in range(width):
+            brighter[x] = max(light[3 * x] * brightness, one)
+        _squares(here, brighter, of_cells, of_single[y])
         for i in range(3 * width):
             inner[i] = above[i] + here[i] + below[i]
         for c in range(3):
@@ -152,8 +191,18 @@ def _squared_means(difference: Floats32, noisier: Floats32, rows: Floats32) -> F
             sums[3 * width + 3 + c] = inner[3 * _mirrored(width, width) + c]
         for i in range(3 * width):
             mean[i] = (sums[i] + sums[i + 3] + sums[i + 6]) * NINTH
-        _squares(mean, noisier[y], rows, squared[y])
-    return squared
+        _squares(mean, brighter, of_means, of_mean[y])
+        if y % 2:
+            half, before = halved[y // 2].reshape(-1), noisier[0]
+            for i in range(6 * (width // 2)):
+                mean[i] = (above[i] + here[i]) * quarter
+            for x in range(width // 2):
+                noisier_halved[y // 2, x] = quarter * (
+                    before[2 * x] + before[2 * x + 1] + brighter[2 * x] + brighter[2 * x + 1]
+                )
+                for c in range(3):
+                    half[3 * x + c] = mean[6 * x + c] + mean[6 * x + 3 + c]
+    return of_single, of_mean, halved, noisier_halved
 
 
 @compiled

@@ -13,7 +13,16 @@ from numpy.typing import NDArray
 from calibration.pinhole import Pinhole
 from calibration.tone import SRGB, Tone
 from vision.edge.model.mask import Sharpening
-from vision.finding.contrast import CELL_PX, Contrast, bare_spread, commonest, in_cells, measure_contrast
+from vision.finding.contrast import (
+    CELL_PX,
+    Contrast,
+    bare_spread,
+    commonest,
+    in_cells,
+    measure_contrast,
+    some_of,
+    within_share,
+)
 from vision.finding.exposure import Exposure, match_exposure
 from vision.finding.layers import Layer, part_of
 from vision.finding.register import Marks, find_move
@@ -25,7 +34,6 @@ Floats32 = NDArray[np.float32]
 HELD = 1.3  # the room's light may make the mat so many times brighter or darker while exposure and lamp are held
 FULL = 0.98  # of what a channel can hold
 COARSE = 4  # cells each way, of what is told in broad strokes
-SPARSE = 9  # every so many pixels, for the noise of all of them
 MAD_TO_SD = 1.4826  # median absolute deviation of a normal distribution to its standard deviation
 
 
@@ -176,13 +184,7 @@ class Scene:
     @cached_property
     def contrast(self) -> Contrast:
         """How surely each cell of 2 x 2 px differs from the bare mat."""
-        # Brighter places are noisier: the photons' share grows with the light (Poisson), the encoding's step likewise.
-        level = np.asarray(cv2.extractChannel(self.mat.cells, 0), np.float32)
-        middle = max(median(level[::4, ::4]), 1e-4)
-        noisier = np.maximum(level * np.float32(1.0 / middle), np.float32(1.0))
-        difference = np.asarray(cv2.subtract(self.seen.cells, self.mat.cells), np.float32)
-        likely = _likely_bare(difference[..., 0], level) if self.held else None
-        return measure_contrast(difference, noisier, self.step, likely)
+        return measure_contrast(self.seen.cells, self.mat.cells, self.step, HELD - 1.0 if self.held else np.inf)
 
 
 def compare_with_mat(
@@ -202,22 +204,16 @@ def compare_with_mat(
         raise ValueError(f"the frame is {picture.shape[:2]}, the mat's picture {mat.levels.shape[:2]}")
     seen = Layer.of_picture(picture, tone)
     bare, moved_px = _bare_now(seen.cells, mat, on_mat) if mat.known else (mat.layer, 0.0)
-    sparse, shown = (slice(None, None, SPARSE),) * 2, on_mat[::SPARSE, ::SPARSE]
+    sparse = (slice(None, None, some_of(seen.shape)),) * 2
     there = bare.some(sparse)
-    difference = (seen.some(sparse) - there)[shown]
-    if mat.held:
-        difference = difference[_likely_bare(difference[:, 0], there[..., 0][shown])]
+    difference, shown = seen.some(sparse) - there, on_mat[sparse]
+    difference = difference[shown & within_share(difference[..., 0], there[..., 0], HELD - 1.0 if mat.held else np.inf)]
     noise = np.full(3, 2e-4)
     if len(difference):
         mode = commonest(difference[:, 0])
         near = np.abs(difference[:, 0] - mode) < 4.0 * bare_spread(difference[:, 0], mode)
         noise = np.array([bare_spread(channel) for channel in np.ascontiguousarray(difference[near].T)])
     return Scene(seen, bare, noise, mat.known, tone, moved_px, lamp, mat.held)
-
-
-def _likely_bare(difference: Floats32, light: Floats32) -> NDArray[np.bool_]:
-    """Where a difference in light from the bare mat's `light` may be its noise: elsewhere there is surely cloth."""
-    return np.asarray(np.abs(difference) < (HELD - 1.0) * light)
 
 
 def _bare_now(seen: Floats32, mat: MatPicture, on_mat: NDArray[np.bool_]) -> tuple[Layer, float]:
@@ -255,9 +251,8 @@ def _lit(levels: Floats32, exposure: Exposure, cells: Floats32) -> Layer:
 
 
 def _coarse(cells: Floats32) -> Floats32:
-    """Means of levels in cells (h, w, 3) over about 4 x 4 of them, as blue green red."""
-    size = tuple(max(1, round(n / COARSE)) for n in cells.shape[1::-1])
-    return bgr_of(np.asarray(cv2.resize(cells, size, interpolation=cv2.INTER_AREA), np.float32))
+    """Means of levels in cells (h, w, 3) over 4 x 4 of them, as blue green red."""
+    return bgr_of(in_cells(in_cells(cells)))
 
 
 def _without_cloth(seen: Floats32, bare: Floats32, shape: tuple[int, ...]) -> NDArray[np.bool_]:

@@ -60,12 +60,16 @@ def find_regions(scene: Scene, on_mat: NDArray[np.bool_], least_area_px: float) 
     """
     inside, least = np.ascontiguousarray(on_mat[::CELL_PX, ::CELL_PX]), least_area_px / CELL_PX**2
     sure, likely = (one & inside.view(np.uint8) for one in (scene.contrast.sure, scene.contrast.likely))
-    rim, box = _rim(inside), box_about(sure, CODED_CELLS)
-    sure[box] = without_specks(np.ascontiguousarray(sure[box]), scene.contrast.squared[box])
+    rim, box = _rim(inside), box_about(sure | likely, CODED_CELLS)
+    squared = np.ascontiguousarray(scene.contrast.squared[box])
+    sure[box] = here = without_specks(np.ascontiguousarray(sure[box]), squared)
     found = _found(scene, sure, rim, least)
     if scene.known:  # else what is likely some may well be the mat's wear
-        grown = with_likely(sure, likely, scene.contrast.squared, least)
-        found = found if grown is sure else _grown(found, _found(scene, grown, rim, least))
+        more = with_likely(here, np.ascontiguousarray(likely[box]), squared, least)
+        if more is not here:
+            grown = np.zeros_like(sure)
+            grown[box] = more
+            found = _grown(found, _found(scene, grown, rim, least))
     return sorted((patch.region(on_mat.shape) for patch in found), key=lambda region: -region.area_px)
 
 
