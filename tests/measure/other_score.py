@@ -9,7 +9,8 @@ from dataclasses import dataclass, fields
 import numpy as np
 import shapely
 
-from tests.measure.other_tables import Piece, Table
+from tests.measure.other_laying import Piece
+from tests.measure.other_tables import Table
 from tests.vision.exact_cover import Floats
 from vision.comparing.compare import judge
 from vision.finding.mat import compare_with_mat, guessed_mat_picture, mat_picture, on_mat_mask

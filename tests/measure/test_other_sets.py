@@ -10,10 +10,11 @@ import numpy as np
 import pytest
 import shapely
 
+from tests.measure.other_laying import Piece
 from tests.measure.other_light import Eye, Lamp, Prism, Surface, seen
 from tests.measure.other_score import measured, score
 from tests.measure.other_sets import row
-from tests.measure.other_tables import Piece, Table, table
+from tests.measure.other_tables import Table, table
 from tests.vision.exact_cloth import grey
 from tests.vision.exact_cover import Sensor
 from vision.comparing.expected import ExpectedShape
