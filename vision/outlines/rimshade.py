@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.compiled import compiled
+from vision.edge.model.encoding import encoded_at
 from vision.medians import middle_of
 
 Floats = NDArray[np.float64]
@@ -23,28 +24,43 @@ DARK = 0.003  # linear light below which a share says little
 
 
 @compiled
-def shaded_mat(
-    levels: Singles, bare: Singles, x: Ints, y: Ints, across: Floats, first: Ints, to_light: Floats
-) -> Singles:
-    """(N, 1, 3): the bare mat's levels at pixels `x` and `y` (N,), as it is shaded there beside its side.
+def shown_beside(
+    levels: Singles, bare: Singles, x: Ints, y: Ints, across: Floats, to_bgr: Floats, to_ycc: Floats, steps: Singles
+) -> tuple[Floats, Floats]:
+    """(N, 3) each: what pixels beside a side show, and what the bare mat would, shaded as it is there.
 
-    `levels` and `bare` are pictures (H, W, 3), of whose levels `to_light` (3,) makes light; `across` (N,) is in px
-    outward of a side, `first` (S + 1,) each side's first pixel, and the end.
+    Both as written down: encoded luma and colour differences, to which `to_bgr`, `steps` and `to_ycc` lead as in
+    `encoding.written`. `levels` and `bare` are pictures (H, W, 3), `x` and `y` (N,) the pixels, `across` (N,) is in px
+    outward of the side.
     """
-    found, share = np.empty((len(x), 1, 3), np.float32), np.empty(len(x))
+    seen, mat, share, shaded = np.empty((len(x), 3)), np.empty((len(x), 3)), np.empty(len(x)), np.empty(3, np.float32)
     for i in range(len(x)):
-        if across[i] < CLEAR_PX:
-            continue
-        seen, mat = levels[y[i], x[i]], bare[y[i], x[i]]
-        light = to_light[0] * seen[0] + to_light[1] * seen[1] + to_light[2] * seen[2]
-        share[i] = (light + DARK) / (to_light[0] * mat[0] + to_light[1] * mat[1] + to_light[2] * mat[2] + DARK)
-    for s in range(len(first) - 1):
-        if first[s + 1] > first[s]:
-            gains = mat_gains(share[first[s] : first[s + 1]], across[first[s] : first[s + 1]])
-            for i in range(first[s], first[s + 1]):
-                for c in range(3):
-                    found[i, 0, c] = bare[y[i], x[i], c] * gains[i - first[s]]
-    return found
+        if across[i] >= CLEAR_PX:
+            there, here, shows, lit = levels[y[i], x[i]], bare[y[i], x[i]], DARK, DARK
+            for c in range(3):
+                weight = to_bgr[0, c] + to_bgr[1, c] + to_bgr[2, c]
+                shows += weight * there[c]
+                lit += weight * here[c]
+            share[i] = shows / lit
+    gains = mat_gains(share, across)
+    for i in range(len(x)):
+        _write_down(levels[y[i], x[i]], to_bgr, to_ycc, steps, seen[i])
+        for c in range(3):
+            shaded[c] = bare[y[i], x[i], c] * gains[i]
+        _write_down(shaded, to_bgr, to_ycc, steps, mat[i])
+    return seen, mat
+
+
+@compiled
+def _write_down(levels: Singles, to_bgr: Floats, to_ycc: Floats, steps: Singles, into: Floats) -> None:
+    """One pixel's levels (3,) as `encoding.written` has them."""
+    b, g, r = (
+        encoded_at(levels, to_bgr[0], steps),
+        encoded_at(levels, to_bgr[1], steps),
+        encoded_at(levels, to_bgr[2], steps),
+    )
+    for c in range(3):
+        into[c] = to_ycc[c, 0] * b + to_ycc[c, 1] * g + to_ycc[c, 2] * r
 
 
 @compiled
