@@ -7,11 +7,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.compiled import compiled
-from vision.finding.contrast import LEVEL, Mask
+from vision.finding.contrast import CODED_CELLS, LEVEL, Mask
 
 SPECK_AREA, SPECK_SHARE = 25, 0.12  # what is smaller (cells) and has less of the contrast nearby is compression's
 WEAK = 2.0 * LEVEL  # what has less shows up to its rim no more
-CODED_CELLS = 8  # squares of 16 px, where colour is kept in half the size
 
 
 def without_specks(differs: Mask, squared: NDArray[np.float32]) -> Mask:

@@ -22,6 +22,7 @@ Floats32 = NDArray[np.float32]
 Mask = NDArray[np.uint8]
 
 CELL_PX = 2
+CODED_CELLS = 8  # squares of 16 px, where colour is kept in half the size
 SIZES = (1, 3, 5)  # cells each way, over which the difference is averaged; the last of twice the width
 LEVEL = 7.0  # standard deviations of an averaged difference; noise alone reaches it never in a million pixels
 LIKELY = 4.0  # of one over 3 cells: noise reaches it in one of a thousand, cloth so far about what is sure to be some
@@ -83,7 +84,7 @@ def measure_contrast(seen: Floats32, mat: Floats32, step: float, most: float = n
     but no picture knows the light better than half a step. What differs by more than a share `most` of the mat's light
     is surely cloth, and says nothing of the mat's noise.
     """
-    every = some_of(seen.shape)
+    every = _some_cells(seen.shape)
     light, singles, some = _at_some(seen, mat, every)
     middle_light, least_sd = max(median(light), 1e-4), 0.5 * step
     brighter = np.sqrt(np.maximum(light / np.float32(middle_light), np.float32(1.0)))
@@ -104,12 +105,17 @@ def measure_contrast(seen: Floats32, mat: Floats32, step: float, most: float = n
     return Contrast(means, sure, maybe_cloth)
 
 
-def some_of(shape: tuple[int, ...]) -> int:
-    """Of every how many rows and columns of a picture (H, W) one tells what all of it is like.
+def some_px(shape: tuple[int, ...]) -> int:
+    """Of every how many rows and columns of a picture (H, W) one tells what all of its pixels are like.
 
     An odd number: all places within compression's blocks are among them.
     """
     return round(math.sqrt(shape[0] * shape[1] / SOME)) | 1
+
+
+def _some_cells(shape: tuple[int, ...]) -> int:
+    """The same of cells (h, w): those where compression's blocks meet, whose steps are noise, too, and the greatest."""
+    return CODED_CELLS * max(1, round(math.sqrt(shape[0] * shape[1] / SOME) / CODED_CELLS))
 
 
 def within_share(difference: Floats32, light: Floats32, most: float) -> NDArray[np.bool_]:

@@ -20,7 +20,7 @@ from vision.finding.contrast import (
     commonest,
     in_cells,
     measure_contrast,
-    some_of,
+    some_px,
     within_share,
 )
 from vision.finding.exposure import Exposure, match_exposure
@@ -204,7 +204,7 @@ def compare_with_mat(
         raise ValueError(f"the frame is {picture.shape[:2]}, the mat's picture {mat.levels.shape[:2]}")
     seen = Layer.of_picture(picture, tone)
     bare, moved_px = _bare_now(seen.cells, mat, on_mat) if mat.known else (mat.layer, 0.0)
-    sparse = (slice(None, None, some_of(seen.shape)),) * 2
+    sparse = (slice(None, None, some_px(seen.shape)),) * 2
     there = bare.some(sparse)
     difference, shown = seen.some(sparse) - there, on_mat[sparse]
     difference = difference[shown & within_share(difference[..., 0], there[..., 0], HELD - 1.0 if mat.held else np.inf)]

@@ -12,8 +12,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.finding.clothcells import CODED_CELLS, with_likely, without_specks
-from vision.finding.contrast import CELL_PX, Mask, box_about
+from vision.finding.clothcells import with_likely, without_specks
+from vision.finding.contrast import CELL_PX, CODED_CELLS, Mask, box_about
 from vision.finding.gaps import joined
 from vision.finding.mat import Scene
 from vision.finding.shade import shade_in

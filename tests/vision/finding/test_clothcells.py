@@ -44,4 +44,4 @@ def test_cloth_of_hardly_the_mats_light_is_found_to_its_rim() -> None:
         float(cv2.contourArea(shown.view.px_of_mm(unit.corners_mat_mm).astype(np.float32))) for unit in shown.units
     )
     assert len(areas) == len(true)
-    assert np.allclose(areas, true, rtol=0.12)
+    assert np.allclose(areas, true, rtol=0.1)
