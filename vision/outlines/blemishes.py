@@ -46,7 +46,8 @@ def blemishes_of(picture: Picture, outlines: Outlines) -> dict[int, tuple[Blemis
     at = places_about(picture, axes, INSIDE_PX, OUTSIDE_PX, trims, np.array([i + 1 for i, _ in whose]))
     blur_px = round(float(outlines.common.values[0]), 2)
     half_px, bow_px = lengths * axes.along_px_per_mm / 2.0, np.array([side.bow_mm for side in sides]) * axes.scale
-    lines = [bow_px, half_px, axes.scale, axes.along_px_per_mm, [side.printed for side in sides]]
+    printed = np.array([side.printed for side in sides], np.float64)
+    lines = [bow_px, half_px, axes.scale, axes.along_px_per_mm, printed]
     threads = np.array([_threads_show(round(scale, 2), blur_px) for scale in axes.scale.tolist()])
     sd, steps = np.array(picture.noise.sd), picture.encoder.steps[0]
     beside = Beside(np.column_stack(lines), threads, sd, BGR_OF_LEVELS, YCC_OF_BGR, steps)

@@ -55,14 +55,19 @@ def cells_inside(nodes: Floats, across: int, down: int, outline: Floats, rim: fl
 
 
 @compiled
-def moments_of(levels: Floats32, left: Ints, top: Ints, size: int) -> Floats:
-    """(C, 10) sums over squares of `size` px from `left` and `top` (C,) of a picture (H, W, 3)."""
-    sums = np.zeros((len(left), 10))
-    for i in range(len(left)):
-        own = sums[i]
+def moments_of(levels: Floats32, cells: Ints, across: int, corner: tuple[int, int], size: int, shade: Floats) -> Floats:
+    """(C, 10) sums over squares of `size` px of a picture (H, W, 3), its levels over the `shade` of each square.
+
+    The squares are the `cells` (C,) of a box, `across` in each row, whose first pixel is at `corner` (x, y); `shade` is
+    that of all of the box.
+    """
+    sums = np.zeros((len(cells), 10))
+    for i in range(len(cells)):
+        own, whiter = sums[i], 1.0 / shade[cells[i]]
+        left, top = corner[0] + size * (cells[i] % across), corner[1] + size * (cells[i] // across)
         own[0] = size * size
-        for y in range(top[i], top[i] + size):
-            for x in range(left[i], left[i] + size):
+        for y in range(top, top + size):
+            for x in range(left, left + size):
                 a, b, c = np.float64(levels[y, x, 0]), np.float64(levels[y, x, 1]), np.float64(levels[y, x, 2])
                 own[1] += a
                 own[2] += b
@@ -73,6 +78,8 @@ def moments_of(levels: Floats32, left: Ints, top: Ints, size: int) -> Floats:
                 own[7] += b * b
                 own[8] += b * c
                 own[9] += c * c
+        for j in range(1, 10):
+            own[j] *= whiter if j < 4 else whiter * whiter
     return sums
 
 

@@ -61,18 +61,16 @@ def inner_cells(scene: Scene, camera: Pinhole, height_mm: float, outline: Floats
         return None
     half_mm = 0.5 * size * math.sqrt(abs(signed_area(outline)) / area_px)
     ends_px = low - 0.5 + size * count * np.array([0.0, 0.5, 1.0])[:, None]
-    nodes_px = np.stack(np.meshgrid(*ends_px.T), axis=-1)
+    nodes_px = np.empty((3, 3, 2))
+    nodes_px[..., 0], nodes_px[..., 1] = ends_px[:, 0], ends_px[:, 1:]
     nodes = camera.mat_from_px(nodes_px.reshape(9, 2), height_mm).reshape(3, 3, 2)
     use, places = cells_inside(nodes, int(count[0]), int(count[1]), np.ascontiguousarray(outline), rim_mm + half_mm)
     if len(use) < FEWEST_CELLS or len(use) * size * size < FEWEST_PIXELS:
         return None
-    rows, columns = np.divmod(use, count[0])
-    (width, height), (left, top) = count * size, low
+    (width, height), (left, top), (across, down) = (count * size).tolist(), low.tolist(), count.tolist()
     box = slice(top, top + height), slice(left, left + width)
-    moments = moments_of(scene.seen.about(box), left + size * columns, top + size * rows, size)
-    shade = _shade(scene.mat.cells, box, (int(count[0]), int(count[1])), size)[use]
-    moments[:, 1:4] /= shade[:, None]
-    moments[:, 4:] /= shade[:, None] ** 2
+    shade = _shade(scene.mat.cells, box, (across, down), size)
+    moments = moments_of(scene.seen.about(box), use, across, (left, top), size, shade)
     # Light cloth is encoded in coarser steps than the mat; compression leaves such a step between its blocks.
     coarseness = byte_step(median(moments[:, 1]) / size**2, scene.tone)
     return Cells(places, moments, np.maximum(scene.noise, coarseness))
@@ -106,10 +104,9 @@ def best_line(cells: Cells, least_gain: float, turns_rad: Floats) -> tuple[Float
 
 def _best_of(cells: Cells, turns_rad: Floats) -> tuple[float, int, Floats] | None:
     """The greatest gain, in which direction it is, and two points (2, 2) of the line."""
-    middle = cells.places_mat_mm.mean(axis=0)
     normals = np.column_stack([np.cos(turns_rad), np.sin(turns_rad)])
-    gain, k, at_mm = best_parting(cells.places_mat_mm - middle, cells.moments, cells.noise, normals)
+    gain, k, at_mm = best_parting(cells.places_mat_mm, cells.moments, cells.noise, normals)
     if not np.isfinite(gain):
         return None
-    at = middle + normals[k] * at_mm
+    at = normals[k] * at_mm
     return gain, k, np.array([at, at + np.array([-normals[k, 1], normals[k, 0]])])
