@@ -1,7 +1,8 @@
 """The equations of a side's unknowns from its pixels, with the cloth's levels eliminated from them.
 
-Each bin has a level of its own, drawn to the mean of the side's bins by as much as they are alike. That mean is told by
-the same pixels, and goes with the edge's place and blur: held for known, it kept what a first guess had of the mat.
+Each bin has a level of its own, drawn to a line along the side by as much as its bins lie on one: light falls off over
+a table, and levels drawn to their mean turn the edge. That line is told by the same pixels, and goes with the edge's
+place and blur: held for known, it kept what a first guess had of the mat. Levels of a print are drawn to their mean.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.compiled import compiled
-from vision.edge.levels import ANYWHERE, Levels
+from vision.edge.levels import Levels, add_to_line, expected, line_before, line_through, pull_of_falls
 from vision.edge.misfit import STEPS
 from vision.edge.model.predicting import Light
 from vision.edge.pixels.sidepixels import SidePixels
@@ -91,8 +92,9 @@ def sum_side(
                 both, at_slope = _product(tilted, by_level[begin:end]), _product(tilted, rest[begin:end])
                 for i in range(end - begin):
                     slope += tilted[i] * by_level[begin:end][i] * tilt[begin:end][i]
-            _eliminate(to, c, b, s, levels, figured, level, both, slope, at_level, at_slope)
-        _eliminate_mean(to, c, s, w.side_bins[s], w.side_bins[s + 1], levels)
+            meant = expected(levels, c, s, w.bin_places[b])
+            _eliminate(to, c, b, s, levels, figured, meant, level, both, slope, at_level, at_slope)
+        _eliminate_line(to, c, s, w.side_bins[s], w.side_bins[s + 1], levels, w.bin_places, figured)
         to.info[s, c] = to.normal[s, 0, 0] - before
     for x in range(many):
         for y in range(x):
@@ -115,16 +117,20 @@ def _eliminate(
     s: int,
     levels: Levels,
     figured: bool,
+    meant: float,
     level: Real,
     both: Real,
     slope: Real,
     at_level: Real,
     at_slope: Real,
 ) -> None:
-    """Take out the level of one bin and channel, and its slope, from how its pixels tell each of them and both."""
+    """Take out the level of one bin and channel, and its slope, from how its pixels tell each of them and both.
+
+    The level is `meant` to be what the line along the side has there.
+    """
     prior = 1.0 / levels.u[0, c, s] ** 2
     level = level + prior
-    to.top[0, c, b] = at_level + prior * (levels.mean[0, c, s] - levels.values[0, c, b])
+    to.top[0, c, b] = at_level + prior * (meant - levels.values[0, c, b])
     to.inverse[0, 0, c, b] = 1.0 / level
     if figured:
         prior = _slope_precision(c, b, s, levels, level, both, slope, at_level, at_slope)
@@ -162,22 +168,29 @@ def _slope_precision(
 
 
 @compiled
-def _eliminate_mean(to: Sums, c: int, s: int, begin: int, end: int, levels: Levels) -> None:
-    """Take out the mean of the levels of one side's bins `begin` to `end` in one channel."""
+def _eliminate_line(
+    to: Sums, c: int, s: int, begin: int, end: int, levels: Levels, places: Floats, figured: bool
+) -> None:
+    """Take out the line on which the levels of one side's bins `begin` to `end` lie in one channel."""
     prior, many = 1.0 / levels.u[0, c, s] ** 2, to.normal.shape[1]
-    follow, weight = np.zeros(many), 1.0 / ANYWHERE**2
+    follow, weights = np.zeros((2, many)), line_before(levels, c, s)
     for b in range(begin, end):
-        weight += prior * (1.0 - prior * to.inverse[0, 0, c, b])
+        add_to_line(weights, prior * (1.0 - prior * to.inverse[0, 0, c, b]), places[b], figured)
         for x in range(many):
-            follow[x] += prior * _both(to.inverse, to.cross, c, b, x)
+            both = prior * _both(to.inverse, to.cross, c, b, x)
+            follow[0, x] += both
+            follow[1, x] += 0.0 if figured else both * places[b]
+    means, trends = np.empty(many), np.empty(many)
+    for x in range(many):
+        means[x], trends[x] = line_through(weights, follow[0, x], follow[1, x])
+        for y in range(x + 1):
+            to.normal[s, x, y] -= means[x] * follow[0, y] + trends[x] * follow[1, y]
+    drawn = 0.0 if figured else pull_of_falls(levels, c, s) / max(end - begin, 1)
     for b in range(begin, end):
-        pulled = levels.values[0, c, b] - levels.mean[0, c, s]
+        pulled = levels.values[0, c, b] - expected(levels, c, s, places[b])
         pulled += to.inverse[0, 0, c, b] * to.top[0, c, b] + to.inverse[0, 1, c, b] * to.top[1, c, b]
         for x in range(many):
-            to.scores[b, x] -= follow[x] / weight * prior * pulled
-    for x in range(many):
-        for y in range(x + 1):
-            to.normal[s, x, y] -= follow[x] * follow[y] / weight
+            to.scores[b, x] -= (means[x] + trends[x] * places[b]) * prior * pulled + trends[x] * drawn
 
 
 @compiled

@@ -57,7 +57,9 @@ def evaluate(to: Sums, rooms: Rooms, w: SidePixels, there: There, by_bars: bool,
     levels, shown = there.levels, np.empty_like(light.seen)
     if by_bars:
         nothing = np.zeros_like(levels.values), np.zeros_like(levels.mean)
-        levels = Levels(*nothing, levels.u, levels.flat_u, levels.borders)
+        falls = levels.falls.copy()
+        falls[0] = 0.0
+        levels = Levels(*nothing, falls[0], falls, levels.u, levels.flat_u, levels.borders)
     for s in range(len(there.own)):
         own, table, figured, gain = there.own[s], there.tables[s], there.figured[s], there.own[s, 3]
         channels = 3 if there.coloured[s] else 1

@@ -18,7 +18,7 @@ from vision.edge.common import COMMON, OWN, OWN_U, SHADOW, Common
 from vision.edge.eliminating import Sums, no_sums
 from vision.edge.equations import Equations
 from vision.edge.evaluating import There, evaluate, rooms_for
-from vision.edge.levels import Levels, first_levels, following
+from vision.edge.levels import ANYWHERE, LEAST_SPREAD, Levels, first_levels, following
 from vision.edge.maskfit import ByMask, evaluate_wider, mask_told, no_mask
 from vision.edge.misfit import misfit_px, own_misfit_px
 from vision.edge.model.cast import CAST_LEAST, CAST_MOST
@@ -100,6 +100,7 @@ class Beside:
     lined: Bools  # (S,) which sides lie beside lines
     cut: bool  # unless lines are cut, sides beside them say nothing of what is common
     coloured: Bools  # (S,) which sides' colours tell anything, and not their luma alone
+    falls: Floats  # (2, 3, S) how levels change a px along plain cloth (`pixels.falling`), and how sure that is
     mask: Sharpening | None  # that was undone, if what is not known of it is asked for
 
 
@@ -129,7 +130,8 @@ class _Solver:
         self.axes, self.encoder, self.borders, self.prior = beside.axes, beside.encoder, beside.borders, prior
         self.noise = np.array([noise.sd, noise.together], np.float32)
         self.count, self.reach = window.count, window.reach_px()
-        self.coloured = beside.coloured
+        self.coloured, self.falls = beside.coloured, beside.falls * self.reach
+        self.falls[1] = np.minimum(np.hypot(self.falls[1], LEAST_SPREAD), ANYWHERE)
         self.bars, self.lined = beside.bars, beside.lined
         self.pixels = side_pixels(window, self.encoder)
         self.rooms = rooms_for(self.pixels.most, prior.shadowed)
@@ -148,7 +150,9 @@ class _Solver:
     def solve(self, start: Unknowns, until: Until, known: Fits | None) -> Fits:
         left = 0.0
         at, learnt = start, ~self.figured & known.seen if known else np.zeros(self.count, np.bool_)
-        levels = first_levels(self.pixels, at.own[:, 0], self.borders, known.levels if known else None, learnt)
+        levels_known = known.levels if known else None
+        levels = first_levels(self.pixels, at.own[:, 0], self.falls, self.borders, levels_known, learnt)
+        places = self.pixels.bin_places
         for step in range(until.steps):
             told = np.full(self.count, step > 0) | (~(self.figured | self.lined) if known else False)
             before, here = at, self._evaluated(at, levels, told)
@@ -162,7 +166,7 @@ class _Solver:
             both = np.concatenate([own_change, np.tile(common_change, (self.count, 1))], axis=1)
             changes = np.einsum("sxd,sx->sd", here.follows, both)
             free = here.sums.inverse, here.sums.top, here.sums.cross
-            levels = following(levels, self.pixels.side_bins, self.figured, self.coloured, *free, changes)
+            levels = following(levels, self.pixels.side_bins, places, self.figured, self.coloured, *free, changes)
         # Beside a line, what is not known of the line can seem a shadow.
         doubt = here.equations.after(own_change, common_change).without(self.lined).against(SHADOW)
         leaning = self._leaning(before.own[:, FOCUS] + here.free.step()[0][:, FOCUS])

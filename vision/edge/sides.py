@@ -20,6 +20,7 @@ from vision.edge.model.encoding import BGR_OF_YCC, Encoder
 from vision.edge.model.light import Unknowns
 from vision.edge.model.overexposed import moved_px, too_bright
 from vision.edge.model.ruled import NO_BARS
+from vision.edge.pixels.falling import DEEPEST_PX, falling
 from vision.edge.pixels.neighbours import Neighbours
 from vision.edge.pixels.noise import Noise, encoded_noise
 from vision.edge.pixels.sampling import in_reach
@@ -176,7 +177,9 @@ def fit_sides(
         if fits is not None:
             start = Unknowns(np.where((printed | lined)[:, None], start.own, fits.own), fits.common.values)
         start.own[:, :3] = np.column_stack([offsets, np.zeros(len(starts)), bows])
-        known = prints.borders, valleys, bars, lined, cut, coloured
+        deep_ends_px = _ends_px(axes, trims * DEEPEST_PX / reach.inside_px)  # a corner's other side comes nearer there
+        falls = falling(placed, deep_ends_px, seen.inside_px)
+        known = prints.borders, valleys, bars, lined, cut, coloured, falls
         here = Beside(
             window, axes, picture.noise, picture.encoder, *known, picture.scene.mask if reach is reaches[-1] else None
         )

@@ -38,6 +38,7 @@ class SidePixels(NamedTuple):
     foretold: Bools  # (S,) whether anything is foretold of a side's print
     bin_starts: Ints  # (B + 1,) first pixel of each bin, and the end
     side_bins: Ints  # (S + 1,) first bin of each side, and the end; sides without pixels have no bins
+    bin_places: Floats  # (B,) along the side, -1 at one end of what is seen of it, +1 at the other
 
     @property
     def side_starts(self) -> Ints:
@@ -83,8 +84,9 @@ class SidePixels(NamedTuple):
 def side_pixels(window: Window, encoder: Encoder) -> SidePixels:
     """Those of a window."""
     ends, bare = window.side_ends, _single(window.bare)
+    reach_px = window.reach_px()
     (across, along, bow, tilt), bare_seen = in_singles(
-        window.across_px, window.along_px, bare, ends, window.reach_px(), encoder.steps[0]
+        window.across_px, window.along_px, bare, ends, reach_px, encoder.steps[0]
     )
     return SidePixels(
         across,
@@ -100,6 +102,7 @@ def side_pixels(window: Window, encoder: Encoder) -> SidePixels:
         np.array([bool(window.shown[0, :, run].any()) for run in window.runs]),
         window.bin_starts,
         np.searchsorted(window.bin_side, np.arange(window.count + 1)).astype(np.int64),
+        _middles(window.along_px, window.bin_starts) / reach_px[window.bin_side],
     )
 
 
@@ -121,6 +124,13 @@ def in_singles(
             tilt[i] = min(max(across[i] / TILT_PX + 1.0, TILT_LEAST), TILT_MOST)
     write_down(mat, steps)
     return places, mat
+
+
+def _middles(values: Floats, starts: Ints) -> Floats:
+    """(B,): the mean of the values (N,) of each bin; `starts` (B + 1,) are their first ones and the end."""
+    if len(starts) < 2:
+        return np.empty(0)
+    return np.asarray(np.add.reduceat(values, starts[:-1]) / np.diff(starts))
 
 
 def _single(values: Floats | Singles) -> Singles:

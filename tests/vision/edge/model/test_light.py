@@ -172,6 +172,24 @@ def fitted_px(level: float, bare: MatPicture, seeds: int) -> tuple[Floats, Float
     return np.array(off), np.array(stated), np.array(least)
 
 
+def test_light_that_falls_off_along_a_side_does_not_turn_it() -> None:
+    left = np.broadcast_to(np.linspace(1.0, 0.25, 900, dtype=np.float32), (600, 900))
+    bare = mat_picture(mean_light([picture(seed=500 + i, left=left) for i in range(8)]))
+    squares = []
+    for seed in range(2):
+        pieces = many_pieces(seed)
+        pixels = picture(*(Piece(corners, grey(0.4)) for corners in pieces), seed=seed, left=left)
+        scene = compare_with_mat(linear_image(pixels), bare, everywhere())
+        sides = [np.array([a, b]) for piece in pieces for a, b in zip(piece, np.roll(piece, -1, axis=0), strict=True)]
+        normals = np.concatenate([outward_normals(piece) for piece in pieces])
+        fitted = fit_sides(Picture.of(scene, camera(), 0.0), [SideStart(one, (8.0, 8.0)) for one in sides])
+        turns = [float(fit.along @ normal) for fit, normal in zip(fitted.fits, normals, strict=True) if fit is not None]
+        stated = [float(np.sqrt(fit.covariance[1, 1])) for fit in fitted.fits if fit is not None]
+        squares += list(np.square(np.array(turns) / stated))
+    assert len(squares) == 48
+    assert np.mean(squares) < 1.5
+
+
 @pytest.mark.parametrize("level", [0.6, 0.3])
 def test_drawn_frames_are_fitted_about_as_well_as_could_be_and_that_is_stated(level: float) -> None:
     off, stated, least = fitted_px(level, mat_picture(mean_light([picture(seed=500 + i) for i in range(8)])), 2)
