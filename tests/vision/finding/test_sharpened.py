@@ -77,6 +77,21 @@ def test_what_edges_tell_of_the_mask(amount: float, radius_px: float) -> None:
     assert found.strength_u < 0.12 * amount * radius_px**2
 
 
+def test_white_cloth_at_which_no_camera_can_swing_over_says_nothing_of_the_mask() -> None:
+    white, plain = ((80.0, 70.0, 7.0), (80.0, 170.0, 12.0)), ((190.0, 70.0, 24.0), (190.0, 170.0, 30.0))
+    pieces = [Piece(square(*place), (light,) * 3) for places, light in ((white, 1.1), (plain, 0.4)) for place in places]
+    bare = mean_light([sharpened(picture(seed=700 + k), 0.8, 1.0) for k in range(2)])
+    pixels = sharpened(picture(*pieces, seed=1), 0.8, 1.0)
+    scene = compare_with_mat(linear_image(pixels), mat_picture(bare), everywhere())
+    regions = find_pieces(scene, camera(), everywhere()).regions
+    encoder = Encoder.of(SRGB)
+    profiles = profiles_of(scene, straight_parts(regions), encoder, CLOSELY[1])
+    assert len(profiles.luma) == 8
+    found = find_sharpening(profiles, encoder)
+    assert found is not None
+    assert abs(found.strength - 0.8) < 3.0 * found.strength_u
+
+
 @pytest.mark.parametrize("seed", range(3))
 @pytest.mark.parametrize("light", [0.6, 0.3, 0.02])
 def test_a_plain_picture_is_left_as_it_is(light: float, seed: int) -> None:

@@ -22,6 +22,8 @@ CENTRES_PX = np.arange(FIRST_PX + BIN_PX / 2.0, LAST_PX, BIN_PX)
 STRAIGHT_PX = 2.0  # so far a contour runs from a straight part of it
 BESIDE_PX = 20  # more than is looked at to both sides
 ENDS_PX = 12.0  # left out: there is a corner
+SWING = 0.1  # of its step: what cameras that sharpen strongly make an edge swing over, before the range ends
+FULL = 0.985  # of the encoded range: at it or above, a channel tells no level
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -40,7 +42,10 @@ class Profiles:
 
 
 def profiles_of(scene: Scene, parts: Floats, encoder: Encoder, most_px: int) -> Profiles:
-    """Of those straight `parts` of rims (P, 2, 2) that stand out from the mat, so many px of each."""
+    """Of those straight `parts` of rims (P, 2, 2) that stand out from the mat, so many px of each.
+
+    What a camera does at an edge does not show where the range of its numbers ends: white and black cloth are left out.
+    """
     tables = BGR_OF_LEVELS, YCC_OF_BGR[0], encoder.steps[0]
     crossed = []
     for part in parts:
@@ -48,7 +53,9 @@ def profiles_of(scene: Scene, parts: Floats, encoder: Encoder, most_px: int) -> 
         crossed.append(crossing_of(scene.seen.about(box), scene.mat.about(box), part, most_px, *tables))
     found = np.array([one for one in crossed if len(one)]).reshape(-1, 2 * BINS + 6)
     luma, variance, cloth, mat = np.split(found, [BINS, 2 * BINS, 2 * BINS + 3], axis=1)
-    return Profiles(luma, variance, cloth, mat)
+    over = cloth + SWING * (cloth - mat)
+    room = np.all((over < FULL) & (over > 1.0 - FULL), axis=1)
+    return Profiles(luma[room], variance[room], cloth[room], mat[room])
 
 
 def _box_about(part: Floats, most_px: int) -> tuple[slice, slice]:
