@@ -53,21 +53,18 @@ def _in_small(labels: NDArray[np.int32], count: int, area: int) -> NDArray[np.in
     return found[:many].copy()
 
 
-def with_likely(sure: Mask, likely: Mask, squared: NDArray[np.float32], least_area: float) -> Mask:
-    """With what is likely cloth and hangs together with cells that are surely some, `least_area` of them at least.
+def weak_cloth(sure: Mask, likely: Mask, squared: NDArray[np.float32], least_area: float) -> Mask:
+    """What is likely cloth and hangs together with weak cloth of at least `least_area` sure cells, and that with it.
 
     A rim lies where the contrast is half the cloth's: of weak cloth that is less than noise allows to be sure of.
     """
     both = sure | likely
-    if cv2.countNonZero(both) == cv2.countNonZero(sure):
-        return sure
     count, labels = cv2.connectedComponents(both, connectivity=8, ltype=cv2.CV_32S)
-    grown = _with_enough(sure, both, np.asarray(labels, np.int32), count, squared, least_area, WEAK**2)
-    return grown if cv2.countNonZero(grown) > cv2.countNonZero(sure) else sure
+    return _weak_parts(sure, both, np.asarray(labels, np.int32), count, squared, least_area, WEAK**2)
 
 
 @compiled
-def _with_enough(
+def _weak_parts(
     sure: Mask,
     both: Mask,
     labels: NDArray[np.int32],
@@ -76,18 +73,23 @@ def _with_enough(
     least: float,
     weak: float,
 ) -> Mask:
-    """(h, w): `sure`, and `both` in those of `count` parts that hold at least so many cells of `sure`.
+    """(h, w): those of `count` parts of `both` that hold more than `sure` cells, and so many of these at least.
 
-    Where a tenth of these at most has more than `weak` of the squared contrast.
+    Of which a tenth at most has more than `weak` of the squared contrast.
     """
-    held, strong, chosen = np.zeros(count, np.int64), np.zeros(count, np.int64), sure.copy()
+    own, held, strong = np.zeros(count, np.int64), np.zeros(count, np.int64), np.zeros(count, np.int64)
+    chosen, found = np.zeros(count, np.uint8), np.zeros(sure.shape, np.uint8)
     for y in range(sure.shape[0]):
         for x in range(sure.shape[1]):
-            held[labels[y, x]] += sure[y, x]
-            strong[labels[y, x]] += sure[y, x] & (squared[y, x] > weak)
-    for y in range(sure.shape[0]):
-        for x in range(sure.shape[1]):
-            at = labels[y, x]
-            if held[at] >= least and 10 * strong[at] < held[at]:
-                chosen[y, x] |= both[y, x]
-    return chosen
+            if both[y, x]:
+                at = labels[y, x]
+                own[at] += 1
+                held[at] += sure[y, x]
+                strong[at] += sure[y, x] & (squared[y, x] > weak)
+    for k in range(count):
+        chosen[k] = (own[k] > held[k]) & (held[k] >= least) & (10 * strong[k] < held[k])
+    if chosen.any():
+        for y in range(sure.shape[0]):
+            for x in range(sure.shape[1]):
+                found[y, x] = chosen[labels[y, x]]
+    return found

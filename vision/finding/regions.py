@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.finding.clothcells import with_likely, without_specks
+from vision.finding.clothcells import weak_cloth, without_specks
 from vision.finding.contrast import CELL_PX, CODED_CELLS, Mask, box_about
 from vision.finding.gaps import joined
 from vision.finding.mat import Scene
@@ -65,11 +65,10 @@ def find_regions(scene: Scene, on_mat: NDArray[np.bool_], least_area_px: float) 
     sure[box] = here = without_specks(np.ascontiguousarray(sure[box]), squared)
     found = _found(scene, sure, rim, least)
     if scene.known:  # else what is likely some may well be the mat's wear
-        more = with_likely(here, np.ascontiguousarray(likely[box]), squared, least)
-        if more is not here:
-            grown = np.zeros_like(sure)
-            grown[box] = more
-            found = _grown(found, _found(scene, grown, rim, least))
+        weak = np.zeros_like(sure)
+        weak[box] = weak_cloth(here, np.ascontiguousarray(likely[box]), squared, least)
+        if weak.any():
+            found = _grown(found, _found(scene, weak, rim, least))
     return sorted((patch.region(on_mat.shape) for patch in found), key=lambda region: -region.area_px)
 
 
