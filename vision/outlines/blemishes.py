@@ -18,7 +18,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from vision.edge.model.encoding import YCC_OF_BGR
 from vision.edge.pixels.windows import Axes, places_about
 from vision.edge.sides import Picture
 from vision.light import BGR_OF_LEVELS
@@ -50,7 +49,7 @@ def blemishes_of(picture: Picture, outlines: Outlines) -> dict[int, tuple[Blemis
     lines = [bow_px, half_px, axes.scale, axes.along_px_per_mm, printed]
     threads = np.array([_threads_show(round(scale, 2), blur_px) for scale in axes.scale.tolist()])
     sd, steps = np.array(picture.noise.sd), picture.encoder.steps[0]
-    beside = Beside(np.column_stack(lines), threads, sd, BGR_OF_LEVELS, YCC_OF_BGR, steps)
+    beside = Beside(np.column_stack(lines), threads, sd, BGR_OF_LEVELS.astype(np.float32), steps)
     along_all = told_along(picture.scene.seen.at(at.x, at.y), picture.scene.mat.at(at.x, at.y), at, beside)
     for side, told in groupby(along_all.tolist(), key=itemgetter(0)):
         (i, k), own = whose[int(side)], list(told)

@@ -10,6 +10,7 @@ from vision.edge.start.valley import WEAVE
 from vision.medians import runs_medians
 
 Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
@@ -23,11 +24,11 @@ FEWEST_BINS, FEWEST_PLAIN = 4, 8  # of a part; of a printed side's
 
 @compiled
 def parts_along(
-    seen: Floats, bare: Floats, along: Floats, across: Floats, precision: Floats, sd: Floats, printed: bool
+    seen: Singles, bare: Singles, along: Floats, across: Floats, precision: Floats, sd: Floats, printed: bool
 ) -> Ints:
     """(N,): which part of its side each pixel is in, counted along the side; -1 of none.
 
-    `seen` and `bare` (N, 3) are encoded luma and colour differences, `along` px from the side's first pixel on,
+    `seen` and `bare` (3, N) are encoded luma and colour differences, `along` px from the side's first pixel on,
     `across` px outward, `precision` and `sd` (3,) of the channels.
     """
     bins = int(along.max() / BIN_PX) + 1
@@ -36,7 +37,7 @@ def parts_along(
         alike = _without_figures(seen, along, across, sd, bins)
     level, contrast, mat = cloth_levels(seen, along, across, bins), np.zeros(bins), np.zeros(3)
     for c in range(3):
-        mat[c] = bare[:, c].mean()
+        mat[c] = bare[c].mean()
     if level.size:
         for b in range(bins):
             for c in range(3):
@@ -63,7 +64,7 @@ def parts_along(
 
 
 @compiled
-def _without_figures(seen: Floats, along: Floats, across: Floats, sd: Floats, bins: int) -> Bools:
+def _without_figures(seen: Singles, along: Floats, across: Floats, sd: Floats, bins: int) -> Bools:
     """(B,): whether a print shows no figure along a bin."""
     count, level, square = np.zeros(bins), np.zeros((3, bins)), np.zeros((3, bins))
     for i in range(len(along)):
@@ -71,8 +72,8 @@ def _without_figures(seen: Floats, along: Floats, across: Floats, sd: Floats, bi
             own = int(along[i] / BIN_PX)
             count[own] += 1.0
             for c in range(3):
-                level[c, own] += seen[i, c]
-                square[c, own] += seen[i, c] ** 2
+                level[c, own] += seen[c, i]
+                square[c, own] += seen[c, i] ** 2
     alike = count > 1.0
     for b in range(bins):
         for c in range(3):
@@ -84,7 +85,7 @@ def _without_figures(seen: Floats, along: Floats, across: Floats, sd: Floats, bi
 
 
 @compiled
-def cloth_levels(seen: Floats, along: Floats, across: Floats, bins: int) -> Floats:
+def cloth_levels(seen: Singles, along: Floats, across: Floats, bins: int) -> Floats:
     """(3, B) encoded levels of cloth along the side; empty where none is seen."""
     count, levels = np.zeros(bins), np.zeros((3, bins))
     for i in range(len(along)):
@@ -92,7 +93,7 @@ def cloth_levels(seen: Floats, along: Floats, across: Floats, bins: int) -> Floa
             own = int(along[i] / BIN_PX)
             count[own] += 1.0
             for c in range(3):
-                levels[c, own] += seen[i, c]
+                levels[c, own] += seen[c, i]
     before = -1
     for b in range(bins):
         if count[b] == 0.0:

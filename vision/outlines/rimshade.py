@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.compiled import compiled
-from vision.edge.model.encoding import encoded_at
+from vision.edge.pixels.sampling import write_down
 from vision.medians import middle_of
 
 Floats = NDArray[np.float64]
@@ -25,42 +25,29 @@ DARK = 0.003  # linear light below which a share says little
 
 @compiled
 def shown_beside(
-    levels: Singles, bare: Singles, x: Ints, y: Ints, across: Floats, to_bgr: Floats, to_ycc: Floats, steps: Singles
-) -> tuple[Floats, Floats]:
-    """(N, 3) each: what pixels beside a side show, and what the bare mat would, shaded as it is there.
+    levels: Singles, bare: Singles, x: Ints, y: Ints, across: Floats, to_bgr: Singles, steps: Singles
+) -> tuple[Singles, Singles]:
+    """(3, N) each: what pixels beside a side show, and what the bare mat would, shaded as it is there.
 
-    Both as written down: encoded luma and colour differences, to which `to_bgr`, `steps` and `to_ycc` lead as in
-    `encoding.written`. `levels` and `bare` are pictures (H, W, 3), `x` and `y` (N,) the pixels, `across` (N,) is in px
-    outward of the side.
+    Both as written down, see `write_down`. `levels` and `bare` are pictures (H, W, 3) of levels, of which `to_bgr`
+    makes light; `x` and `y` (N,) are the pixels, `across` (N,) is in px outward of the side.
     """
-    seen, mat, share, shaded = np.empty((len(x), 3)), np.empty((len(x), 3)), np.empty(len(x)), np.empty(3, np.float32)
+    seen, mat = np.empty((3, len(x)), np.float32), np.empty((3, len(x)), np.float32)
+    share, dark = np.empty(len(x)), np.float32(DARK)
     for i in range(len(x)):
-        if across[i] >= CLEAR_PX:
-            there, here, shows, lit = levels[y[i], x[i]], bare[y[i], x[i]], DARK, DARK
-            for c in range(3):
-                weight = to_bgr[0, c] + to_bgr[1, c] + to_bgr[2, c]
-                shows += weight * there[c]
-                lit += weight * here[c]
-            share[i] = shows / lit
-    gains = mat_gains(share, across)
-    for i in range(len(x)):
-        _write_down(levels[y[i], x[i]], to_bgr, to_ycc, steps, seen[i])
+        there, here = levels[y[i], x[i]], bare[y[i], x[i]]
         for c in range(3):
-            shaded[c] = bare[y[i], x[i], c] * gains[i]
-        _write_down(shaded, to_bgr, to_ycc, steps, mat[i])
-    return seen, mat
-
-
-@compiled
-def _write_down(levels: Singles, to_bgr: Floats, to_ycc: Floats, steps: Singles, into: Floats) -> None:
-    """One pixel's levels (3,) as `encoding.written` has them."""
-    b, g, r = (
-        encoded_at(levels, to_bgr[0], steps),
-        encoded_at(levels, to_bgr[1], steps),
-        encoded_at(levels, to_bgr[2], steps),
-    )
+            seen[c, i] = to_bgr[c, 0] * there[0] + to_bgr[c, 1] * there[1] + to_bgr[c, 2] * there[2]
+            mat[c, i] = to_bgr[c, 0] * here[0] + to_bgr[c, 1] * here[1] + to_bgr[c, 2] * here[2]
+    for i in range(len(x)):
+        share[i] = (seen[0, i] + seen[1, i] + seen[2, i] + dark) / (mat[0, i] + mat[1, i] + mat[2, i] + dark)
+    gains = mat_gains(share, across)
     for c in range(3):
-        into[c] = to_ycc[c, 0] * b + to_ycc[c, 1] * g + to_ycc[c, 2] * r
+        for i in range(len(x)):
+            mat[c, i] *= np.float32(gains[i])
+    write_down(seen, steps)
+    write_down(mat, steps)
+    return seen, mat
 
 
 @compiled

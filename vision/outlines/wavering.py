@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 
 from vision.compiled import compiled
 from vision.edge.pixels.places import Places
-from vision.medians import middle_of, runs_medians
+from vision.edge.pixels.sampling import rows_in_order
+from vision.medians import middle_between, middle_of, runs_medians
 from vision.outlines.plainparts import BIN_PX, FEWEST_BINS, SMOOTH, cloth_levels, parts_along
 from vision.outlines.rimshade import shown_beside
 
@@ -28,6 +29,7 @@ FEW = 4  # one pixel of so many tells what the mat is like
 LINES_PX = -2.0  # across the line; farther inside no light is the mat's
 LINE_DOUBT = 0.4  # of how a line differs from its mat: a shadow's rim, or the blur, shows so much more or less of it
 CLEAN_PX = 0.03  # no cut wavers less, as far as a picture tells: a share's middle profile is no finer
+LEAST_SHARE, MOST_SHARE = np.float32(-1.0), np.float32(2.0)  # of cloth, by far
 COUNT, EXCESS, PULL, INNER, OUTER = range(5)  # what is summed over a band of each stretch
 
 
@@ -55,8 +57,7 @@ class Beside(NamedTuple):
     lines: Floats  # (S, 5): bow and half the length in px, px per mm across and along, 1 beside printed cloth
     threads: Floats  # (S, 2, M): places across, and how much of a thread shows there
     noise_sd: Floats  # (3,) of encoded luma and colour differences
-    to_bgr: Floats  # (3, 3) from levels to light,
-    to_ycc: Floats  # (3, 3) and from what is encoded to luma and colour differences
+    to_bgr: Singles  # (3, 3) from levels to light
     steps: Singles  # encoded values over the root of light
 
 
@@ -78,9 +79,7 @@ def told_along(levels: Singles, bare: Singles, at: Places, beside: Beside) -> Fl
         bow, half, scale, along_scale, printed = beside.lines[s]
         along = at.along_px[first:end].copy()
         across = at.across_px[first:end] - bow * (1.0 / 3.0 - (along / half) ** 2)
-        seen, mat = shown_beside(
-            levels, bare, at.x[first:end], at.y[first:end], across, beside.to_bgr, beside.to_ycc, beside.steps
-        )
+        seen, mat = shown_beside(levels, bare, at.x[first:end], at.y[first:end], across, beside.to_bgr, beside.steps)
         start = along.min()
         along -= start
         part_of = parts_along(seen, mat, along, across, precision, sd, printed > 0.0)
@@ -89,7 +88,9 @@ def told_along(levels: Singles, bare: Singles, at: Places, beside: Beside) -> Fl
             near = along[own]
             low = near.min()
             near -= low
-            excess, variance = excess_of(seen[own], mat[own], near, across[own], precision)
+            excess, variance = excess_of(
+                rows_in_order(seen, own), rows_in_order(mat, own), near, across[own], precision
+            )
             if len(excess):
                 sums = stretches_of(excess, variance, near, across[own], _bands(scale), beside.threads[s])
                 first_mm, step_mm = (start + low + half) / along_scale, STRETCH_PX / along_scale
@@ -169,10 +170,10 @@ def _notches(
 
 
 @compiled
-def excess_of(seen: Floats, bare: Floats, along: Floats, across: Floats, precision: Floats) -> tuple[Floats, Floats]:
+def excess_of(seen: Singles, bare: Singles, along: Floats, across: Floats, precision: Floats) -> tuple[Floats, Floats]:
     """(2, N) how much more cloth pixels show than others at their distance from a side, and its variance by noise.
 
-    `seen` and `bare` (N, 3) are encoded luma and colour differences, `along` px from the part's first pixel on,
+    `seen` and `bare` (3, N) are encoded luma and colour differences, `along` px from the part's first pixel on,
     `across` px outward, `precision` (3,) of the channels. Where the mat has the cloth's colour, the variance is
     negative; where it has lines, it is greater. No pixels at all come back where the cloth's level is not seen.
     """
@@ -182,14 +183,14 @@ def excess_of(seen: Floats, bare: Floats, along: Floats, across: Floats, precisi
         return np.empty(0), np.empty(0)
     share, weight, mat = np.empty(many), np.empty(many), np.empty(3)
     for c in range(3):
-        some = bare[::FEW, c].copy()
+        some = bare[c, ::FEW].astype(np.float64)
         mat[c] = middle_of(some, len(some))
     for i in range(many):
         own, all_of_it, shown = int(along[i] / BIN_PX), 0.0, 0.0
         for c in range(3):
-            step = levels[c, own] - bare[i, c]
+            step = levels[c, own] - bare[c, i]
             all_of_it += precision[c] * step * step
-            shown += precision[c] * step * (seen[i, c] - bare[i, c])
+            shown += precision[c] * step * (seen[c, i] - bare[c, i])
         weight[i], share[i] = all_of_it, shown
     usual = _usual_weights(weight, along, bins)
     for i in range(many):
@@ -200,7 +201,7 @@ def excess_of(seen: Floats, bare: Floats, along: Floats, across: Floats, precisi
         usual_here, line = usual[int(along[i] / BIN_PX)], 0.0
         if across[i] > LINES_PX:
             for c in range(3):
-                line += precision[c] * (bare[i, c] - mat[c]) ** 2
+                line += precision[c] * (bare[c, i] - mat[c]) ** 2
         if weight[i] > max(LEAST_WEIGHT * usual_here, 1.0):
             weight[i] = 1.0 / weight[i] + LINE_DOUBT**2 * line / usual_here
         else:
@@ -223,36 +224,32 @@ def _usual_weights(weight: Floats, along: Floats, bins: int) -> Floats:
 @compiled
 def _middle_share(across: Floats, share: Floats) -> Floats:
     """(N,): the median share at each pixel's distance from the line."""
-    low = across.min()
+    low, many = across.min(), 0
     places = int((across.max() - low) / PROFILE_PX) + 1
-    first, at = np.zeros(places + 1, np.int64), np.zeros(places)
+    first, at, place = np.zeros(places + 1, np.int64), np.zeros(places), np.empty(len(across), np.int64)
     for i in range(len(across)):
-        place = int((across[i] - low) / PROFILE_PX)
-        first[place + 1] += 1
-        at[place] += across[i]
+        place[i] = int((across[i] - low) / PROFILE_PX)
+        first[place[i] + 1] += 1
+        at[place[i]] += across[i]
     first = np.cumsum(first)
-    ordered, filled = np.empty(len(across)), first[:-1].copy()
+    ordered, filled = np.empty(len(across), np.float32), first[:-1].copy()
     for i in range(len(across)):
-        place = int((across[i] - low) / PROFILE_PX)
-        ordered[filled[place]] = share[i]
-        filled[place] += 1
+        ordered[filled[place[i]]] = share[i]
+        filled[place[i]] += 1
     held, middle = np.zeros(places, np.int64), np.zeros(places)
-    many = 0
-    for place in range(places):
-        count = first[place + 1] - first[place]
-        if count:
-            middle[many] = middle_of(ordered[first[place] :], count)
-            at[many] = at[place] / count
-            held[place], many = many, many + 1
+    for k in range(places):
+        if first[k + 1] > first[k]:
+            middle[many] = middle_between(ordered[first[k] : first[k + 1]], LEAST_SHARE, MOST_SHARE)
+            at[many] = at[k] / (first[k + 1] - first[k])
+            held[k], many = many, many + 1
+    slope = np.zeros(many + 1)  # up to each of them; no farther than to the first, nor from the last
+    for k in range(1, many):
+        slope[k] = (middle[k] - middle[k - 1]) / (at[k] - at[k - 1])
     between = np.empty(len(across))
     for i in range(len(across)):
-        own = held[int((across[i] - low) / PROFILE_PX)]
-        other = own + 1 if across[i] > at[own] else own - 1
-        if other < 0 or other >= many:
-            between[i] = middle[own]
-        else:
-            way = (across[i] - at[own]) / (at[other] - at[own])
-            between[i] = middle[own] + way * (middle[other] - middle[own])
+        own = held[place[i]]
+        off = across[i] - at[own]
+        between[i] = middle[own] + off * (slope[own + 1] if off > 0.0 else slope[own])
     return between
 
 

@@ -87,12 +87,12 @@ def test_of_a_side_that_is_printed_beyond_a_seam_the_plain_part_is_looked_at():
     along, across = (one.ravel() for one in np.meshgrid(np.arange(0.0, 120.0), np.arange(-7.5, 9.0)))
     dots = 0.2 * ((along % 10 < 4) & (across % 6 < 3))
     light = 0.5 + 0.01 * np.sin(7.1 * along) * np.cos(3.3 * across)
-    half = np.stack([light + dots * (along > 66.0)] * 3, axis=1)
+    half = np.stack([light + dots * (along > 66.0)] * 3)
     bare, sd = np.full(half.shape, 0.2), np.full(3, 0.004)
     plain = along[parts_along(half, bare, along, across, sd**-2, sd, True) == 0]
     assert plain.min() <= 6.0
     assert 48.0 < plain.max() < 66.0
-    everywhere = np.stack([light + dots] * 3, axis=1)
+    everywhere = np.stack([light + dots] * 3)
     assert np.all(parts_along(everywhere, bare, along, across, sd**-2, sd, True) < 0)
 
 
@@ -100,8 +100,8 @@ def test_of_two_fabrics_the_one_that_hardly_differs_from_the_mat_has_its_own_sha
     rng = np.random.default_rng(4)
     along, across = (one.ravel() for one in np.meshgrid(np.arange(0.0, 240.0), np.arange(-7.5, 9.0)))
     cloth = np.where(along < 100.0, 0.44, 0.8)  # less than half of the side: the middle pixel is of the other one
-    bare = np.full((len(along), 3), 0.4)
-    seen = bare + np.where(across < 0.0, cloth - 0.4, 0.0)[:, None] + rng.normal(0.0, 0.004, bare.shape)
+    bare = np.full((3, len(along)), 0.4)
+    seen = bare + np.where(across < 0.0, cloth - 0.4, 0.0) + rng.normal(0.0, 0.004, bare.shape)
     excess, variance = excess_of(seen, bare, along, across, np.full(3, 1.0 / 0.004**2))
     weak = (along < 80.0) & (across < -2.0) & (variance > 0.0)
     assert np.count_nonzero(weak) > 300
@@ -119,7 +119,7 @@ def test_parts_of_a_side_end_at_a_seam_but_not_at_a_notch():
     along, across, share = ground(240.0)
     share = np.where(np.abs(along - 60.0) < 3.0, ndtr(-(across + 5.0) / 0.85), share)
     light = 0.2 + share * np.where(along < 130.0, 0.4, 0.2)
-    seen, bare, sd = np.stack([light] * 3, axis=1), np.full((len(along), 3), 0.2), np.full(3, 0.004)
+    seen, bare, sd = np.stack([light] * 3), np.full((3, len(along)), 0.2), np.full(3, 0.004)
     parts = parts_along(seen, bare, along, across, sd**-2, sd, False)
     assert set(parts) == {-1, 0, 1}
     assert np.all(parts[along < 110.0] == 0)
@@ -139,7 +139,7 @@ def test_a_shaded_line_of_the_mat_that_meets_a_side_is_trusted_less():
     along, across, share = ground(240.0)
     bare = np.where(along % 60.0 < 6.0, 0.5, 0.2)
     light = share * 0.6 + (1.0 - share) * (0.2 + 0.8 * (bare - 0.2))  # it shows a fifth less of the line
-    seen, before = (np.stack([one] * 3, axis=1) for one in (light, bare))
+    seen, before = (np.stack([one] * 3) for one in (light, bare))
     seen += np.random.default_rng(3).normal(0.0, 0.004, seen.shape)
     excess, variance = excess_of(seen, before, along, across, np.full(3, 1.0 / 0.004**2))
     line, beside = along % 60.0 < 6.0, (across > 2.0) & (variance > 0.0)
