@@ -116,10 +116,15 @@ class SideFit:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Sides:
-    """The fits, None where too few pixels speak, and what all sides of the picture have in common."""
+    """The fits, None where too few pixels speak, and what all sides of the picture have in common.
+
+    Where any pixels are seen: the axes along the lines as fitted, and the pixels about them, farther than was fitted.
+    """
 
     fits: tuple[SideFit | None, ...]
     common: Common
+    axes: Axes | None = None
+    placed: Window | None = None
 
 
 def fit_sides(
@@ -207,6 +212,7 @@ def fit_sides(
     moves_px, moves_u = moved_px(placed, picture.noise, picture.encoder, blur_px + fits.own[:, 4], full)
     moves_px = np.where(printed, 0.0, moves_px) + fits.by_common[:, 0, len(fits.at.common) :] @ fits.common.mask
     axes = replace(axes, middles_mat_mm=axes.middles_mat_mm + axes.outward * (moves_px / axes.scale)[:, None])
+    moved = replace(placed, across_px=placed.across_px - moves_px[placed.side]) if moves_px.any() else placed
     # Only luma tells threads apart: colours are blurred over several.
     by_luma = fits.own_covariance[:, 0, 0] * (1.0 - fits.colour_share) ** 2
     by_threads = threads_along(placed, picture.noise, ~printed) * by_luma
@@ -215,7 +221,8 @@ def fit_sides(
     doubts = np.column_stack([np.sqrt(astray**2 + moves_u**2 + by_threads + by_lines**2), bent])
     dazzled = np.asarray(np.all(full[:, 1], axis=1))  # no channel tells how bright the mat is
     found = _found(fits, last, axes, seen_px, soft_px, doubts, prints, dazzled)
-    return Sides(tuple(one if count[s] >= FEWEST else None for s, one in enumerate(found)), fits.common)
+    fitted = tuple(one if count[s] >= FEWEST else None for s, one in enumerate(found))
+    return Sides(fitted, fits.common, axes, moved)
 
 
 @lru_cache(maxsize=4)

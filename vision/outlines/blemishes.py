@@ -18,11 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from vision.edge.pixels.windows import Axes, places_about
 from vision.edge.sides import Picture
-from vision.light import BGR_OF_LEVELS
 from vision.outlines.fitted import Outlines, trim_px
-from vision.outlines.wavering import FRAY, INSIDE_PX, OUTSIDE_PX, THREADS_MM, Beside, told_along
+from vision.outlines.wavering import FRAY, INSIDE_PX, THREADS_MM, Beside, told_along
 from vision.units import Blemish
 
 Floats = NDArray[np.float64]
@@ -34,23 +32,21 @@ def blemishes_of(picture: Picture, outlines: Outlines) -> dict[int, tuple[Blemis
     Nothing is said where cloth is printed, whose own figures look alike, nor where the bare mat is not known.
     """
     found: dict[int, tuple[Blemish, ...]] = dict.fromkeys(outlines.found, ())
-    if not picture.scene.known or not outlines.found:
+    axes, placed = outlines.together.axes, outlines.together.placed
+    if not picture.scene.known or not outlines.found or axes is None or placed is None:
         return found
-    whose = [(i, k) for i, outline in outlines.found.items() for k in range(len(outline.sides))]
-    sides = [side for outline in outlines.found.values() for side in outline.sides]
-    lengths = np.array([side.length_mm for side in sides])
-    middles, along_mm = (np.array(one) for one in ([s.middle_mat_mm for s in sides], [s.along for s in sides]))
-    axes = Axes.at(picture.camera, picture.height_mm, middles, along_mm, lengths)
-    trims = np.array([_trims_px(outlines.found[i].corners_mat_mm, k) for i, k in whose])
-    at = places_about(picture, axes, INSIDE_PX, OUTSIDE_PX, trims, np.array([i + 1 for i, _ in whose]))
+    whose, lines = dict[int, tuple[int, int]](), np.zeros((placed.count, 7))
+    half_px = axes.lengths_mm * axes.along_px_per_mm / 2.0
+    for i, outline in outlines.found.items():
+        for k, side in enumerate(outline.sides):
+            s, (before, after) = outline.first + k, _trims_px(outline.corners_mat_mm, k)
+            scales = half_px[s], axes.scale[s], axes.along_px_per_mm[s]
+            lines[s] = side.bow_mm * axes.scale[s], *scales, side.printed, before - half_px[s], half_px[s] - after
+            whose[s] = i, k
     blur_px = round(float(outlines.common.values[0]), 2)
-    half_px, bow_px = lengths * axes.along_px_per_mm / 2.0, np.array([side.bow_mm for side in sides]) * axes.scale
-    printed = np.array([side.printed for side in sides], np.float64)
-    lines = [bow_px, half_px, axes.scale, axes.along_px_per_mm, printed]
     threads = np.array([_threads_show(round(scale, 2), blur_px) for scale in axes.scale.tolist()])
-    sd, steps = np.array(picture.noise.sd), picture.encoder.steps[0]
-    beside = Beside(np.column_stack(lines), threads, sd, BGR_OF_LEVELS.astype(np.float32), steps)
-    along_all = told_along(picture.scene.seen.at(at.x, at.y), picture.scene.mat.at(at.x, at.y), at, beside)
+    beside = Beside(lines, threads, np.array(picture.noise.sd), picture.encoder.linear, picture.encoder.steps[0])
+    along_all = told_along(placed.across_px, placed.along_px, placed.side_ends, placed.seen, placed.bare, beside)
     for side, told in groupby(along_all.tolist(), key=itemgetter(0)):
         (i, k), own = whose[int(side)], list(told)
         frays = sorted((one for one in own if one[1] == FRAY), key=lambda one: -one[3] / one[4])

@@ -13,7 +13,7 @@ from shapely import Polygon
 
 from calibration.pinhole import Pinhole
 from vision.edge.common import Common, unseen
-from vision.edge.sides import NARROW, WIDE, Picture, Reach, SideFit, SideStart, fit_sides
+from vision.edge.sides import NARROW, WIDE, Picture, Reach, SideFit, Sides, SideStart, fit_sides
 from vision.finding.contrast import CELL_PX
 from vision.medians import median
 from vision.outlines.rough import drop_flat_corners, without_side
@@ -36,14 +36,20 @@ class Outline:
 
     corners_mat_mm: Floats
     sides: tuple[SideFit, ...]
+    first: int  # the number of its first side among all that were fitted together
 
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Outlines:
-    """The pieces of a picture that could be fitted, by their numbers, and what all their sides have in common."""
+    """The pieces of a picture that could be fitted, by their numbers, among all sides that were fitted together."""
 
     found: Mapping[int, Outline]
-    common: Common
+    together: Sides
+
+    @property
+    def common(self) -> Common:
+        """What all their sides have in common."""
+        return self.together.common
 
 
 def fit_outlines(picture: Picture, rough_mat_mm: Mapping[int, Floats], differs: NDArray[np.float32]) -> Outlines:
@@ -51,12 +57,11 @@ def fit_outlines(picture: Picture, rough_mat_mm: Mapping[int, Floats], differs: 
     camera, height_mm = picture.camera, picture.height_mm
     open_ones = {i: _with_full_corners(c, differs, camera, height_mm) for i, c in rough_mat_mm.items()}
     settled: dict[int, Outline] = {}
-    common: Common | None = None
+    first: Sides | None = None
     tries = 0
     while open_ones and tries < MOST_TRIES:
-        fitted = _fit(picture, open_ones, (WIDE, NARROW), common)
-        if tries == 0:
-            common = fitted.common
+        fitted = _fit(picture, open_ones, (WIDE, NARROW), None if first is None else first.common)
+        first = first or fitted.together
         again: dict[int, Floats] = {}
         for i, rough in open_ones.items():
             outline = fitted.found.get(i)
@@ -67,8 +72,8 @@ def fit_outlines(picture: Picture, rough_mat_mm: Mapping[int, Floats], differs: 
                 again[i] = following
         open_ones, tries = again, tries + 1
     settled = {i: outline for i, outline in settled.items() if _of_the_same(outline.corners_mat_mm, rough_mat_mm[i])}
-    if common is None or tries < 2 or not settled:
-        return Outlines(settled, common or unseen(0.0))
+    if first is None or tries < 2 or not settled:
+        return Outlines(settled, first or Sides((), unseen(0.0)))
     # What is common was found beside outlines that were none: once more with all that are. One that cannot be fitted
     # then has no place beside what is common now.
     return _fit(picture, {i: outline.corners_mat_mm for i, outline in settled.items()}, (NARROW,), None)
@@ -113,11 +118,11 @@ def _fit(
     found, first = dict[int, Outline](), 0
     for i, corners in outlines.items():
         sides = [side for side in fitted.fits[first : first + len(corners)] if side is not None]
-        first += len(corners)
         met = _meet(sides) if len(sides) == len(corners) else None
         if met is not None:
-            found[i] = Outline(met, tuple(sides))
-    return Outlines(found, fitted.common)
+            found[i] = Outline(met, tuple(sides), first)
+        first += len(corners)
+    return Outlines(found, fitted)
 
 
 def _meet(sides: list[SideFit]) -> Floats | None:

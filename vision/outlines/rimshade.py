@@ -10,11 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.compiled import compiled
-from vision.edge.pixels.sampling import write_down
+from vision.edge.model.encoding import decoded
 from vision.medians import middle_of
 
 Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 Singles = NDArray[np.float32]
 
 CLEAR_PX = 1.5  # outside, beyond which hardly any light is the cloth's
@@ -24,30 +23,24 @@ DARK = 0.003  # linear light below which a share says little
 
 
 @compiled
-def shown_beside(
-    levels: Singles, bare: Singles, x: Ints, y: Ints, across: Floats, to_bgr: Singles, steps: Singles
-) -> tuple[Singles, Singles]:
-    """(3, N) each: what pixels beside a side show, and what the bare mat would, shaded as it is there.
+def shade(bare: Singles, seen: Singles, across: Floats, linear: Floats) -> None:
+    """The bare mat's linear blue green red (3, N) beside a side becomes what it is in the shade there.
 
-    Both as written down, see `write_down`. `levels` and `bare` are pictures (H, W, 3) of levels, of which `to_bgr`
-    makes light; `x` and `y` (N,) are the pixels, `across` (N,) is in px outward of the side.
+    `seen` (3, N) is what pixels show, encoded luma and colour differences, of which `linear` says the light (see
+    `encoding.decoded`); `across` (N,) is in px outward of the side.
     """
-    seen, mat = np.empty((3, len(x)), np.float32), np.empty((3, len(x)), np.float32)
-    share, dark = np.empty(len(x)), np.float32(DARK)
-    for i in range(len(x)):
-        there, here = levels[y[i], x[i]], bare[y[i], x[i]]
-        for c in range(3):
-            seen[c, i] = to_bgr[c, 0] * there[0] + to_bgr[c, 1] * there[1] + to_bgr[c, 2] * there[2]
-            mat[c, i] = to_bgr[c, 0] * here[0] + to_bgr[c, 1] * here[1] + to_bgr[c, 2] * here[2]
-    for i in range(len(x)):
-        share[i] = (seen[0, i] + seen[1, i] + seen[2, i] + dark) / (mat[0, i] + mat[1, i] + mat[2, i] + dark)
+    share = np.empty(len(across))
+    for i in range(len(across)):
+        if across[i] >= CLEAR_PX:
+            shows, lit = DARK, DARK
+            for c in range(3):
+                shows += decoded(seen[0, i], seen[1, i], seen[2, i], c, linear)
+                lit += bare[c, i]
+            share[i] = shows / lit
     gains = mat_gains(share, across)
     for c in range(3):
-        for i in range(len(x)):
-            mat[c, i] *= np.float32(gains[i])
-    write_down(seen, steps)
-    write_down(mat, steps)
-    return seen, mat
+        for i in range(len(across)):
+            bare[c, i] *= np.float32(gains[i])
 
 
 @compiled

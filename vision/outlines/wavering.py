@@ -12,11 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.compiled import compiled
-from vision.edge.pixels.places import Places
-from vision.edge.pixels.sampling import rows_in_order
+from vision.edge.pixels.sampling import rows_in_order, write_down
 from vision.medians import middle_between, middle_of, runs_medians
 from vision.outlines.plainparts import BIN_PX, FEWEST_BINS, SMOOTH, cloth_levels, parts_along
-from vision.outlines.rimshade import shown_beside
+from vision.outlines.rimshade import shade
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
@@ -54,46 +53,49 @@ FRAY, IS_NOTCH = 0.0, 1.0  # kinds of what is told
 class Beside(NamedTuple):
     """S sides whose pixels are looked at, and how light is written down."""
 
-    lines: Floats  # (S, 5): bow and half the length in px, px per mm across and along, 1 beside printed cloth
+    # (S, 7): bow and half the length in px, px per mm across and along, 1 beside printed cloth, and from where and up
+    # to where along the side pixels count, in px from its middle; all 0 of a side that is not looked at.
+    lines: Floats
     threads: Floats  # (S, 2, M): places across, and how much of a thread shows there
     noise_sd: Floats  # (3,) of encoded luma and colour differences
-    to_bgr: Singles  # (3, 3) from levels to light
-    steps: Singles  # encoded values over the root of light
+    linear: Floats  # (256,) light of encoded values,
+    steps: Singles  # and these over the root of light
 
 
 @compiled
-def told_along(levels: Singles, bare: Singles, at: Places, beside: Beside) -> Floats:
+def told_along(across_px: Floats, along_px: Floats, ends: Ints, seen: Singles, bare: Singles, beside: Beside) -> Floats:
     """(B, 5): what is told of sides, in their order: side, kind, where along it, how far outward and its u, in mm.
 
-    `levels` and `bare` (H, W, 3) are pictures of what is seen and of the bare mat, `at` the pixels about the sides.
+    Pixels lie `across_px` and `along_px` (N,) from their sides' middles, those of each from one of `ends` (S + 1,) to
+    the next; `seen` (3, N) are encoded luma and colour differences, `bare` (3, N) the bare mat's linear blue green red.
     """
-    sd, sides = beside.noise_sd, len(beside.lines)
-    precision = np.array([1.0, COLOUR_WEIGHT, COLOUR_WEIGHT]) / (sd * sd)
-    found, many, end = np.empty((int(beside.lines[:, 1].sum()) + 2 * sides, 5)), 0, 0
-    for s in range(sides):
-        first = end
-        while end < len(at.side) and at.side[end] == s:
-            end += 1
-        if end - first < FEWEST:
+    precision = np.array([1.0, COLOUR_WEIGHT, COLOUR_WEIGHT]) / (beside.noise_sd * beside.noise_sd)
+    found, many = np.empty((int(beside.lines[:, 1].sum()) + 2 * len(beside.lines), 5)), 0
+    for s in range(len(beside.lines)):
+        bow, half, scale, along_scale, printed, start, end = beside.lines[s]
+        own, count = np.empty(ends[s + 1] - ends[s], np.int64), 0
+        for i in range(ends[s], ends[s + 1]):
+            if -INSIDE_PX < across_px[i] < OUTSIDE_PX and start < along_px[i] < end:
+                own[count] = i
+                count += 1
+        if count < FEWEST:
             continue
-        bow, half, scale, along_scale, printed = beside.lines[s]
-        along = at.along_px[first:end].copy()
-        across = at.across_px[first:end] - bow * (1.0 / 3.0 - (along / half) ** 2)
-        seen, mat = shown_beside(levels, bare, at.x[first:end], at.y[first:end], across, beside.to_bgr, beside.steps)
-        start = along.min()
-        along -= start
-        part_of = parts_along(seen, mat, along, across, precision, sd, printed > 0.0)
+        own = own[:count].copy()
+        along, shown, mat = along_px[own], rows_in_order(seen, own), rows_in_order(bare, own)
+        across = across_px[own] - bow * (1.0 / 3.0 - (along / half) ** 2)
+        shade(mat, shown, across, beside.linear)
+        write_down(mat, beside.steps)
+        first = along.min()
+        part_of = parts_along(shown, mat, along - first, across, precision, beside.noise_sd, printed > 0.0)
         for part in range(part_of.max() + 1):
-            own = np.flatnonzero(part_of == part)
-            near = along[own]
+            here = np.flatnonzero(part_of == part)
+            near, off = along[here], across[here]
             low = near.min()
             near -= low
-            excess, variance = excess_of(
-                rows_in_order(seen, own), rows_in_order(mat, own), near, across[own], precision
-            )
+            excess, variance = excess_of(rows_in_order(shown, here), rows_in_order(mat, here), near, off, precision)
             if len(excess):
-                sums = stretches_of(excess, variance, near, across[own], _bands(scale), beside.threads[s])
-                first_mm, step_mm = (start + low + half) / along_scale, STRETCH_PX / along_scale
+                sums = stretches_of(excess, variance, near, off, _bands(scale), beside.threads[s])
+                first_mm, step_mm = (low + half) / along_scale, STRETCH_PX / along_scale
                 many = _told_of(sums, s, scale, first_mm, step_mm, printed > 0.0, found, many)
     return found[:many].copy()
 
