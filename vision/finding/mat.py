@@ -222,9 +222,9 @@ def _bare_now(seen: Floats32, mat: MatPicture, on_mat: NDArray[np.bool_]) -> tup
     most = HELD if mat.held else np.inf
     exposure = match_exposure(coarse, mat.coarse, shown, most)
     cells = exposure.of_levels(mat.cells)
-    light, mats = cv2.extractChannel(seen, 0), cv2.extractChannel(cells, 0)
+    light = np.asarray(cv2.extractChannel(cells, 0), np.float32)
     free = _without_cloth(coarse, exposure.of_light(mat.coarse), shown.shape)
-    move = find_move(np.asarray(light, np.float32), np.asarray(mats, np.float32), free & shown, mat.marks)
+    move = find_move(seen[..., 0], light, free & shown, mat.marks)
     if not move.significant:
         return _lit(mat.levels, exposure, cells), 0.0
     height, width = on_mat.shape

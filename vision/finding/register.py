@@ -57,7 +57,8 @@ def find_move(frame: Floats32, bare: Floats32, usable: NDArray[np.bool_], marks:
     starts = [np.zeros(8)]
     if not fine.is_near():
         size = marks.small.shape[1::-1]
-        small = [np.asarray(cv2.resize(one, size, interpolation=cv2.INTER_AREA), np.float32) for one in (frame, bare)]
+        whole = np.ascontiguousarray(frame), bare
+        small = [np.asarray(cv2.resize(one, size, interpolation=cv2.INTER_AREA), np.float32) for one in whole]
         free = cv2.resize(usable.astype(np.uint8), size, interpolation=cv2.INTER_AREA) > 0
         rough = _Fit.of(small[0], small[1], free, marks.small)
         starts += [] if rough is None else [rough.settle(np.zeros(8), COARSE_STEPS)[0]]
@@ -163,7 +164,7 @@ class _Fit:
         light = marked.light.ravel()[marks]
         y, x = np.divmod(marks, marked.shape[1])
         brighter = float(bare.ravel()[marks] @ light) / max(float(light @ light), 1e-12)
-        return _Fit(marked, bare, brighter, np.column_stack([x, y]).astype(float), frame.ravel()[marks])
+        return _Fit(marked, bare, brighter, np.column_stack([x, y]).astype(float), frame[y, x])
 
     def is_near(self) -> bool:
         """Whether most marks differ by less than a small part of a pixel's move does: no first look is needed."""
