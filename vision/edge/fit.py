@@ -62,6 +62,7 @@ class Until:
 
     steps: int
     moves_u: Floats | float  # (S,), or of all sides
+    moves_px: float = SETTLED_PX
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -158,7 +159,7 @@ class _Solver:
             before, here = at, self._evaluated(at, levels, told)
             own_change, common_change = here.equations.step(*self._room(at))
             at = self._stepped(at, own_change, common_change)
-            last, left = left, self._moved(own_change, here.equations, until.moves_u)
+            last, left = left, self._moved(own_change, here.equations, until)
             # Small steps shrink evenly: the next one is foretold, and not taken where it would not matter.
             shrinks = min(1.0, left / max(last, 1e-9)) if left < MOST_FORETOLD else 1.0
             if np.all(told) and left * shrinks <= 1.0:
@@ -172,10 +173,10 @@ class _Solver:
         leaning = self._leaning(before.own[:, FOCUS] + here.free.step()[0][:, FOCUS])
         return self._result(at, levels, here, doubt, leaning, self._by_bars(here, before), self._by_mask(before, here))
 
-    def _moved(self, change: Floats, equations: Equations, moves_u: Floats | float) -> float:
+    def _moved(self, change: Floats, equations: Equations, until: Until) -> float:
         """By how many times what would matter the side moved that moved most."""
         moved = np.abs(change[:, 0]) + np.abs(change[:, 1]) * self.reach
-        most = SETTLED_PX + moves_u * np.sqrt(equations.own_covariance[:, 0, 0])
+        most = until.moves_px + until.moves_u * np.sqrt(equations.own_covariance[:, 0, 0])
         return float(np.max((moved / most)[self.seen], initial=0.0))
 
     def _room(self, at: Unknowns) -> tuple[Floats, Floats]:

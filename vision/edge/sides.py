@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -12,7 +13,7 @@ from numpy.typing import NDArray
 from calibration.pinhole import Pinhole
 from calibration.tone import Tone
 from vision.edge.common import Common, doubted_light, doubted_shape, held_light, in_known_light, unseen
-from vision.edge.fit import CONTRADICTED, OWN_PRIOR, VALLEY_PX, Beside, Fits, Until, solve
+from vision.edge.fit import CONTRADICTED, OWN_PRIOR, SETTLED_PX, VALLEY_PX, Beside, Fits, Until, solve
 from vision.edge.mistaken import mistaken_px
 from vision.edge.model.across import in_the_light_there
 from vision.edge.model.barsearch import find_bars, lined_sides
@@ -24,7 +25,7 @@ from vision.edge.pixels.falling import DEEPEST_PX, falling
 from vision.edge.pixels.neighbours import Neighbours
 from vision.edge.pixels.noise import Noise, encoded_noise
 from vision.edge.pixels.sampling import in_reach
-from vision.edge.pixels.telling import told_by
+from vision.edge.pixels.telling import CLEAR, told_by
 from vision.edge.pixels.threads import threads_along
 from vision.edge.pixels.windows import BIN_PX, Axes, Window, sample
 from vision.edge.prints.foretelling import Prints, read_prints
@@ -42,6 +43,10 @@ SHADOWED_STEPS = 14  # from no direction at all to where the shadow falls
 # Of a side's uncertainty: a step that matters no more, at first and at last. What a side has still to move by several
 # of its uncertainties would seem a shadow.
 ROUGHLY_U, FINELY_U = 0.5, 0.05
+ROUGHLY_PX = 0.05  # nor does so small a step at first: it moves no pixel into the next window or out of it
+# A plain side's place at first: so many of its rows of pixels are looked at as tell it to so much, but no fewer than
+# what all else takes that is not noise.
+PLACED_PX, ROWS = 0.007, 40.0
 LEANING = 13.8  # chi-square of 2 degrees of freedom that chance exceeds in 1 of 1000 pictures
 
 
@@ -150,8 +155,8 @@ def fit_sides(
         return Sides((None,) * len(starts), prior)
     everything, prints = read_prints(everything, axes, picture, picture.noise, own_cloth)
     printed = prints.printed
-    standing_out, coloured = told_by(everything, picture.noise)
-    standing_out, coloured = standing_out & ~printed, coloured | printed
+    steps, coloured = told_by(everything, picture.noise)
+    standing_out, coloured = (steps > CLEAR) & ~printed, coloured | printed
     valleys, lined = np.full(len(starts), np.nan), np.ones(len(starts), bool)
     bins_px = np.where(printed, PRINTED_BIN_PX, BIN_PX)
     offsets, bows, fits, last = np.zeros(len(starts)), np.zeros(len(starts)), None, axes
@@ -159,23 +164,25 @@ def fit_sides(
         placed = everything.placed(axes)
         times = 1.0 if fits is None else min(max(float(fits.common.values[0]) / SHARP_PX, 1.0), MOST_SOFT)
         seen, ends_px = reach.softer(times), _ends_px(axes, trims * times)
-        window = placed.kept(_near(placed, seen, ends_px, offsets, bows, np.zeros(len(starts), bool)))
+        # Far from its place a side that cuts a line is led astray by it: lines are cut when the sides have one.
+        cut, told = fits is not None or reach is NARROW, fits.common if fits else prior
+        blur_px, blur_u_px = float(told.values[0]), float(np.sqrt(told.covariance[0, 0]))
+        if not cut:
+            lined = lined_sides(placed, (-seen.inside_px, seen.outside_px), blur_px)
+        every = np.ones(len(starts), np.int64)
+        if reach is not reaches[-1]:
+            every[~(printed | lined)] = _rows_apart(ends_px, steps, blur_px)[~(printed | lined)]
+        window = placed.kept(_near(placed, seen, ends_px, offsets, bows, np.zeros(len(starts), bool), every))
         if reach is WIDE and picture.scene.known:
             light = picture.noise, picture.encoder, float(prior.values[0])
             offsets = likeliest_offsets_px(window, placed, *light, printed, standing_out)
             offsets = offsets - _under_shadow_px(placed, picture, axes)
             valleys = np.where(printed, offsets, np.nan)
         if np.any(printed):
-            window = placed.kept(_near(placed, seen, ends_px, offsets, bows, printed), bins_px)
+            window = placed.kept(_near(placed, seen, ends_px, offsets, bows, printed, every), bins_px)
         count = np.bincount(window.side, minlength=len(starts))
-        # Far from its place a side that cuts a line is led astray by it: lines are cut when the sides have one.
-        cut, told = fits is not None or reach is NARROW, fits.common if fits else prior
-        blur_px, blur_u_px = float(told.values[0]), float(np.sqrt(told.covariance[0, 0]))
-        if cut:
-            bars = find_bars(window, axes.outward_px, blur_px, blur_u_px, lined)
-            lined = bars.beside(window.side, len(starts))
-        else:
-            bars, lined = NO_BARS, lined_sides(window, blur_px)
+        bars = find_bars(window, axes.outward_px, blur_px, blur_u_px, lined) if cut else NO_BARS
+        lined = bars.beside(window.side, len(starts)) if cut else lined
         # What an earlier fit has found is where the next begins, but for prints and where lines were not cut; its axes
         # lie along the lines already.
         start = Unknowns(np.tile(OWN_PRIOR, (len(starts), 1)), prior.values)
@@ -189,10 +196,11 @@ def fit_sides(
             window, axes, picture.noise, picture.encoder, *known, picture.scene.mask if reach is reaches[-1] else None
         )
         moves_u = np.where(printed | (reach is reaches[-1]), FINELY_U, ROUGHLY_U)
-        steps = SHADOWED_STEPS if prior.shadowed else reach.steps
-        fits = solve(here, start, prior, Until(steps, moves_u), fits)
+        most_steps = SHADOWED_STEPS if prior.shadowed else reach.steps
+        settles_px = SETTLED_PX if reach is reaches[-1] else ROUGHLY_PX
+        fits = solve(here, start, prior, Until(most_steps, moves_u, settles_px), fits)
         if unasked and _shadowed(fits):  # what a fit that ended early has still to move can seem one
-            fits = solve(here, fits.at, prior, Until(steps, FINELY_U), fits)
+            fits = solve(here, fits.at, prior, Until(most_steps, FINELY_U), fits)
         if unasked and _shadowed(fits):
             unasked, prior = False, unseen(float(np.median(axes.rims.height_px)), shadowed=True)
             fits = solve(here, Unknowns(fits.own, prior.values), prior, Until(SHADOWED_STEPS, FINELY_U), fits)
@@ -267,12 +275,28 @@ def _axes_of(picture: Picture, starts: Sequence[SideStart]) -> Axes:
 
 
 def _near(
-    placed: Window, reach: Reach, ends_px: Floats, offsets_px: Floats, bows_px: Floats, printed: NDArray[np.bool_]
+    placed: Window,
+    reach: Reach,
+    ends_px: Floats,
+    offsets_px: Floats,
+    bows_px: Floats,
+    printed: NDArray[np.bool_],
+    every: NDArray[np.int64],
 ) -> NDArray[np.bool_]:
     """(N,): the pixels within reach of each side's line, as it is bowed, and its ends; of prints (S,) less inside."""
     inside_px, middles_px = np.where(printed, PRINTED_PX, reach.inside_px), np.where(printed, offsets_px, 0.0)
     lines = np.column_stack([middles_px, bows_px, placed.reach_px(), -inside_px, ends_px])
-    return in_reach(placed.across_px, placed.along_px, placed.side, lines, reach.outside_px)
+    return in_reach(placed.across_px, placed.along_px, placed.side, lines, reach.outside_px, every)
+
+
+def _rows_apart(ends_px: Floats, steps: Floats, blur_px: float) -> NDArray[np.int64]:
+    """(S,): one in how many rows of pixels across sides are enough at first, `steps` (S,) being those of luma.
+
+    In units of a pixel's noise. A row tells the place of a blurred edge by step^2 / (2 root(pi) blur) (Fisher's
+    information, an integral over the edge's density squared).
+    """
+    enough = 2.0 * math.sqrt(math.pi) * blur_px / (PLACED_PX * np.maximum(steps, 1.0)) ** 2
+    return np.maximum((ends_px[:, 1] - ends_px[:, 0]) // np.maximum(enough, ROWS), 1.0).astype(np.int64)
 
 
 def _ends_px(axes: Axes, trims_px: Floats) -> Floats:

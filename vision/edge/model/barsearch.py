@@ -45,16 +45,26 @@ LEAST, MOST = np.array([-np.inf, -1.0, 0.16, 0.4]), np.array([np.inf, 1.0, MOST_
 RIDGE = np.diag([1e-6, 1e-6, 1e-6, 0.0])
 
 
-def lined_sides(window: Window, blur_px: float) -> Bools:
-    """(S,): beside which sides a line of the mat seems to run; `blur_px` is what the blur is about."""
+def lined_sides(window: Window, band_px: tuple[float, float], blur_px: float) -> Bools:
+    """(S,): beside which sides a line of the mat seems to run, within a band across them.
+
+    `blur_px` is what the blur is about.
+    """
     shape = bar_shape(KNOTS_PX, blur_px**2 + START_WIDTH2 / 12.0, blur_px)
     pixels = window.across_px, window.along_px, window.bare, window.bin_starts
-    return seem_lined(*pixels, np.searchsorted(window.bin_side, np.arange(window.count + 1)).astype(np.int64), shape)
+    side_bins = np.searchsorted(window.bin_side, np.arange(window.count + 1)).astype(np.int64)
+    return seem_lined(*pixels, side_bins, band_px, shape)
 
 
 @compiled
 def seem_lined(
-    across_px: Floats, along_px: Floats, bare: Singles, bin_starts: Ints, side_bins: Ints, shape: Floats
+    across_px: Floats,
+    along_px: Floats,
+    bare: Singles,
+    bin_starts: Ints,
+    side_bins: Ints,
+    band_px: tuple[float, float],
+    shape: Floats,
 ) -> Bools:
     """(S,) as `lined_sides` has it; the pixels (N,) are those of `Window`, a line's profile has that `shape` (K,).
 
@@ -63,15 +73,14 @@ def seem_lined(
     found = np.zeros(len(side_bins) - 1, np.bool_)
     for s in range(len(found)):
         first, last = bin_starts[side_bins[s]], bin_starts[side_bins[s + 1]]
-        if last - first < FEWEST:
-            continue
-        luma, bins = np.empty(last - first), np.empty(last - first, np.int64)
+        (across, along, luma), bins, many = np.empty((3, last - first)), np.empty(last - first, np.int64), 0
         for b in range(side_bins[s], side_bins[s + 1]):
             for i in range(bin_starts[b], bin_starts[b + 1]):
-                bins[i - first] = b - side_bins[s]
-        for i in range(last - first):
-            luma[i] = LUMA[0] * bare[0, first + i] + LUMA[1] * bare[1, first + i] + LUMA[2] * bare[2, first + i]
-        found[s] = stands_out(across_px[first:last], along_px[first:last], luma, bins, shape)
+                across[many], along[many], bins[many] = across_px[i], along_px[i], b - side_bins[s]
+                luma[many] = LUMA[0] * bare[0, i] + LUMA[1] * bare[1, i] + LUMA[2] * bare[2, i]
+                many += band_px[0] < across_px[i] < band_px[1]
+        if many >= FEWEST:
+            found[s] = stands_out(across[:many], along[:many], luma[:many], bins[:many], shape)
     return found
 
 

@@ -113,17 +113,18 @@ def placed_beside(
 
 
 @compiled
-def in_reach(across_px: Floats, along_px: Floats, side: Ints, lines: Floats, outside_px: float) -> Bools:
-    """(N,): which pixels lie beside sides' lines, up to `outside_px` outward of them.
+def in_reach(across_px: Floats, along_px: Floats, side: Ints, lines: Floats, outside_px: float, every: Ints) -> Bools:
+    """(N,): which pixels lie beside sides' lines, up to `outside_px` outward of them, in one of `every` (S,) rows.
 
     `lines` (S, 6) are the lines' offset and bow, how far along it the bow is seen, how far out pixels begin, and where
-    along the side they begin and end.
+    along the side they begin and end. A row is a pixel wide and runs across the side.
     """
     result = np.empty(len(side), np.bool_)
     for i in range(len(side)):
         offset, bow, reach, inner, start, end = lines[side[i]]
         e = across_px[i] - offset - bow * (1.0 / 3.0 - (along_px[i] / reach) ** 2)
         result[i] = inner < e < outside_px and start <= along_px[i] <= end
+        result[i] &= math.floor(along_px[i]) % every[side[i]] == 0
     return result
 
 

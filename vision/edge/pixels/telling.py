@@ -20,11 +20,14 @@ BESIDE_PX = 2.0  # of the line: cloth to the one side, mat to the other
 LEAST_TOLD = 1.0 / 1000.0
 
 
-def told_by(window: Window, noise: Noise) -> tuple[Bools, Bools]:
-    """(S,) each: which sides stand out clearly by their luma; and of which the colours tell anything besides."""
+def told_by(window: Window, noise: Noise) -> tuple[Floats, Bools]:
+    """(S,) each: sides' steps of luma, in standard deviations of a pixel; of which the colours tell anything besides.
+
+    A side stands out clearly by more than `CLEAR`.
+    """
     steps = steps_of(window.across_px, window.seen, window.side, window.count)
     told = (steps / np.array(noise.sd)[:, None]) ** 2 / np.array(noise.together)[:, None]
-    return np.abs(steps[0]) > CLEAR * noise.sd[0], told[1] + told[2] > LEAST_TOLD * told[0]
+    return np.abs(steps[0]) / noise.sd[0], told[1] + told[2] > LEAST_TOLD * told[0]
 
 
 @compiled
