@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.compiled import compiled
+from vision.finding.commonest import bare_spread, commonest
 from vision.medians import median
 
 Floats = NDArray[np.float64]
@@ -32,7 +33,6 @@ HALO, HALO_CELLS = 0.08, 4  # of a strong contrast so near: less may be compress
 SEEN = 10.0  # standard deviations: cloth of so much contrast shows all over
 BARE = 4.0  # standard deviations within which a place counts as bare mat when its noise is measured
 DARK = 1e-6  # light, of which any share is none
-FEW = 64  # values whose median is their commonest
 NINTH = np.float32(1.0 / 9.0)
 SOME = 8000  # places tell what all of a picture is like
 
@@ -343,40 +343,3 @@ def _within(off: Floats32, white: Floats, most: float) -> NDArray[np.bool_]:
         square += (white[2, 0] * off[i, 0] + white[2, 1] * off[i, 1] + white[2, 2] * off[i, 2]) ** 2
         within[i] = square < most**2
     return within
-
-
-def commonest(values: Floats32) -> float:
-    """The commonest value: the middle of the narrowest interval that holds a quarter of them (half-sample mode)."""
-    return _mode(np.sort(values), FEW)
-
-
-@compiled
-def _mode(ordered: Floats32, few: int) -> float:
-    """The median of the values that half of half of them, and so on, crowd together in: `few` at most."""
-    first, end = 0, len(ordered)
-    while end - first > few:
-        half, best = (end - first) // 2, first
-        for k in range(first, end - half):
-            if ordered[k + half] - ordered[k] < ordered[best + half] - ordered[best]:
-                best = k
-        first, end = best, best + half
-    middle = (first + end) // 2
-    return float(ordered[middle] if (end - first) % 2 else (ordered[middle - 1] + ordered[middle]) / np.float32(2.0))
-
-
-def bare_spread(values: Floats32, mode: float | None = None) -> float:
-    """Standard deviation of the commonest part of `values`, cloth and stains left out; `mode` is its `commonest`."""
-    ordered = np.sort(values)
-    near = _third_nearest(ordered, np.float32(_mode(ordered, FEW) if mode is None else mode))
-    # A third of the picture is taken to be bare mat at least; of a normal distribution's distances from its
-    # middle, the share within z standard deviations is erf(z / sqrt 2): a third of them within 0.4307.
-    return max(near / 0.4307, 2e-4)
-
-
-@compiled
-def _third_nearest(ordered: Floats32, mode: np.float32) -> float:
-    """How far from `mode` the third of the values lies that is nearest to it."""
-    third, least = len(ordered) // 3, np.float32(np.inf)
-    for k in range(len(ordered) - third):
-        least = min(least, max(mode - ordered[k], ordered[k + third] - mode))
-    return float(least)

@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.finding.contrast import bare_spread, commonest
+from vision.finding.commonest import bare_spread, commonest
 from vision.finding.layers import Part
 from vision.light import BGR_OF_LEVELS, LUMA_CHROMA, bgr_of, luma_chroma
 

@@ -13,11 +13,10 @@ from numpy.typing import NDArray
 from calibration.pinhole import Pinhole
 from calibration.tone import SRGB, Tone
 from vision.edge.model.mask import Sharpening
+from vision.finding.commonest import bare_spread, commonest
 from vision.finding.contrast import (
     CELL_PX,
     Contrast,
-    bare_spread,
-    commonest,
     in_cells,
     measure_contrast,
     some_px,

@@ -20,7 +20,7 @@ from scipy.special import ndtr
 
 from vision.edge.sides import Picture
 from vision.outlines.fitted import Outlines, trim_px
-from vision.outlines.wavering import FRAY, INSIDE_PX, THREADS_MM, Beside, told_along
+from vision.outlines.standingout import FRAY, INSIDE_PX, THREADS_MM, Beside, told_along
 from vision.units import Blemish
 
 Floats = NDArray[np.float64]

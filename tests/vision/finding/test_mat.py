@@ -8,7 +8,7 @@ from scipy.stats import norm
 
 from calibration.light import linear_from_srgb
 from tests.vision.exact import MM_PER_PX, SIZE_PX, Piece, camera, everywhere, grey, picture, px_of_mm
-from vision.finding.contrast import bare_spread, commonest
+from vision.finding.commonest import bare_spread, commonest
 from vision.finding.mat import compare_with_mat, guessed_mat_picture, mat_picture, on_mat_mask
 from vision.light import byte_step, linear_image, luma_chroma, mean_light, srgb_from_linear
 from vision.measure import find_pieces
