@@ -19,7 +19,7 @@ from vision.edge.model.across import in_the_light_there
 from vision.edge.model.barsearch import find_bars, lined_sides
 from vision.edge.model.encoding import BGR_OF_YCC, Encoder
 from vision.edge.model.light import Unknowns
-from vision.edge.model.overexposed import moved_px, too_bright
+from vision.edge.model.overexposed import MOSTLY, full_shares, moved_px
 from vision.edge.model.ruled import NO_BARS
 from vision.edge.pixels.falling import DEEPEST_PX, falling
 from vision.edge.pixels.neighbours import Neighbours
@@ -216,18 +216,23 @@ def fit_sides(
     blur_px = float(fits.common.values[0])
     bent = np.where(contradicted(placed, picture.noise, picture.encoder, blur_px, bent), bent, 0.0)
     # What the camera cannot tell of cloth that is too bright for it, a print's levels least of all.
-    full = too_bright(placed)
+    full = full_shares(placed)
     moves_px, moves_u = moved_px(placed, picture.noise, picture.encoder, blur_px + fits.own[:, 4], full)
-    moves_px = np.where(printed, 0.0, moves_px) + fits.by_common[:, 0, len(fits.at.common) :] @ fits.common.mask
-    axes = replace(axes, middles_mat_mm=axes.middles_mat_mm + axes.outward * (moves_px / axes.scale)[:, None])
-    moved = replace(placed, across_px=placed.across_px - moves_px[placed.side]) if moves_px.any() else placed
+    moves_px[printed] = 0.0
+    moves_px[:, 0] += fits.by_common[:, 0, len(fits.at.common) :] @ fits.common.mask
+    moved = placed
+    if moves_px.any():
+        off, turn = moves_px[placed.side].T
+        axes = _moved(axes, moves_px, picture)
+        moved = replace(placed, across_px=placed.across_px - off - turn * placed.along_px)
     # Only luma tells threads apart: colours are blurred over several.
     by_luma = fits.own_covariance[:, 0, 0] * (1.0 - fits.colour_share) ** 2
     by_threads = threads_along(placed, picture.noise, ~printed) * by_luma
     cloth = picture.encoder.decode(BGR_OF_YCC @ fits.levels.mean[0])
     by_lines = mistaken_px(bars, window, fits.own[:, 0], cloth)
-    doubts = np.column_stack([np.sqrt(astray**2 + moves_u**2 + by_threads + by_lines**2), bent])
-    dazzled = np.asarray(np.all(full[:, 1], axis=1))  # no channel tells how bright the mat is
+    offsets_u = np.sqrt(astray**2 + moves_u[:, 0] ** 2 + by_threads + by_lines**2)
+    doubts = np.column_stack([offsets_u, moves_u[:, 1], bent])
+    dazzled = np.asarray(np.all(full[:, 1] > MOSTLY, axis=1))  # no channel tells how bright the mat is
     found = _found(fits, last, axes, seen_px, soft_px, doubts, prints, dazzled)
     fitted = tuple(one if count[s] >= FEWEST else None for s, one in enumerate(found))
     return Sides(fitted, fits.common, axes, moved)
@@ -312,8 +317,13 @@ def _shadowed(fits: Fits) -> bool:
 
 def _rebased(axes: Axes, fits: Fits, picture: Picture) -> Axes:
     """Axes along the lines as fitted."""
+    return _moved(axes, fits.own[:, :2], picture)
+
+
+def _moved(axes: Axes, moves_px: Floats, picture: Picture) -> Axes:
+    """Axes that lie farther outward and are turned by so much (S, 2): px, and px outward a px ahead."""
     to_mm = 1.0 / axes.scale
-    offset, turn = fits.own[:, 0] * to_mm, fits.own[:, 1] * axes.along_px_per_mm * to_mm
+    offset, turn = moves_px[:, 0] * to_mm, moves_px[:, 1] * axes.along_px_per_mm * to_mm
     along = axes.along + axes.outward * turn[:, None]
     along /= np.hypot(*along.T)[:, None]
     middles = axes.middles_mat_mm + axes.outward * offset[:, None]
@@ -330,13 +340,13 @@ def _found(
     prints: Prints,
     dazzled: NDArray[np.bool_],
 ) -> list[SideFit]:
-    """All S sides on the mat; `doubts_px` (S, 2) of offset and bow come to what the pixels say."""
+    """All S sides on the mat; `doubts_px` (S, 3) of offset, turn and bow come to what the pixels say."""
     to_mm = 1.0 / axes.scale
     # A parabola's height over the whole side, from that over what was seen of it.
     whole = (axes.lengths_mm * axes.along_px_per_mm / 2.0 / np.maximum(seen_px, 1.0)) ** 2
     units = np.column_stack([to_mm, axes.along_px_per_mm * to_mm, to_mm * whole])
     own_covariance = fits.own_covariance * units[:, :, None] * units[:, None]
-    own_covariance[:, [0, 2], [0, 2]] += (doubts_px * units[:, [0, 2]]) ** 2
+    own_covariance[:, range(3), range(3)] += (doubts_px * units) ** 2
     by_common, misfit_mm = fits.by_common * units[:, :, None], fits.misfit_px * to_mm
     covariance = own_covariance + by_common @ fits.common.covariance @ np.swapaxes(by_common, 1, 2)
     covariance[:, 0, 0] += misfit_mm**2

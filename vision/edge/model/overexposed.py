@@ -5,6 +5,7 @@ to lie outward, by a twentieth of a pixel and more; beside such a mat inward. Ho
 edge itself can tell: its rise is then too steep at the dark end and broken off at the top. So the mean rise across the
 side is fitted twice, with light just as bright as the camera can tell and with brighter light; the difference of the
 two places is what the edge has to move. What else there is (shadow, wall) is the same in both and cancels, about.
+Light falls off over a table, and a side has more fabrics than one: each part of a side is asked by itself.
 """
 
 from __future__ import annotations
@@ -18,7 +19,9 @@ from scipy.special import ndtr
 from vision.compiled import compiled
 from vision.edge.model.encoding import BGR_OF_YCC, YCC_OF_BGR, Encoder, encoded_bgr
 from vision.edge.pixels.noise import Noise
+from vision.edge.pixels.telling import steps_of
 from vision.edge.pixels.windows import Window
+from vision.edge.weighing import MODEL_ERROR as WRONG
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
@@ -34,12 +37,15 @@ BRIGHTER_U = math.log(1.5)  # exposures are off by half a stop and more
 BLUR_U = 0.3  # of its log: where all cloth is too bright, the picture's blur is told too small by as much
 MODEL_ERROR = 0.01  # of the step: what the blur's shape does not know
 STEPS, MOST_PX = 5, 0.5
+PART_PX, MOST_PARTS = 60.0, 6  # along a side
+PARTLY = 0.1  # of its pixels: parts of it may be too bright
+FEWEST = 8  # steps of the rise that pixels show: rows of them, where it runs along the picture
 
 
-def too_bright(window: Window) -> Bools:
-    """(S, 2, 3): of which channels most of the cloth, and of the mat, beside each line is too bright to be told."""
+def full_shares(window: Window) -> Floats:
+    """(S, 2, 3): of how many pixels of the cloth, and of the mat, beside each line a channel is too bright to tell."""
     many, full = pixels_full(window.across_px, window.seen, window.side, window.count)
-    return np.asarray(full > MOSTLY * many[..., None])
+    return np.asarray(full / np.maximum(many, 1.0)[..., None])
 
 
 @compiled
@@ -56,17 +62,41 @@ def pixels_full(across_px: Floats, seen: Singles, side: Ints, count: int) -> tup
     return many, full
 
 
-def moved_px(window: Window, noise: Noise, encoder: Encoder, blur_px: Floats, full: Bools) -> tuple[Floats, Floats]:
-    """(S,) each: by how much to move the lines of overexposed sides outward, and the standard uncertainty of that.
+def moved_px(window: Window, noise: Noise, encoder: Encoder, blur_px: Floats, full: Floats) -> tuple[Floats, Floats]:
+    """(S, 2) each: by how much to move the lines of overexposed sides outward and to turn them (outward px a px ahead),
+    and the standard uncertainty of both; 0 where nothing is cut off.
 
-    `blur_px` (S,) of the fit, `full` what is `too_bright`; 0 where nothing is.
+    `blur_px` (S,) is that of the fit, `full` what is of `full_shares`.
     """
-    moves, u = np.zeros(window.count), np.zeros(window.count)
-    for s in np.flatnonzero(full.any(axis=(1, 2))):
-        rise = _Rise.of(window, int(s), noise, encoder, full[s])
-        if rise is not None:
-            moves[s], u[s] = rise.moved(encoder, float(blur_px[s]))
-    return moves, u
+    moves, u, reach = np.zeros((window.count, 2)), np.zeros((window.count, 2)), window.reach_px()
+    for s in np.flatnonzero((full > PARTLY).any(axis=(1, 2))):
+        parts = int(np.clip(round(2.0 * reach[s] / PART_PX), 1, MOST_PARTS))
+        run = window.runs[s]
+        share = np.clip((window.along_px[run] / reach[s] + 1.0) / 2.0, 0.0, 1.0 - 1e-9)
+        part, away = (share * parts).astype(np.int64), np.zeros((parts, 2))
+        many, bright = pixels_full(window.across_px[run], window.seen[:, run], part, parts)
+        for k in range(parts):
+            cut_off = bright[k] > MOSTLY * many[k, :, None]
+            of_part = run.start + np.flatnonzero(part == k)
+            rise = _Rise.of(window, of_part, noise, encoder, cut_off) if cut_off.any() else None
+            if rise is not None:
+                away[k] = rise.moved(encoder, float(blur_px[s]))
+        places = reach[s] * ((2.0 * np.arange(parts) + 1.0) / parts - 1.0)
+        steps = np.abs(steps_of(window.across_px[run], window.seen[:, run], part, parts)[0])
+        line = _line(places, 1.0 / ((noise.sd[0] / np.maximum(steps, noise.sd[0])) ** 2 + WRONG**2))
+        # How bright the light is that was cut off is one thing all along: parts err together. But whether a part is too
+        # bright is a yes or no, and a turn may come of nothing else.
+        (moves[s, 0], u[s, 0]), (moves[s, 1], u[s, 1]) = line @ away
+        u[s, 1] = math.hypot(u[s, 1], moves[s, 1])
+    return moves, np.abs(u)
+
+
+def _line(places: Floats, weights: Floats) -> Floats:
+    """(2, K) by which K values at places become a straight line's value at 0 and its slope, by least squares."""
+    if len(places) < 2:
+        return np.array([[1.0], [0.0]])
+    basis = np.stack([np.ones(len(places)), places])
+    return np.asarray(np.linalg.solve((basis * weights) @ basis.T, basis * weights), np.float64)
 
 
 class _Rise:
@@ -76,26 +106,26 @@ class _Rise:
         self.across_px, self.luma, self.mat, self.cloth, self.full, self.u = across_px, luma, mat, cloth, full, u
 
     @staticmethod
-    def of(window: Window, s: int, noise: Noise, encoder: Encoder, full: Bools) -> _Rise | None:
-        run = window.runs[s]
+    def of(window: Window, run: Ints, noise: Noise, encoder: Encoder, full: Bools) -> _Rise | None:
         across, seen, bare = window.across_px[run], window.seen[:, run], window.bare[:, run]
         near = (across > FROM_PX) & (across < TO_PX)
         many = round((TO_PX - FROM_PX) / BIN_PX)
         place = np.clip(((across[near] - FROM_PX) / BIN_PX).astype(np.int64), 0, many - 1)
         count = np.bincount(place, minlength=many)
         inside, outside = across < -INSIDE_PX, across > INSIDE_PX
-        if np.any(count == 0) or not inside.any() or not outside.any():
+        shown = count > 0
+        if np.count_nonzero(shown) < FEWEST or not inside.any() or not outside.any():
             return None
 
         def mean(values: Floats) -> Floats:
-            return np.asarray(np.bincount(place, values[near], many) / count)
+            return np.asarray((np.bincount(place, values[near], many) / np.maximum(count, 1))[shown])
 
         luma = mean(seen[0])
         cloth = encoder.decode(BGR_OF_YCC @ seen[:, inside].mean(axis=1))
         light = encoder.decode(BGR_OF_YCC @ seen[:, outside])
         gain = light.sum(axis=1) / np.maximum(bare[:, outside].sum(axis=1), 1e-6)
         mat = np.stack([mean(gain[c] * bare[c]) for c in range(3)])
-        u = np.hypot(noise.sd[0] * np.sqrt(noise.together[0] / count), MODEL_ERROR * abs(luma[0] - luma[-1]))
+        u = np.hypot(noise.sd[0] * np.sqrt(noise.together[0] / count[shown]), MODEL_ERROR * abs(luma[0] - luma[-1]))
         return _Rise(mean(across), luma, mat, np.where(full[0], 1.0, cloth), full, u)
 
     def moved(self, encoder: Encoder, blur_px: float) -> tuple[float, float]:

@@ -10,6 +10,7 @@ from tests.vision.test_measure import FLAT, bare_mat, parallelogram, side_errors
 from vision.finding.mat import compare_with_mat, mat_picture
 from vision.light import linear_image, mean_light
 from vision.measure import measure_units
+from vision.polygons import interior_angles
 
 WHITE, TINTED = parallelogram(100, 100, 70, 50, 17), parallelogram(240, 110, 60, 60, 41)
 
@@ -57,3 +58,21 @@ def test_edges_beside_a_bright_mat_do_not_lie_inward(brighter: float) -> None:
     errors = np.concatenate([side_errors_px(outline, units) for outline in (WHITE, TINTED)])
     assert np.abs(errors[:, 0]).max() < 0.25
     assert np.mean((errors[:, 0] / errors[:, 1]) ** 2) < 4.0
+
+
+def test_a_side_of_which_a_part_is_too_bright_is_not_turned_by_it() -> None:
+    """Light falls to a half over the picture, so that white cloth is too bright at its one end; u of angles says so."""
+    left = np.broadcast_to(np.linspace(1.0, 0.5, 900, dtype=np.float32), (600, 900))
+    bare = mat_picture(mean_light([picture(seed=1000 + i, left=left) for i in range(8)]))
+    outlines = parallelogram(70, 130, 60, 100, 12), parallelogram(190, 130, 60, 100, 75)
+    pieces = [Piece(outline, grey(0.8)) for outline in outlines]
+    scene = compare_with_mat(linear_image(picture(*pieces, seed=9, exposure=1.9, left=left)), bare, everywhere())
+    units = measure_units(scene, camera(), everywhere(), FLAT)
+    assert len(units) == 2
+    squares = []
+    for unit in units:
+        true = min(outlines, key=lambda one: float(np.hypot(*(one.mean(axis=0) - unit.corners_mat_mm.mean(axis=0)))))
+        first = int(np.argmin(np.hypot(*(true - unit.corners_mat_mm[0]).T)))
+        off = interior_angles(unit.corners_mat_mm) - np.roll(interior_angles(true), -first)
+        squares += list((off / unit.angles_u_rad) ** 2)
+    assert np.mean(squares) < 2.0
