@@ -112,14 +112,16 @@ def _told_of(
 
     `scale` is in px per mm across the side; stretches are `step_mm` long from `first_mm` on.
     """
-    within, outside = beyond_noise(sums[CLOTH], NOTCH_TREND, FEWEST), beyond_noise(sums[MAT], NOTCH_TREND, FEWEST)
-    if not math.isfinite(within + outside):
-        return many
-    if not printed:  # a figure in the mat's colour looks like a notch
-        deep, expected = wavering(sums[NOTCH], within, outside, NOTCH_TREND, FEWEST)
-        many = _notches(deep, expected, side, scale, first_mm, step_mm, found, many)
-    within, outside = beyond_noise(sums[CLOTH], THREADS_TREND, FEWEST), beyond_noise(sums[MAT], THREADS_TREND, FEWEST)
-    ragged, expected = wavering(sums[THREADS], within, outside, THREADS_TREND, FEWEST)
+    ragged, expected = sums[THREADS, EXCESS], sums[THREADS, EXCESS]
+    for band, trend in ((NOTCH, NOTCH_TREND), (THREADS, THREADS_TREND)):  # in a loop, or it is compiled twice
+        noise = np.empty(2)
+        for k, even in enumerate((CLOTH, MAT)):
+            noise[k] = beyond_noise(sums[even], trend, FEWEST)
+        if not math.isfinite(noise.sum()):
+            return many
+        ragged, expected = wavering(sums[band], noise[0], noise[1], trend, FEWEST)
+        if band == NOTCH and not printed:  # a figure in the mat's colour looks like a notch
+            many = _notches(ragged, expected, side, scale, first_mm, step_mm, found, many)
     count, square, total, pull = 0, 0.0, 0.0, 0.0
     for k in range(len(ragged)):
         if ragged[k] == ragged[k]:  # what is little seen is NaN
