@@ -53,41 +53,44 @@ def _in_small(labels: NDArray[np.int32], count: int, area: int) -> NDArray[np.in
     return found[:many].copy()
 
 
-def weak_cloth(sure: Mask, likely: Mask, squared: NDArray[np.float32], least_area: float) -> Mask:
-    """What is likely cloth and hangs together with weak cloth of at least `least_area` sure cells, and that with it.
+def weak_cloth(sure: Mask, likely: Mask, squared: NDArray[np.float32], least_area: float, found: Mask) -> Mask:
+    """What is likely cloth and hangs together with weak cloth, `least_area` cells of it found at least; that with it.
 
+    `found` is 1 where cells are surely cloth, or lie between such. All are (h, w).
     A rim lies where the contrast is half the cloth's: of weak cloth that is less than noise allows to be sure of.
     """
     both = sure | likely
     count, labels = cv2.connectedComponents(both, connectivity=8, ltype=cv2.CV_32S)
-    return _weak_parts(sure, both, np.asarray(labels, np.int32), count, squared, least_area, WEAK**2)
+    return _weak_parts(sure, both, found, np.asarray(labels, np.int32), count, squared, least_area, WEAK**2)
 
 
 @compiled
 def _weak_parts(
     sure: Mask,
     both: Mask,
+    held: Mask,
     labels: NDArray[np.int32],
     count: int,
     squared: NDArray[np.float32],
     least: float,
     weak: float,
 ) -> Mask:
-    """(h, w): those of `count` parts of `both` that hold more than `sure` cells, and so many of these at least.
+    """(h, w): those of `count` parts of `both` that hold more than `sure` cells, and so many of `held` at least.
 
-    Of which a tenth at most has more than `weak` of the squared contrast.
+    Of the sure ones a tenth at most has more than `weak` of the squared contrast.
     """
-    own, held, strong = np.zeros(count, np.int64), np.zeros(count, np.int64), np.zeros(count, np.int64)
+    own, surely, enough, strong = np.zeros((4, count), np.int64)
     chosen, found = np.zeros(count, np.uint8), np.zeros(sure.shape, np.uint8)
     for y in range(sure.shape[0]):
         for x in range(sure.shape[1]):
             if both[y, x]:
                 at = labels[y, x]
                 own[at] += 1
-                held[at] += sure[y, x]
+                surely[at] += sure[y, x]
+                enough[at] += held[y, x]
                 strong[at] += sure[y, x] & (squared[y, x] > weak)
     for k in range(count):
-        chosen[k] = (own[k] > held[k]) & (held[k] >= least) & (10 * strong[k] < held[k])
+        chosen[k] = (own[k] > surely[k]) & (enough[k] >= least) & (10 * strong[k] < surely[k])
     if chosen.any():
         for y in range(sure.shape[0]):
             for x in range(sure.shape[1]):

@@ -26,11 +26,17 @@ SMEARED = 0.2  # of two neighbours' colour
 FEW = 8  # pixels tell nothing
 
 
-def joined(scene: Scene, corner_px: tuple[int, int], parts: NDArray[np.uint8], whole: NDArray[np.uint8]) -> list[int]:
+def joined(
+    scene: Scene,
+    corner_px: tuple[int, int],
+    parts: NDArray[np.uint8],
+    whole: NDArray[np.uint8],
+    most_px: float = GAP_PX,
+) -> list[int]:
     """For each of some parts of a region the least number of those that it is one piece with: no mat shows between.
 
     `parts` (h, w) numbers them from 1 on in a box of pixels whose first is at `corner_px` (x, y), 0 elsewhere; `whole`
-    is 1 in the region with its gaps.
+    is 1 in the region with its gaps, which are less than `most_px` wide.
     """
     (x, y), (height, width) = corner_px, parts.shape
     box = slice(y, y + height), slice(x, x + width)
@@ -41,8 +47,8 @@ def joined(scene: Scene, corner_px: tuple[int, int], parts: NDArray[np.uint8], w
     away = np.stack([cv2.distanceTransform((parts != k + 1).view(np.uint8), cv2.DIST_L2, 3) for k in range(many)])
     first, second = np.argpartition(away, 1, axis=0)[:2]
     near, far = np.partition(away, 1, axis=0)[:2]
-    gaps = (whole > 0) & (near > 0) & (near + far < GAP_PX)
-    spread = _spread(off, away, near + far >= GAP_PX)
+    gaps = (whole > 0) & (near > 0) & (near + far < most_px)
+    spread = _spread(off, away, near + far >= most_px)
     level = median(bare[..., 0])
     plain = np.abs(bare[..., 0] - level) < LINE_SHARE * level
     group = list(range(many))

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from vision.finding.clothcells import weak_cloth, without_specks
 from vision.finding.contrast import CELL_PX, CODED_CELLS, Mask, box_about
 from vision.finding.gaps import joined
+from vision.finding.halves import HIDDEN_CELLS, halves_of
 from vision.finding.mat import Scene
 from vision.finding.shade import shade_in
 
@@ -65,10 +66,14 @@ def find_regions(scene: Scene, on_mat: NDArray[np.bool_], least_area_px: float) 
     sure[box] = here = without_specks(np.ascontiguousarray(sure[box]), squared)
     found = _found(scene, sure, rim, least)
     if scene.known:  # else what is likely some may well be the mat's wear
-        weak = np.zeros_like(sure)
-        weak[box] = weak_cloth(here, np.ascontiguousarray(likely[box]), squared, least)
+        cells, weak = sure.copy(), np.zeros_like(sure)
+        for patch in found:
+            cells[patch.box] |= patch.mask
+        held = np.ascontiguousarray(cells[box])
+        weak[box] = weak_cloth(here, np.ascontiguousarray(likely[box]), squared, least, held)
         if weak.any():
             found = _grown(found, _found(scene, weak, rim, least))
+        found = _rejoined(scene, found, rim)
     return sorted((patch.region(on_mat.shape) for patch in found), key=lambda region: -region.area_px)
 
 
@@ -98,6 +103,27 @@ def _grown(found: list[_Patch], grown: list[_Patch]) -> list[_Patch]:
         one = more and (len(parts) < 2 or whole.solidity > _solidity(parts) + STRAIGHTER)
         left += [whole] if one else parts
     return left
+
+
+def _rejoined(scene: Scene, found: list[_Patch], rim: NDArray[np.bool_]) -> list[_Patch]:
+    """Patches, those as one that are halves of one piece, with what lies between them (see `halves`)."""
+    groups = halves_of(scene, [(patch.corner, patch.mask) for patch in found])
+    return [one for group in groups for one in _as_one([found[k] for k in group], rim)]
+
+
+def _as_one(parts: list[_Patch], rim: NDArray[np.bool_]) -> list[_Patch]:
+    """Patches as one where that fills its hull; else they lie beside each other by chance."""
+    if len(parts) == 1:
+        return parts
+    low = np.min([part.corner for part in parts], axis=0)
+    high = np.max([np.array(part.corner) + part.mask.shape[::-1] for part in parts], axis=0)
+    mask = np.zeros((high - low)[::-1], np.uint8)
+    for part in parts:
+        rows, columns = (slice(at.start - of, at.stop - of) for at, of in zip(part.box, low[::-1], strict=True))
+        mask[rows, columns] |= part.mask
+    box = slice(low[1], high[1]), slice(low[0], high[0])
+    whole = _patches(mask, 2 * HIDDEN_CELLS - 1, rim[box], 1.0, (int(low[0]), int(low[1])))
+    return whole if len(whole) == 1 and whole[0].solidity > STRAIGHT else parts
 
 
 def _within(part: _Patch, whole: _Patch) -> bool:
@@ -150,7 +176,7 @@ def _patches(
     differs: Mask, close_cells: int, rim: NDArray[np.bool_], least_area: float, corner: tuple[int, int]
 ) -> list[_Patch]:
     """Connected patches of a mask whose first cell is at `corner` of the picture: closed, filled, opened."""
-    pad = CLOSE_CELLS  # so that closing does not stick to the rim
+    pad = max(CLOSE_CELLS, close_cells)  # so that closing does not stick to the rim
     mask, rim = _padded(differs, pad), _padded(rim.view(np.uint8), pad) > 0
     if close_cells:
         mask = np.asarray(cv2.morphologyEx(mask, cv2.MORPH_CLOSE, _disc(close_cells)), np.uint8)
@@ -259,8 +285,8 @@ def _joined(scene: Scene, parts: list[_Patch], whole: _Patch) -> list[int]:
         rows, columns = (slice(at.start - of, at.stop - of) for at, of in zip(patch.box, (top, left), strict=True))
         (numbers if k else inside)[rows, columns][patch.mask > 0] = max(k, 1)
     size = scene.shape[0] - top * CELL_PX, scene.shape[1] - left * CELL_PX
-    in_pixels = (_in_pixels(one)[: size[0], : size[1]] for one in (numbers, inside))
-    return joined(scene, (left * CELL_PX, top * CELL_PX), *in_pixels)
+    own, whole_px = (_in_pixels(one)[: size[0], : size[1]] for one in (numbers, inside))
+    return joined(scene, (left * CELL_PX, top * CELL_PX), own, whole_px)
 
 
 def _in_pixels(mask: Mask) -> Mask:

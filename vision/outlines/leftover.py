@@ -15,8 +15,6 @@ from numpy.typing import NDArray
 from vision.finding.contrast import CELL_PX, Mask
 from vision.finding.mat import Scene
 from vision.finding.regions import Region
-from vision.finding.shade import DARK, EVEN
-from vision.light import bgr_of
 from vision.outlines.rough import solid
 from vision.outlines.straightsides import beside_rim
 from vision.polygons import interior_angles
@@ -27,7 +25,8 @@ FAR_PX = 3.0  # from an outline, the rim lies elsewhere
 ROUNDED_PX = 4.0  # radius to which cells round the corners of a rim
 SOME = 0.1  # of a side's rim: less may be a thread
 BARE = 0.1  # of the cloth's light beside it: blur leaves more of any tip
-HALF = 0.5  # of it: what has less is not more of the same cloth
+HALF = 0.5  # of it: what has less is not more of the same cloth,
+SPREAD = 0.2  # where no shadow falls; of an edge so far away lenses and cameras spread less
 NEARBY_CELLS = 6
 FEWEST = 3  # cells: as much as a square of so far each way holds; fewer are noise
 
@@ -55,7 +54,7 @@ def misses_cloth(corners_px: Floats, region: Region, scene: Scene) -> bool:
     places_px = [(at + of.start) * CELL_PX + (CELL_PX - 1) / 2 for at, of in zip((x, y), box[::-1], strict=True)]
     for corner, gap in zip(corners_px[short], beside[short, 1], strict=True):
         tip = empty & (np.hypot(places_px[0] - corner[0], places_px[1] - corner[1]) < gap)
-        if cv2.countNonZero(tip) >= FEWEST and _share(tip, near, scene, box) < BARE:
+        if cv2.countNonZero(tip) >= FEWEST and _shares(tip, near, scene, box)[0] < BARE:
             return True
     return False
 
@@ -79,19 +78,21 @@ def _wider(mask: Mask, cells: int) -> Mask:
     return np.asarray(cv2.dilate(mask, np.ones((2 * cells + 1, 2 * cells + 1), np.uint8)), np.uint8)
 
 
-def _share(part: Mask, near: Mask, scene: Scene, box: tuple[slice, slice]) -> float:
-    """Of the difference that the cloth beside a part shows, what is found in it."""
+def _shares(part: Mask, near: Mask, scene: Scene, box: tuple[slice, slice]) -> tuple[float, float]:
+    """Of the difference that the cloth beside a part shows, what is found in it: of all channels, and of luma alone."""
     beside = _wider(part, NEARBY_CELLS) & near
     if not near.any():
-        return 1.0
+        return 1.0, 1.0
     light = (scene.seen.cells[box] - scene.mat.cells[box]) / scene.noise
     own, cloth = light[part > 0].mean(axis=0), light[(beside if beside.any() else near) > 0].mean(axis=0)
-    return float(own @ cloth / max(float(cloth @ cloth), 1e-12))
+    return float(own @ cloth / max(float(cloth @ cloth), 1e-12)), float(own[0] * cloth[0] / max(cloth[0] ** 2, 1e-12))
 
 
 def _is_cloth(part: Mask, near: Mask, scene: Scene, box: tuple[slice, slice]) -> bool:
-    """Whether a part is more of the cloth beside it, or something that no shadow of it can be."""
-    seen, bare = (bgr_of(one.cells[box][part > 0][None])[0].mean(axis=0) for one in (scene.seen, scene.mat))
-    left = seen / np.maximum(bare, DARK)
-    shade = float(left.max()) < 1.0 and float(np.ptp(left)) < EVEN
-    return not shade or _share(part, near, scene, box) > HALF
+    """Whether a part is more of the cloth beside it. Luma tells it, too: compression smears colours.
+
+    What is darker than the mat may be a shadow; what is brighter, beside bright cloth, is none.
+    """
+    of_all, of_luma = _shares(part, near, scene, box)
+    brighter = scene.seen.cells[box][part > 0, 0].mean() > scene.mat.cells[box][part > 0, 0].mean()
+    return of_luma > SPREAD if brighter else min(of_all, of_luma) > HALF

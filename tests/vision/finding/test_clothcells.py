@@ -19,14 +19,14 @@ def square(low: int, high: int, value: float) -> np.ndarray:
 @pytest.mark.parametrize(("contrast", "grows"), [(9.0, True), (30.0, False)])
 def test_weak_cloth_alone_grows_into_what_is_likely_some(contrast: float, grows: bool) -> None:
     sure, likely = (square(*at, 1).astype(np.uint8) for at in ((10, 20), (8, 22)))
-    found = weak_cloth(sure, likely, square(8, 22, contrast**2), 25)
+    found = weak_cloth(sure, likely, square(8, 22, contrast**2), 25, sure)
     assert np.array_equal(found, likely if grows else np.zeros_like(sure))
 
 
 def test_what_is_likely_cloth_alone_is_none() -> None:
     sure, likely = square(10, 20, 1).astype(np.uint8), square(30, 38, 1).astype(np.uint8)
-    assert not weak_cloth(sure, likely, square(10, 38, 81.0), 25).any()
-    assert not weak_cloth(sure, sure | square(8, 12, 1).astype(np.uint8), square(8, 20, 81.0), 1e4).any()
+    assert not weak_cloth(sure, likely, square(10, 38, 81.0), 25, sure).any()
+    assert not weak_cloth(sure, sure | square(8, 12, 1).astype(np.uint8), square(8, 20, 81.0), 1e4, sure).any()
 
 
 def test_cloth_of_hardly_the_mats_light_is_found_to_its_rim() -> None:
