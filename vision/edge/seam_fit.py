@@ -101,11 +101,19 @@ class _State:
 class SeamSolver:
     """Gauss-Newton for one seam; both fabrics' levels of each bin are eliminated within each step.
 
-    `uneven` (2, 3, D) is how the fabrics' own places differ (`unevenness.differences`).
+    `uneven` (2, 3, D) is how the fabrics' own places differ (`unevenness.differences`). `known_px` is the uncertainty
+    with which the seam is known to lie on the window's line, at its middle and at its ends.
     """
 
     def __init__(
-        self, window: Window, blurs: Blurs, noise: Noise, encoder: Encoder, px_per_mm: float, uneven: Floats = EVEN
+        self,
+        window: Window,
+        blurs: Blurs,
+        noise: Noise,
+        encoder: Encoder,
+        px_per_mm: float,
+        uneven: Floats = EVEN,
+        known_px: float = math.inf,
     ) -> None:
         self.uneven = uneven
         self.w, self.noise = window, np.array([noise.sd, noise.together])
@@ -118,7 +126,9 @@ class SeamSolver:
         )
         self.pixels = Pixels(window.across_px, window.along_px, self.bin, np.ascontiguousarray(window.seen))
         self.prior = np.array([0.0, 0.0, DIP, DIP, WIDTH_MM * px_per_mm])
-        self.precision = np.array([1e-6, 1e-3, DIP_U**-2, DIP_U**-2, (WIDTH_U_MM * px_per_mm) ** -2])
+        half_px = float(np.ptp(window.along_px)) / 2.0
+        place = np.array([1e-6, 1e-3]) + np.array([1.0, half_px**2]) / known_px**2
+        self.precision = np.array([*place, DIP_U**-2, DIP_U**-2, (WIDTH_U_MM * px_per_mm) ** -2])
 
     def solve(self, steps: int, least_step: float, folded: bool = True) -> SeamLine | None:
         """The seam near the window's line; the fold is only asked about where the line is nearly right.

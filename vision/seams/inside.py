@@ -12,12 +12,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.edge.model.unevenness import DEEP_PX, differences, is_figured
+from vision.edge.model.unevenness import differences, is_figured
 from vision.edge.pixels.windows import BIN_PX, Axes, Window, sample
 from vision.edge.seam_fit import EVEN, Blurs, SeamLine, SeamSolver
 from vision.edge.sides import Picture
+from vision.outlines.unitdoubt import PRINT_FLOOR_PX
 from vision.polygons import chord
-from vision.seams.palettes import are_two_fabrics, parting_line
+from vision.seams.meeting import FAR_PX, SURE_PX, Meeting, sharpest
+from vision.seams.palettes import are_two_fabrics, in_common, parting_line
 from vision.seams.search import Cells, best_line, inner_cells
 from vision.seams.stripes import is_stripe, without_stripes
 from vision.units import Seam
@@ -29,6 +31,8 @@ LEAST_GAIN = 0.10  # nats a pixel by which two fabrics must explain better than 
 NEXT_GAIN = 0.30  # the same for a part that a seam has made already: a print's own figures must not do
 LEAST_STEP = 4.0  # the mean step across the line, in standard errors over its bins, were there many
 PRINTS_GAIN = 0.5  # where two prints are as light as each other, or few bins tell a step: they gain so much at least
+MOSTLY = 0.5  # of the places along a line differ; or what varies there varies together
+LITTLE = 0.25  # of their colours two fabrics may have in common, even by chance
 ALL_ROUND_RAD = np.arange(90) * math.pi / 90
 FEWEST_IN_PART = 200
 MOST_SEAMS = 8
@@ -39,7 +43,7 @@ BINS, LEAST_BIN_PX = 6, 2.5  # so many along a seam tell how its step spreads; s
 # Times the noise: such cloth may be printed, and changes along the seam; where it has the other's colour it tells none.
 RESTLESS, PRINTED_BIN_PX = 3.0, 6.0
 # Beside prints: fitted within the first with so many steps, the print looked at within the last.
-NEAR_PX, NEAR_STEPS, WIDE_PX = 5.0, 8, 9.0
+NEAR_PX, NEAR_STEPS, WIDE_PX, ROUNDS = 5.0, 8, 9.0, 2
 MOST_OFF_PX = 9.0  # from where the search saw it
 FEWEST = 60  # pixels that make a seam
 MODEL_FLOOR_PX = 0.05  # a fold is no knife edge
@@ -83,54 +87,82 @@ class _Look:
     def at(picture: Picture, outline: Floats, blurs: Blurs) -> _Look:
         return _Look(replace(picture, neighbours=None), outline, blurs)
 
-    def fit(self, line_mat_mm: Floats, prints: bool = False) -> Seam | None:
-        """The seam near a line, or None; `prints`: it parts two prints, whether or not one is lighter.
-
-        Those are told apart by all of them, and nearly where; looked for farther off a row of figures would be found.
-        """
+    def fit(self, line_mat_mm: Floats) -> Seam | None:
+        """The seam near a line, or None where no step of lightness or colour runs all along it."""
         seam: Seam | None = None
-        bin_px = PRINTED_BIN_PX if prints else BIN_PX
-        for reach_px, steps, folded in (REACHES[-1], REACHES[-1]) if prints else REACHES:
+        bin_px = BIN_PX
+        for reach_px, steps, folded in REACHES:
             ends = chord(self.outline, line_mat_mm)
             axes = None if ends is None else self._axes(ends)
-            line = None if axes is None else self._fitted(axes, reach_px, steps, folded, bin_px, prints)
-            if axes is None or line is None or abs(line.offset_px) > MOST_OFF_PX:
+            line = None if axes is None else self._fitted(axes, reach_px, steps, folded, bin_px)
+            if axes is None or line is None or abs(line.offset_px) > MOST_OFF_PX or line.step < LEAST_STEP:
                 return None
-            if line.step < LEAST_STEP and not prints:
-                return None
-            bin_px = PRINTED_BIN_PX if prints or line.unrest > RESTLESS else BIN_PX
+            bin_px = PRINTED_BIN_PX if line.unrest > RESTLESS else BIN_PX
             seam = self._placed(axes, line)
             line_mat_mm = line_mat_mm if seam is None else seam.ends_mat_mm
         return seam
 
-    def beside_prints(self, seam: Seam) -> Seam:
-        """The seam again, where a print's places differ beside it: the farther from it, the less they count."""
-        axes = self._axes(seam.ends_mat_mm)
-        if axes is None:
-            return seam
-        wide = self._window(axes, WIDE_PX)
-        if len(wide.side) < FEWEST:
-            return seam
-        near = wide.kept(np.abs(wide.across_px) < NEAR_PX, _bins_px(wide, PRINTED_BIN_PX))
-        sd = np.array(self.picture.noise.sd)
-        uneven = differences(wide.across_px, wide.along_px, wide.seen, sd)
-        if not is_figured(uneven, wide.across_px, wide.seen[0], sd):
-            return seam
-        line = self._solver(near, axes, uneven).solve(NEAR_STEPS, 0.0)
-        if line is None or abs(line.offset_px) + abs(line.turn) * float(np.ptp(near.along_px)) / 2.0 > DEEP_PX:
-            return seam  # it would run through what was taken for one fabric's own differences
-        return self._placed(axes, line) or seam
+    def beside_prints(self, seam: Seam, cells: Cells | None = None) -> Seam:
+        """The seam again, where a print's places differ beside it: the farther from it, the less they count.
 
-    def _placed(self, axes: Axes, line: SeamLine) -> Seam | None:
-        """Where a line beside `axes` meets the outline."""
+        It is looked for where the colours of `cells` part, and figures end; without them near where it was.
+        """
+        axes = self._axes(seam.ends_mat_mm)
+        wide = None if axes is None else self._window(axes, WIDE_PX)
+        if axes is None or wide is None or len(wide.side) < FEWEST:
+            return seam
+        if not is_figured(wide.across_px, wide.seen, np.array(self.picture.noise.sd)):
+            return seam
+        met = None if cells is None else self.meeting(cells, seam.ends_mat_mm)
+        return self.between_prints(seam.ends_mat_mm if met is None else met[0]) or seam
+
+    def meeting(self, cells: Cells, line_mat_mm: Floats) -> tuple[Floats, Meeting] | None:
+        """The line near another, (2, 2), by which colours part and at which figures end, and how both sides meet."""
+        ends = chord(self.outline, parting_line(cells, line_mat_mm))
+        axes = None if ends is None else self._axes(ends)
+        window = None if axes is None else self._window(axes, FAR_PX + WIDE_PX)
+        if axes is None or window is None or len(window.side) < FEWEST:
+            return None
+        met = sharpest(window, self.blurs.luma_px, self.picture.noise, cells.width_mm * float(axes.scale[0]))
+        line = self._line_mat_mm(axes, met.offset_px, met.turn)
+        return line, met
+
+    def between_prints(self, line_mat_mm: Floats) -> Seam | None:
+        """The seam fitted about a line (2, 2) at which figures end, and once more about where it was found.
+
+        How a print's places differ is read beside the line: it should be the seam.
+        """
+        seam: Seam | None = None
+        for _ in range(ROUNDS):
+            ends = chord(self.outline, line_mat_mm)
+            axes = None if ends is None else self._axes(ends)
+            wide = None if axes is None else self._window(axes, WIDE_PX)
+            if axes is None or wide is None or len(wide.side) < FEWEST:
+                return seam
+            near = wide.kept(np.abs(wide.across_px) < NEAR_PX, _bins_px(wide, PRINTED_BIN_PX))
+            uneven = differences(wide.across_px, wide.along_px, wide.seen, np.array(self.picture.noise.sd))
+            line = self._solver(near, axes, uneven, SURE_PX).solve(NEAR_STEPS, 0.0)
+            found = None if line is None else self._placed(axes, line, math.hypot(MODEL_FLOOR_PX, PRINT_FLOOR_PX))
+            if found is None:
+                return seam
+            seam, line_mat_mm = found, found.ends_mat_mm
+        return seam
+
+    def _line_mat_mm(self, axes: Axes, offset_px: float, turn: float) -> Floats:
+        """Two points (2, 2) of the line beside `axes`, in their direction."""
         scale, outward = float(axes.scale[0]), axes.outward[0]
-        along = axes.along[0] + outward * line.turn * float(axes.along_px_per_mm[0]) / scale
-        middle = axes.middles_mat_mm[0] + outward * line.offset_px / scale
-        met = chord(self.outline, np.array([middle, middle + along]))
+        middle = axes.middles_mat_mm[0] + outward * offset_px / scale
+        along = axes.along[0] + outward * turn * float(axes.along_px_per_mm[0]) / scale
+        return np.array([middle, middle + along])
+
+    def _placed(self, axes: Axes, line: SeamLine, floor_px: float = MODEL_FLOOR_PX) -> Seam | None:
+        """Where a line beside `axes` meets the outline."""
+        points = self._line_mat_mm(axes, line.offset_px, line.turn)
+        met = chord(self.outline, points)
         if met is None:
             return None
         arm_px = float(np.hypot(*(met[1] - met[0])) * axes.along_px_per_mm[0]) / math.sqrt(12.0)
-        return Seam(met, self._u_mm(line, arm_px, middle, outward, scale))
+        return Seam(met, self._u_mm(line, arm_px, floor_px, points[0], axes.outward[0], float(axes.scale[0])))
 
     def _axes(self, ends: Floats) -> Axes | None:
         """Axes along a line; None where it is too short to be a seam."""
@@ -140,29 +172,29 @@ class _Look:
         middles, along = ends.mean(axis=0)[None], (ends[1] - ends[0])[None] / length
         return Axes.at(self.picture.camera, self.picture.height_mm, middles, along, np.array([length]))
 
-    def _fitted(
-        self, axes: Axes, reach_px: float, steps: int, folded: bool, bin_px: float, prints: bool
-    ) -> SeamLine | None:
+    def _fitted(self, axes: Axes, reach_px: float, steps: int, folded: bool, bin_px: float) -> SeamLine | None:
         window = self._window(axes, reach_px)
         if len(window.side) < FEWEST:
             return None
         window = window.kept(np.ones(len(window.side), np.bool_), _bins_px(window, bin_px))
-        return self._solver(window, axes).solve(steps, 0.0 if prints else LEAST_STEP, folded)
+        return self._solver(window, axes).solve(steps, LEAST_STEP, folded)
 
     def _window(self, axes: Axes, reach_px: float) -> Window:
         trims_px = np.full((1, 2), RIM_MM * float(axes.scale[0]))
         return sample(self.picture, axes, reach_px, reach_px, trims_px, np.zeros(1, np.int64))
 
-    def _solver(self, window: Window, axes: Axes, uneven: Floats = EVEN) -> SeamSolver:
+    def _solver(self, window: Window, axes: Axes, uneven: Floats = EVEN, known_px: float = math.inf) -> SeamSolver:
         noise, encoder = self.picture.noise, self.picture.encoder
-        return SeamSolver(window, self.blurs, noise, encoder, float(axes.scale[0]), uneven)
+        return SeamSolver(window, self.blurs, noise, encoder, float(axes.scale[0]), uneven, known_px)
 
-    def _u_mm(self, line: SeamLine, arm_px: float, middle: Floats, outward: Floats, scale: float) -> float:
+    def _u_mm(
+        self, line: SeamLine, arm_px: float, floor_px: float, middle: Floats, outward: Floats, scale: float
+    ) -> float:
         """Of a seam's middle, and of its direction, at `arm_px` from the middle, where that is the less sure."""
         lens = self.picture.camera.lens_mat_mm
         seen_off = float((lens[:2] - middle) @ outward) / float(lens[2]) * HEIGHT_U_MM
         own_px = math.sqrt(max(float(line.covariance[0, 0]), float(line.covariance[1, 1]) * arm_px**2))
-        return math.hypot(own_px / scale, MODEL_FLOOR_PX / scale, seen_off)
+        return math.hypot(own_px / scale, floor_px / scale, seen_off)
 
 
 def _bins_px(window: Window, most_px: float) -> float:
@@ -176,9 +208,10 @@ def _split(look: _Look, turns_rad: Floats, cells: Cells, found: list[Seam]) -> b
         return False
     start, gain = best
     seam = look.fit(start)
-    told = seam is None and not found and gain > PRINTS_GAIN and bool(are_two_fabrics(cells, start))
+    told = seam is None and not found
     if told:
-        seam = look.fit(parting_line(cells, start), prints=True)
+        met = look.meeting(cells, start)
+        seam = look.between_prints(met[0]) if met is not None and _are_two_prints(cells, start, gain, *met) else None
     if seam is None:
         return False
     along = seam.ends_mat_mm[1] - seam.ends_mat_mm[0]
@@ -186,9 +219,23 @@ def _split(look: _Look, turns_rad: Floats, cells: Cells, found: list[Seam]) -> b
     side = (cells.places_mat_mm - seam.ends_mat_mm[0]) @ normal
     if min(np.mean(side > 0.0), np.mean(side < 0.0)) < LEAST_LEFT or is_stripe(cells, seam.ends_mat_mm):
         return False
-    found.append(look.beside_prints(seam))
+    found.append(look.beside_prints(seam, cells))
     for keep in (side > RIM_MM, side < -RIM_MM):
         part = cells.where(keep)
         if part.pixels > FEWEST_IN_PART:
             _split(look, turns_rad, part, found)
     return told
+
+
+def _are_two_prints(cells: Cells, start: Floats, gain: float, line: Floats, met: Meeting) -> bool:
+    """Whether two prints part at a line (2, 2) near that which the search saw: their colours tell, or how they meet.
+
+    Figures as large as patches make these unlike on either side; then both sides must have hardly a colour in common,
+    differ at most places along the line, and not vary together there.
+    """
+    two = are_two_fabrics(cells, start)
+    if two:
+        return gain > PRINTS_GAIN or met.differ > MOSTLY
+    if two is None or met.differ < MOSTLY or abs(met.together) > MOSTLY:
+        return False
+    return gain > PRINTS_GAIN and in_common(cells, line) < LITTLE

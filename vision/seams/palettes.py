@@ -20,7 +20,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 DEEP, ALONG = 2, 3  # patches on either side of a line
-FEWEST, MOST = 25, 70  # cells of a patch: fewer are part of one figure; more tell no more
+FEWEST, MOST, MOST_OF_SIDE = 25, 70, 300  # cells of a patch: fewer are part of one figure; more tell no more
 CLEAR_MM = 1.0  # to either side of the line: it may run a little beside the seam, and the light across it is blurred
 NOISES, TEXTURE = 2.0, 0.03  # colours as near as so many times the noise, or such a share of the light, are one
 NOTHING = 0.05  # in common: of two fabrics, even where the patches of each are unlike
@@ -42,6 +42,15 @@ def are_two_fabrics(cells: Cells, line_mat_mm: Floats) -> bool | None:
     alike = likeness([colours[patch] for patch in which])
     within = min(float(one.min()) for one in (alike[:half, :half], alike[half:, half:]))
     return float(alike[:half, half:].max()) < max(within, NOTHING)
+
+
+def in_common(cells: Cells, line_mat_mm: Floats) -> float:
+    """How much of their colours all of one side of a line (2, 2) and all of the other have in common, 0 to 1."""
+    away, colours = _beside(cells, line_mat_mm)[0], _colours(cells)
+    sides = [np.flatnonzero(way * away > CLEAR_MM) for way in (-1.0, 1.0)]
+    if min(len(side) for side in sides) < FEWEST:
+        return 1.0
+    return float(likeness([colours[side[:: max(1, len(side) // MOST_OF_SIDE)]] for side in sides])[0, 1])
 
 
 def parting_line(cells: Cells, line_mat_mm: Floats) -> Floats:

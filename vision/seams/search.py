@@ -44,6 +44,11 @@ class Cells:
         return Cells(self.places_mat_mm[keep], self.moments[keep], self.noise)
 
     @property
+    def width_mm(self) -> float:
+        """Of one of them, about."""
+        return math.sqrt(float(np.prod(np.ptp(self.places_mat_mm, axis=0))) / len(self.places_mat_mm))
+
+    @property
     def pixels(self) -> int:
         """How many pixels they hold."""
         return round(float(self.moments[:, 0].sum()))

@@ -60,7 +60,7 @@ def test_a_plaids_line_near_a_seam_counts_less_than_where_it_meets_the_other_fab
     wide = _plaid_window(seed=2)
     sd = np.array(NOISE.sd)
     uneven = differences(wide.across_px, wide.along_px, wide.seen, sd)
-    assert is_figured(uneven, wide.across_px, wide.seen[0], sd)
+    assert is_figured(wide.across_px, wide.seen, sd)
     near = np.abs(wide.across_px) < 5.0
     offs = []
     for bins_px, known in ((12.0, EVEN), (6.0, uneven)):
@@ -81,7 +81,7 @@ def test_plain_cloths_places_differ_by_noise_alone() -> None:
     assert (
         uneven.max() < 1.5 * NOISE_SD**2
     )  # pairs vary by 2; six px apart 90 of them tell, to 0.3 (one standard error)
-    assert not is_figured(uneven, across, seen[0], sd)
+    assert not is_figured(across, seen, sd)
 
 
 def _plaid_window(seed: int) -> Window:

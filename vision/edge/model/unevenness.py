@@ -20,7 +20,6 @@ Singles = NDArray[np.float32]
 DEEP_PX = 2.0  # from the line on, where the other fabric does not show
 FARTHEST_PX = 9  # apart
 FEWEST = 20  # pairs that tell
-FIGURES_PX = 5  # apart, a print's places differ by more than plain cloth's
 
 
 @compiled
@@ -74,14 +73,14 @@ def uneven_variance(uneven: Floats, away: Floats, share: Floats) -> Floats:
     return variance
 
 
-def is_figured(uneven: Floats, across: Floats, luma: Singles, sd: Floats) -> bool:
-    """Whether either fabric's `differences` are a print's: more than noise `sd` (3,) and plain cloth's weave make.
+def is_figured(across: Floats, seen: Singles, sd: Floats) -> bool:
+    """Whether either fabric varies by more than noise `sd` (3,) and plain cloth's weave make: a print's figures show.
 
-    `across` and `luma` (N,) are those of the pixels that they were taken from.
+    `across` (N,) and `seen` (3, N) are as in `differences`.
     """
-    for side, deep in enumerate((across < -DEEP_PX, across > DEEP_PX)):
-        level = float(np.median(luma[deep])) if deep.any() else 0.0
-        usual = 3.0 * sd + WEAVE * np.array([level, 0.5, 0.5])
-        if np.any(uneven[side, :, FIGURES_PX] > 2.0 * usual**2):
-            return True
+    for deep in (across < -DEEP_PX, across > DEEP_PX):
+        if int(deep.sum()) > FEWEST:
+            usual = 3.0 * sd + WEAVE * np.array([float(np.median(seen[0, deep])), 0.5, 0.5])
+            if np.any(seen[:, deep].var(axis=1) > usual**2):
+                return True
     return False
