@@ -18,7 +18,7 @@ from vision.edge.pixels.noise import Noise
 from vision.edge.pixels.windows import Axes, Picture, Window
 from vision.edge.prints.borders import Borders, borders_inside
 from vision.edge.prints.repeats import Repeats, find_repeats
-from vision.edge.prints.shifted import CLEAR_PX, Ground, Pixels, shown_at
+from vision.edge.prints.shifted import CLEAR_PX, Ground, Places, ground_beside, places_of, shown_at
 from vision.edge.start.valley import figures
 
 Floats = NDArray[np.float64]
@@ -83,36 +83,37 @@ def _of_side(window: Window, run: slice, s: int, axes: Axes, picture: Picture, n
     """(3, 3, N) of a side's pixels, as `Window.shown` has them."""
     away = (window.points_mat_mm[run] - axes.middles_mat_mm[s]) * axes.scale[s]
     along_px, deep_px = away @ axes.along[s], -(away @ axes.outward[s])
-    ground = Ground.beside(s, axes, cloths, (float(along_px.min()), float(along_px.max())), STRETCH_PX)
+    ground = ground_beside(picture, axes, s, cloths, (float(along_px.min()), float(along_px.max())), STRETCH_PX)
     repeats = find_repeats(picture, ground, SOUGHT_PX, PAST_PX + CLEAR_PX)
     result = np.zeros((3, 3, len(away)))
     if repeats is None:
         return result
     reached = np.flatnonzero(deep_px > -PAST_PX - SLOPE_PX)
-    pixels = Pixels.at(picture, ground, along_px[reached], deep_px[reached])
+    pixels = places_of(ground, along_px[reached], deep_px[reached])
     quiet = float(np.sum(np.square(noise.sd)))
     seen = window.seen[:, run][:, reached].astype(np.float64)
-    repeats, here, told = _proved(picture, pixels, repeats, seen, quiet)
+    repeats, here, told = _proved(picture, ground, pixels, repeats, seen, quiet)
     inside = told & (pixels.deep_px > PROVED_PX)
     if not inside.any():
         return result
     result[0][:, reached[told]] = here[:, told] - here[:, inside].mean(axis=1, keepdims=True)
     near = np.flatnonzero(told & (pixels.deep_px < PAST_PX + SLOPE_PX))
-    some = Pixels(pixels.where[near], pixels.stretch[near])
-    inner, outer = (_shown(picture, some, repeats, beyond)[0] for beyond in (-SLOPE_PX, SLOPE_PX))
+    along, deep, stretch = pixels.along_px[near], pixels.deep_px[near], pixels.stretch[near]
+    beside = [Places(along, deep + inward, stretch) for inward in (SLOPE_PX, -SLOPE_PX)]
+    inner, outer = (_shown(picture, ground, places, repeats)[0] for places in beside)
     result[1][:, reached[near]] = (outer - inner) / (2.0 * SLOPE_PX)
     result[2][:, reached[near]] = (outer - 2.0 * here[:, near] + inner) / SLOPE_PX**2
     return result
 
 
 def _proved(
-    picture: Picture, pixels: Pixels, repeats: Repeats, seen: Floats, noise: float
+    picture: Picture, ground: Ground, pixels: Places, repeats: Repeats, seen: Floats, noise: float
 ) -> tuple[Repeats, Floats, Bools]:
     """The repeats, what they show at pixels (3, N), and where (N,) it is proved by what is `seen` (3, N).
 
     `noise` is a variance, of all channels together.
     """
-    here, share = _shown(picture, pixels, repeats)
+    here, share = _shown(picture, ground, pixels, repeats)
     near = (share > LEAST_TOLD) & (pixels.deep_px > PROVED_PX) & (pixels.deep_px < SOUGHT_PX[0])
     stretches = len(repeats.shares)
     varies, left = (variances(values, near, pixels.stretch, stretches) for values in (seen, seen - here))
@@ -123,16 +124,16 @@ def _proved(
     # Where nothing is printed just inside, what repeats elsewhere along the side may yet come up at the cut.
     shares = repeats.shares.copy()
     shares[plain] *= np.any(shares[holds] > 0.0, axis=0)
-    repeats = Repeats(repeats.shifts, shares / np.maximum(shares.sum(axis=1, keepdims=True), 1e-9))
-    here, share = _shown(picture, pixels, repeats)
+    repeats = Repeats(repeats.shifts_px, shares / np.maximum(shares.sum(axis=1, keepdims=True), 1e-9))
+    here, share = _shown(picture, ground, pixels, repeats)
     left = variances(seen - here, near & (share > LEAST_TOLD), pixels.stretch, stretches)
     holds |= plain & (left < PLAIN * noise)
     return repeats, here, holds[pixels.stretch] & (share > LEAST_TOLD)
 
 
-def _shown(picture: Picture, pixels: Pixels, repeats: Repeats, beyond_px: float = 0.0) -> tuple[Floats, Singles]:
-    """(3, N) encoded, what repeats show `beyond_px` farther out than pixels; (N,) how much of their shares is seen."""
-    levels, share = shown_at(picture, pixels, repeats.shifts, repeats.shares, beyond_px)
+def _shown(picture: Picture, ground: Ground, at: Places, repeats: Repeats) -> tuple[Floats, Singles]:
+    """(3, N) encoded, what repeats show at places; (N,) how much of their shares is seen."""
+    levels, share = shown_at(picture.scene.levels, ground, at, repeats.shifts_px, repeats.shares)
     each = np.arange(len(levels))
     written = picture.encoder.luma_chroma_at(levels[None], each, np.zeros_like(each))
     return np.ascontiguousarray(written.T), share

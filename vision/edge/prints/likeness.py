@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from vision.compiled import compiled
 from vision.edge.model.encoding import encoded_at
-from vision.edge.prints.shifted import is_inside
+from vision.edge.prints.shifted import DEEPEST_PX, Ground, is_clear, px_of
 from vision.light import BGR_OF_LEVELS
 
 Floats = NDArray[np.float64]
@@ -20,34 +20,26 @@ FEWEST_CELLS = 12
 
 
 @compiled
-def cells_beside(
-    levels: Singles, nodes: Floats, apart: int, half: int, deepest: int, borders: Floats, steps: Singles
-) -> tuple[Singles, Singles]:
+def cells_beside(levels: Singles, ground: Ground, steps: Singles) -> tuple[Singles, Singles]:
     """(R, C, 3): encoded blue green red of cells of `CELL_PX` beside a side, less their mean; (R, C): 1 if clear, or 0.
 
-    They reach from `-half` to `half` px along the side and to `deepest` inward; of what is not clear nothing is told.
-    `nodes` (I, J, 2) are the places in `levels` (H, W, 3) of px `apart` inward and along, from the first on; `borders`
-    (P, 3) are px inside of what is clear, of (1, along, inward); `steps` are the encoder's.
+    They reach as far as the ground has nodes, from the side on; of what is not clear nothing is told. The picture has
+    `levels` (H, W, 3); `steps` are the encoder's.
     """
     height, width = levels.shape[:2]
-    rows, columns = deepest // CELL_PX, 2 * half // CELL_PX
+    to_px, half_px, borders, half = ground.to_px, float(ground.half_px), ground.borders, ground.half_px
+    rows, columns = DEEPEST_PX // CELL_PX, 2 * half // CELL_PX
     seen, clear = np.zeros((rows, columns, 3), np.float32), np.zeros((rows, columns), np.float32)
     of_cell, mean, many = np.empty(3, np.float32), np.zeros(3), 0
-    share = np.float32(1.0 / CELL_PX**2)
+    share, middle = np.float32(1.0 / CELL_PX**2), (CELL_PX - 1.0) / 2.0
     for r in range(rows):
         for c in range(columns):
-            middle = (CELL_PX - 1.0) / 2.0
-            if not is_inside(borders, CELL_PX * c + middle - half, CELL_PX * r + middle):
+            if not is_clear(borders, CELL_PX * c + middle - half, CELL_PX * r + middle):
                 continue
             of_cell[:] = np.float32(0.0)
             for down in range(CELL_PX * r, CELL_PX * (r + 1)):
-                i, v = down // apart, (down % apart) / apart
-                for on in range(CELL_PX * c, CELL_PX * (c + 1)):
-                    j, u = on // apart, (on % apart) / apart
-                    x = (1.0 - v) * ((1.0 - u) * nodes[i, j, 0] + u * nodes[i, j + 1, 0])
-                    x += v * ((1.0 - u) * nodes[i + 1, j, 0] + u * nodes[i + 1, j + 1, 0])
-                    y = (1.0 - v) * ((1.0 - u) * nodes[i, j, 1] + u * nodes[i, j + 1, 1])
-                    y += v * ((1.0 - u) * nodes[i + 1, j, 1] + u * nodes[i + 1, j + 1, 1])
+                for on in range(CELL_PX * c - half, CELL_PX * (c + 1) - half):
+                    x, y = px_of(to_px, half_px, on, down)
                     x, y = max(0.0, min(x, width - 1.001)), max(0.0, min(y, height - 1.001))
                     left, top = int(x), int(y)
                     p, q = np.float32(x - left), np.float32(y - top)

@@ -16,16 +16,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.compiled import compiled
 from vision.edge.pixels.windows import Picture
 from vision.edge.prints.likeness import CELL_PX, LEAST_SHARE, cells_beside, differences_beside
-from vision.edge.prints.shifted import CLEAR_PX, Ground, Pixels, Shifts, found_again, shown_at
+from vision.edge.prints.shifted import Ground, is_clear, matched, places_of, shown_at
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
-Ints = NDArray[np.int64]
 
-DEEPEST_PX = 88  # inside a side: so far the print is looked through
-COARSE_PX = 8  # a picture of the mat is plane enough between places so far apart
 MOST_TRIED, MOST_TAKEN = 16, 5
 ALIKE = 0.6  # of what strangers, places without a likeness, differ by: what differs less may be the same figure
 STEPS = 2
@@ -37,7 +35,7 @@ WORSE = 2.5  # times the least difference: places that differ more show somethin
 class Repeats:
     """K shifts of a side's print, and in each of its T stretches the shares (T, K) in which they are mixed there."""
 
-    shifts: Shifts  # K
+    shifts_px: Floats  # (K, 2) along and inward
     shares: Floats  # (T, K), 0 where a shift does not hold; of each stretch 1 in all, or 0 where none holds
 
 
@@ -53,56 +51,61 @@ def find_repeats(picture: Picture, ground: Ground, sought_px: tuple[float, float
         return None
     least = math.ceil(least_px / CELL_PX)
     shifts = CELL_PX * (best[:, ::-1] + np.array([-(fits.shape[1] // 2), least])).astype(np.float64)
-    voting = ALIKE * strangers > costs[:, best[:, 0], best[:, 1]].T  # (K, T)
-    pixels = _sought(picture, ground, sought_px)
-    own, _ = shown_at(picture, pixels, Shifts.still(ground), np.ones((ground.count, 1)))
-    for _ in range(STEPS):
-        found = found_again(picture, pixels, own, Shifts.on(ground, picture, shifts), ground.count)
-        shifts = shifts + found.step_px(voting)
-    there = Shifts.on(ground, picture, shifts)
-    return _taken(there, found_again(picture, pixels, own, there, ground.count).costs(LEAST_SHARE), least_px)
+    votes = np.ascontiguousarray(ALIKE * strangers[:, None] > costs[:, best[:, 0], best[:, 1]]).T
+    levels, at = picture.scene.levels, places_of(ground, *places_inside(ground, *sought_px))
+    own, _ = shown_at(levels, ground, at, np.zeros((1, 2)), np.ones((len(strangers), 1)))
+    shifts, seen, left = matched(levels, ground, at, own, shifts, votes, STEPS)
+    enough = (seen > 0.0) & (seen >= LEAST_SHARE * np.bincount(at.stretch, minlength=len(strangers)))
+    shares = taken(shifts, np.where(enough, left, np.inf), least_px)
+    return Repeats(shifts, shares) if shares.any() else None
 
 
-def _sought(picture: Picture, ground: Ground, sought_px: tuple[float, float]) -> Pixels:
-    """Places inside the side, a cell apart."""
-    along, deep = np.meshgrid(
-        np.arange(ground.stretches_px[0], ground.stretches_px[-1], CELL_PX), np.arange(*sought_px, CELL_PX)
-    )
-    clear = ground.is_clear(along, deep)
-    return Pixels.at(picture, ground, along[clear], deep[clear])
+@compiled
+def places_inside(ground: Ground, from_px: float, to_px: float) -> tuple[Floats, Floats]:
+    """(N,) along and inward: places of a band inside the side, a cell apart, that show cloth."""
+    along = np.arange(ground.stretches_px[0], ground.stretches_px[-1], CELL_PX)
+    deep = np.arange(from_px, to_px, CELL_PX)
+    places, many = np.empty((2, len(along) * len(deep))), 0
+    for d in deep:
+        for a in along:
+            places[0, many], places[1, many] = a, d
+            many += is_clear(ground.borders, a, d)
+    return places[0, :many], places[1, :many]
 
 
-def _taken(shifts: Shifts, costs: Floats, least_px: float) -> Repeats | None:
-    """Of K shifts, those that hold in each stretch, by their mean square differences `costs` (K, T) there."""
-    apart = np.hypot(*(shifts.px[:, None] - shifts.px).transpose(2, 0, 1)) < APART_PX
-    first = ~np.any(np.tril(apart, -1), axis=1) & (shifts.px[:, 1] > least_px)
-    if not first.any():
-        return None
-    shifts, costs = shifts.of(first), costs[first]
-    shares = np.zeros(costs.T.shape)
-    for t, cost in enumerate(costs.T):
-        least = float(cost.min(initial=np.inf))
-        if math.isfinite(least):
-            # They are in the order of how well they fit all stretches.
-            holds = np.flatnonzero(cost <= WORSE * least)[:MOST_TAKEN]
-            shares[t, holds] = 1.0 / np.maximum(cost[holds], 1e-12)
-            shares[t] /= shares[t].sum()
-    return Repeats(shifts, shares)
+@compiled
+def taken(shifts_px: Floats, costs: Floats, least_px: float) -> Floats:
+    """(T, K): the shares of K shifts in each stretch, by their mean square differences `costs` (K, T) there.
+
+    Shifts are in the order of how well they fit all stretches.
+    """
+    shares, many = np.zeros(costs.T.shape), len(shifts_px)
+    other = shifts_px[:, 1] > least_px
+    for k in range(many):
+        for before in range(k):
+            off = shifts_px[k] - shifts_px[before]
+            if math.hypot(off[0], off[1]) < APART_PX:
+                other[k] = False
+    for t in range(len(shares)):
+        least, count, total = np.inf, 0, 0.0
+        for k in range(many):
+            if other[k]:
+                least = min(least, costs[k, t])
+        for k in range(many):
+            if other[k] and count < MOST_TAKEN and costs[k, t] < np.inf and costs[k, t] <= WORSE * least:
+                shares[t, k] = 1.0 / max(costs[k, t], 1e-12)
+                count, total = count + 1, total + shares[t, k]
+        for k in range(many):
+            shares[t, k] /= max(total, 1e-30)
+    return shares
 
 
 def _all_costs(
     picture: Picture, ground: Ground, sought_px: tuple[float, float], least_px: float
 ) -> tuple[Singles, Singles]:
     """(T, D, 2 C) mean square differences of each stretch from all places deeper, in cells; (T,) those of strangers."""
-    half = math.ceil(ground.half_px) + DEEPEST_PX // 2
-    along = np.arange(-half, half + COARSE_PX, COARSE_PX, dtype=np.float64)
-    deep = np.arange(0.0, DEEPEST_PX + COARSE_PX, COARSE_PX)
-    nodes = picture.camera.px_from_mat(ground.places_mat_mm(*np.meshgrid(along, deep)), picture.height_mm)
-    borders = ground.borders - np.array([CLEAR_PX, 0.0, 0.0])
-    seen, clear = cells_beside(
-        picture.scene.levels, nodes, COARSE_PX, half, DEEPEST_PX, borders, picture.encoder.steps[0]
-    )
-    middles = np.arange(-half + 0.5, half, CELL_PX)
+    seen, clear = cells_beside(picture.scene.levels, ground, picture.encoder.steps[0])
+    middles = np.arange(-ground.half_px + 0.5, ground.half_px, CELL_PX)
     ends = np.searchsorted(middles, ground.stretches_px).astype(np.int64)
     band = round(sought_px[0] / CELL_PX), round(sought_px[1] / CELL_PX)
     return differences_beside(seen, clear, *band, ends, math.ceil(least_px / CELL_PX))

@@ -2,18 +2,30 @@
 
 from __future__ import annotations
 
+import math
 from functools import cache
+from types import SimpleNamespace
 
 import cv2
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from calibration.pinhole import Lens, Pinhole
 from tests.vision.exact import MM_PER_PX, Piece, camera, everywhere, picture
 from vision.edge.pixels.windows import Axes, Window, sample
 from vision.edge.prints.foretelling import Prints, read_prints
 from vision.edge.prints.likeness import differences
-from vision.edge.prints.shifted import mixed
+from vision.edge.prints.shifted import (
+    DEEPEST_PX,
+    MIDDLE_PX,
+    REACH_PX,
+    Ground,
+    ground_beside,
+    places_of,
+    px_of,
+    shown_at,
+)
 from vision.edge.sides import Picture, SideStart, fit_sides
 from vision.finding.mat import Scene, compare_with_mat, mat_picture
 from vision.light import linear_image
@@ -122,9 +134,25 @@ def test_between_pixels_a_cubic_is_seen_as_it_is() -> None:
     """Cubic convolution reproduces polynomials of the second degree (R. Keys, 1981)."""
     y, x = np.mgrid[0:12, 0:14].astype(np.float32)
     levels = np.stack([0.1 * x + 0.2 * y, 0.01 * x * x, 0.02 * x * y], axis=2)
-    where = np.array([[5.3, 4.6, 0.0, 0.0], [7.75, 6.2, 0.0, 0.0]])
-    inside = np.zeros((1, 1, 3))
-    seen, share = mixed(levels, where, np.zeros(2, np.int64), np.zeros((1, 3, 2)), inside, np.ones((1, 1)))
-    px, py = where[:, 0], where[:, 1]
+    to_px = np.zeros((2, 15))
+    to_px[0, 5], to_px[1, 0], to_px[1, 1] = 8.0, MIDDLE_PX, REACH_PX  # along is x, inward y
+    ground = Ground(to_px, 8, np.zeros((1, 3)), np.array([0.0, 8.0]))
+    px, py = np.array([5.3, 7.75]), np.array([4.6, 6.2])
+    seen, share = shown_at(levels, ground, places_of(ground, px - 2.0, py), np.array([[2.0, 0.0]]), np.ones((1, 1)))
     np.testing.assert_allclose(seen, np.column_stack([0.1 * px + 0.2 * py, 0.01 * px * px, 0.02 * px * py]), atol=1e-5)
     np.testing.assert_allclose(share, 1.0)
+
+
+def test_places_beside_a_side_are_where_a_lens_shows_them() -> None:
+    """Of a lens as wide and a camera as aslant as any on a table; held against the whole of its model."""
+    lens = Lens((1920, 1080), (1500.0, 1500.0), (960.0, 540.0), (-0.2, 0.05, 0.0005, -0.0005, 0.0))
+    tilt = math.radians(20.0)
+    turned = np.array([[1.0, 0.0, 0.0], [0.0, math.cos(tilt), -math.sin(tilt)], [0.0, math.sin(tilt), math.cos(tilt)]])
+    pinhole = Pinhole(lens, np.diag([1.0, -1.0, -1.0]) @ turned, np.array([-300.0, 180.0, 800.0]))
+    axes = Axes.at(pinhole, 0.4, np.array([[250.0, 120.0]]), np.array([[0.8, 0.6]]), np.array([300.0]))
+    ground = ground_beside(SimpleNamespace(camera=pinhole, height_mm=0.4), axes, 0, np.zeros(1, int), (-9.0, 9.0), 48.0)
+    along, deep = np.random.default_rng(1).uniform([-ground.half_px, -8.0], [ground.half_px, DEEPEST_PX], (50, 2)).T
+    places = along[:, None] * axes.along - deep[:, None] * axes.outward
+    true_px = pinhole.px_from_mat(axes.middles_mat_mm + places / axes.scale, 0.4)
+    seen_px = [px_of(ground.to_px, float(ground.half_px), a, d) for a, d in zip(along, deep, strict=True)]
+    np.testing.assert_allclose(seen_px, true_px, atol=0.01)
