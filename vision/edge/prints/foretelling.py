@@ -98,8 +98,8 @@ def _of_side(window: Window, run: slice, s: int, axes: Axes, picture: Picture, n
         return result
     result[0][:, reached[told]] = here[:, told] - here[:, inside].mean(axis=1, keepdims=True)
     near = np.flatnonzero(told & (pixels.deep_px < PAST_PX + SLOPE_PX))
-    along, deep, stretch = pixels.along_px[near], pixels.deep_px[near], pixels.stretch[near]
-    beside = [Places(along, deep + inward, stretch) for inward in (SLOPE_PX, -SLOPE_PX)]
+    along, deep = pixels.along_px[near], pixels.deep_px[near]
+    beside = [places_of(ground, along, deep + inward) for inward in (SLOPE_PX, -SLOPE_PX)]
     inner, outer = (_shown(picture, ground, places, repeats)[0] for places in beside)
     result[1][:, reached[near]] = (outer - inner) / (2.0 * SLOPE_PX)
     result[2][:, reached[near]] = (outer - 2.0 * here[:, near] + inner) / SLOPE_PX**2

@@ -18,6 +18,7 @@ Ints = NDArray[np.int64]
 
 CLEAR_PX = 3.5  # inside all sides of a piece: surely cloth alone
 DEEPEST_PX = 88  # inside a side: so far the print is looked through
+BESIDE_PX = 12.0  # about as deep as a window reaches
 OUTSIDE_PX = 8.0  # of the side: so far places are told
 MIDDLE_PX, REACH_PX = (DEEPEST_PX - OUTSIDE_PX) / 2.0, (DEEPEST_PX + OUTSIDE_PX) / 2.0
 NODES = np.cos(np.pi * (np.arange(7) + 0.5) / 7.0)  # Chebyshev's: a polynomial through them is near a lens between them
@@ -37,6 +38,7 @@ class Ground(NamedTuple):
 class Places(NamedTuple):
     """N places of a ground."""
 
+    px: Floats  # (N, 2) where the picture shows them
     along_px: Floats
     deep_px: Floats
     stretch: Ints  # in which each lies
@@ -69,7 +71,8 @@ def _nodes() -> tuple[Floats, Floats]:
 def places_of(ground: Ground, along_px: Floats, deep_px: Floats) -> Places:
     """These (N,), each in the stretch that it lies in or is next to."""
     stretch = np.searchsorted(ground.stretches_px, along_px, side="right") - 1
-    return Places(along_px, deep_px, np.clip(stretch, 0, len(ground.stretches_px) - 2).astype(np.int64))
+    px = _seen_at(ground.to_px, float(ground.half_px), along_px, deep_px)
+    return Places(px, along_px, deep_px, np.clip(stretch, 0, len(ground.stretches_px) - 2).astype(np.int64))
 
 
 @compiled
@@ -97,17 +100,37 @@ def _quartic(of: Floats, k: int, u: float, v: float) -> float:
 
 
 @compiled
-def shown_px(
-    to_px: Floats, half_px: float, borders: Floats, height: int, width: int, along: float, deep: float
-) -> tuple[float, float]:
-    """The same in a picture of that size; (0, 0) of a place that does not surely show cloth.
+def _seen_at(to_px: Floats, half_px: float, along_px: Floats, deep_px: Floats) -> Floats:
+    """(N, 2): where the picture shows places."""
+    px = np.empty((len(along_px), 2))
+    for n in range(len(px)):
+        px[n, 0], px[n, 1] = px_of(to_px, half_px, along_px[n], deep_px[n])
+    return px
 
-    The ground's parts come one by one: whole it would be counted by whoever holds it, at each of a million places.
+
+@compiled
+def _moved_by(ground: Ground, shifts_px: Floats) -> tuple[Floats, Floats]:
+    """(K, 3, 2): px in the picture by which shifts (K, 2) move places beside the side, of (1, along, inward).
+
+    And (K, P, 3), the borders of the places that they bring there.
     """
-    if abs(along) > half_px or deep > DEEPEST_PX or not is_clear(borders, along, deep):
-        return 0.0, 0.0
-    x, y = px_of(to_px, half_px, along, deep)
-    return (x, y) if 1.0 <= x < width - 2.0 and 1.0 <= y < height - 2.0 else (0.0, 0.0)
+    moves, borders = np.zeros((len(shifts_px), 3, 2)), np.empty((len(shifts_px), len(ground.borders), 3))
+    to_px, half_px, end_px = ground.to_px, float(ground.half_px), float(ground.half_px - DEEPEST_PX // 2)
+    for k in range(len(shifts_px)):
+        ahead, inward = shifts_px[k]
+        for corner in range(4):
+            u, v = 1.0 - 2.0 * (corner % 2), 1.0 - 2.0 * (corner // 2)
+            here = px_of(to_px, half_px, u * end_px, v * BESIDE_PX)
+            there = px_of(to_px, half_px, u * end_px + ahead, v * BESIDE_PX + inward)
+            for c in range(2):
+                off = (there[c] - here[c]) / 4.0
+                moves[k, 0, c] += off
+                moves[k, 1, c] += off * u / end_px
+                moves[k, 2, c] += off * v / BESIDE_PX
+        borders[k] = ground.borders
+        for p in range(len(ground.borders)):
+            borders[k, p, 0] += ground.borders[p, 1] * ahead + ground.borders[p, 2] * inward
+    return moves, borders
 
 
 @compiled
@@ -135,17 +158,22 @@ def _match(levels: Singles, ground: Ground, at: Places, own: Singles, shifts: Fl
     """
     sums = np.zeros((len(shifts), len(ground.stretches_px) - 1, 7))
     wx, wy, sx, sy = np.empty(4, np.float32), np.empty(4, np.float32), np.empty(4, np.float32), np.empty(4, np.float32)
-    to_px, half_px, borders, (height, width) = ground.to_px, float(ground.half_px), ground.borders, levels.shape[:2]
-    along_px, deep_px, stretch = at.along_px, at.deep_px, at.stretch
+    (moves, borders), (height, width) = _moved_by(ground, shifts), levels.shape[:2]
+    to_px, half_px = ground.to_px, float(ground.half_px)
+    px, along_px, deep_px, stretch = at.px, at.along_px, at.deep_px, at.stretch
     here, ahead = px_of(to_px, half_px, 0.0, 0.0), px_of(to_px, half_px, 1.0, 0.0)
     deeper = px_of(to_px, half_px, 0.0, 1.0)
     x_by_along, y_by_along = np.float32(ahead[0] - here[0]), np.float32(ahead[1] - here[1])
     x_by_deep, y_by_deep = np.float32(deeper[0] - here[0]), np.float32(deeper[1] - here[1])
     for k in range(len(shifts)):
+        move, near = moves[k], borders[k]
         for n in range(len(own)):
-            along, deep = along_px[n] + shifts[k, 0], deep_px[n] + shifts[k, 1]
-            x, y = shown_px(to_px, half_px, borders, height, width, along, deep)
-            if x == 0.0:
+            along, deep = along_px[n], deep_px[n]
+            if not is_clear(near, along, deep):
+                continue
+            x = px[n, 0] + move[0, 0] + move[1, 0] * along + move[2, 0] * deep
+            y = px[n, 1] + move[0, 1] + move[1, 1] * along + move[2, 1] * deep
+            if x < 1.0 or y < 1.0 or x >= width - 2.0 or y >= height - 2.0:
                 continue
             left, top, t = int(x), int(y), stretch[n]
             _taps(x - left, wx, sx)
@@ -206,19 +234,21 @@ def shown_at(levels: Singles, ground: Ground, at: Places, shifts: Floats, shares
 
     Mixed in shares (T, K) of each stretch; where some of them are not seen, the others stand in.
     """
-    to_px, half_px, borders, (height, width) = ground.to_px, float(ground.half_px), ground.borders, levels.shape[:2]
-    along_px, deep_px, stretch = at.along_px, at.deep_px, at.stretch
+    (moves, borders), (height, width) = _moved_by(ground, shifts), levels.shape[:2]
+    px, along_px, deep_px, stretch = at.px, at.along_px, at.deep_px, at.stretch
     result, seen = np.zeros((len(stretch), 3), np.float32), np.zeros(len(stretch), np.float32)
     wx, wy, unused = np.empty(4, np.float32), np.empty(4, np.float32), np.empty(4, np.float32)
     for n in range(len(stretch)):
-        total = np.float32(0.0)
+        along, deep, total = along_px[n], deep_px[n], np.float32(0.0)
         for k in range(len(shifts)):
             share = np.float32(shares[stretch[n], k])
             if share == 0.0:
                 continue
-            along, deep = along_px[n] + shifts[k, 0], deep_px[n] + shifts[k, 1]
-            x, y = shown_px(to_px, half_px, borders, height, width, along, deep)
-            if x == 0.0:
+            if not is_clear(borders[k], along, deep):
+                continue
+            x = px[n, 0] + moves[k, 0, 0] + moves[k, 1, 0] * along + moves[k, 2, 0] * deep
+            y = px[n, 1] + moves[k, 0, 1] + moves[k, 1, 1] * along + moves[k, 2, 1] * deep
+            if x < 1.0 or y < 1.0 or x >= width - 2.0 or y >= height - 2.0:
                 continue
             left, top = int(x), int(y)
             _taps(x - left, wx, unused)
