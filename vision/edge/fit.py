@@ -32,6 +32,7 @@ from vision.edge.pixels.noise import Noise
 from vision.edge.pixels.sidepixels import side_pixels
 from vision.edge.pixels.windows import Axes, Window
 from vision.edge.prints.borders import Borders
+from vision.edge.scatter import line_variances
 from vision.edge.straightness import straight_precision, usual_bow_px
 from vision.finding.mat import MAD_TO_SD
 
@@ -294,10 +295,10 @@ class _Solver:
         scattered, side = np.zeros_like(inverse), np.repeat(np.arange(self.count), bins)[together]
         np.add.at(scattered, side, scores[:, :, None] * scores[:, None])
         many = np.bincount(side, minlength=self.count)
-        clustered = inverse @ scattered @ inverse * (many / np.maximum(many - 2.0, 1.0))[:, None, None]
-        own_covariance = np.zeros((self.count, 3, 3))
-        for k in range(3):
-            own_covariance[:, k, k] = np.maximum(clustered[:, k, k], inverse[:, k, k])
+        assumed, clustered = (
+            np.diagonal(one, axis1=1, axis2=2)[:, :3] for one in (inverse, inverse @ scattered @ inverse)
+        )
+        own_covariance = line_variances(assumed, clustered, many, self.telling)[:, :, None] * np.eye(3)
         for off in by_bars:
             own_covariance += off[:, :, None] * off[:, None]
         info, misfit = here.sums.info, misfit_px(here.sums.rests, self.telling)

@@ -195,7 +195,7 @@ def test_drawn_frames_are_fitted_about_as_well_as_could_be_and_that_is_stated(le
     off, stated, least = fitted_px(level, mat_picture(mean_light([picture(seed=500 + i) for i in range(8)])), 2)
     # The least is that of a known cloth on a known mat: to learn both levels from 3.5 and 5 px costs a factor of 1.26.
     assert np.sqrt(np.mean(np.square(off / least))) < 1.6
-    assert 0.25 < np.mean(np.square(off / stated)) < 2.0  # bright cloth is taken for as noisy as the mat
+    assert 0.4 < np.mean(np.square(off / stated)) < 1.6
 
 
 def test_a_noisy_picture_of_the_mat_does_not_draw_weak_edges_outward() -> None:
