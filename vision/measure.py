@@ -14,9 +14,9 @@ from shapely import Polygon
 from calibration.pinhole import Pinhole
 from vision.comparing.expected import ExpectedShape
 from vision.edge.common import Common
+from vision.edge.picture import Picture
 from vision.edge.pixels.neighbours import neighbours_of
 from vision.edge.seam_fit import Blurs
-from vision.edge.sides import Picture
 from vision.finding.mat import Scene
 from vision.finding.regions import Region, difference_map, find_regions
 from vision.finding.sharpened import before_sharpening

@@ -20,8 +20,8 @@ from calibration.pinhole import Lens, Pinhole
 from calibration.sheet.board import parse_board
 from calibration.sheet.corners import SheetView, find_sheet
 from calibration.sheet.rough import search
+from vision.edge.picture import Picture
 from vision.edge.pixels.neighbours import neighbours_of
-from vision.edge.sides import Picture
 from vision.finding.mat import compare_with_mat, guessed_mat_picture, on_mat_mask
 from vision.finding.regions import Region, difference_map
 from vision.light import linear_image

@@ -18,7 +18,7 @@ from calibration.pinhole import Pinhole
 from vision.blocks.tips import RoughTip, find_tips
 from vision.blocks.wedge import Blur, WedgeFit, fit_wedge
 from vision.comparing.expected import ExpectedStar
-from vision.edge.sides import Picture
+from vision.edge.picture import Picture
 from vision.finding.mat import Scene
 from vision.measure import Cloth, Trust
 from vision.polygons import line_meeting, side_lengths

@@ -19,9 +19,9 @@ from calibration.pinhole import Pinhole
 from vision.edge.model.encoding import BGR_OF_YCC, YCC_OF_BGR
 from vision.edge.model.seamlight import NORMAL, Camera, Levels, Pixels, Seen, equations, levels_after, variance_of
 from vision.edge.model.wedgelight import WedgePlaces, wedge_seen
+from vision.edge.picture import Picture
 from vision.edge.pixels.noise import ROUNDING
 from vision.edge.seam_fit import FREE
-from vision.edge.sides import Picture
 
 Floats = NDArray[np.float64]
 

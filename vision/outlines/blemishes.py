@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from vision.edge.sides import Picture
+from vision.edge.picture import Picture
 from vision.outlines.fitted import Outlines, trim_px
 from vision.outlines.standingout import FRAY, INSIDE_PX, THREADS_MM, Beside, told_along
 from vision.units import Blemish

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from vision.edge.common import Common
 from vision.edge.misfit import USUAL_PX
-from vision.edge.sides import Picture
+from vision.edge.picture import Picture
 from vision.finding.regions import Region
 from vision.outlines.rimcurve import RimPiece, fit_chains, rim_chains, rim_line
 from vision.outlines.unitdoubt import Cloth, Trust

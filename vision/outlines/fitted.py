@@ -13,7 +13,9 @@ from shapely import Polygon
 
 from calibration.pinhole import Pinhole
 from vision.edge.common import Common, unseen
-from vision.edge.sides import NARROW, WIDE, Picture, Reach, SideFit, Sides, SideStart, fit_sides
+from vision.edge.picture import Picture
+from vision.edge.sidefits import SideFit, Sides
+from vision.edge.sides import NARROW, WIDE, Reach, SideStart, fit_sides
 from vision.finding.contrast import CELL_PX
 from vision.medians import median
 from vision.outlines.rough import drop_flat_corners, without_side

@@ -15,7 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.edge.common import Common
-from vision.edge.sides import Picture, Reach, SideFit, SideStart, fit_sides
+from vision.edge.picture import Picture
+from vision.edge.sidefits import SideFit
+from vision.edge.sides import Reach, SideStart, fit_sides
 from vision.polygons import line_meeting
 
 Floats = NDArray[np.float64]

@@ -12,7 +12,7 @@ from calibration.pinhole import Pinhole
 from calibration.projection import mat_by_parameters
 from calibration.rig import Device
 from vision.edge.common import Common
-from vision.edge.sides import SideFit
+from vision.edge.sidefits import SideFit
 from vision.outlines.sidedoubt import SideDoubt
 from vision.polygons import outward_normals, side_lengths, sides_of
 

@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.edge.model.unevenness import differences, is_figured
+from vision.edge.picture import Picture
 from vision.edge.pixels.windows import BIN_PX, Axes, Window, sample
 from vision.edge.seam_fit import EVEN, Blurs, SeamLine, SeamSolver
-from vision.edge.sides import Picture
 from vision.outlines.unitdoubt import PRINT_FLOOR_PX
 from vision.polygons import chord
 from vision.seams.meeting import FAR_PX, SURE_PX, Meeting, sharpest

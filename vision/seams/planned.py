@@ -17,8 +17,8 @@ from shapely import Polygon
 
 from vision.comparing.expected import ExpectedShape
 from vision.comparing.rigidfit import turn_matrix
+from vision.edge.picture import Picture
 from vision.edge.seam_fit import Blurs
-from vision.edge.sides import Picture
 from vision.pieced import Piece, straight_line
 from vision.polygons import line_meeting, side_lengths, sides_of
 from vision.seams.inside import fit_seam

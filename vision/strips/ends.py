@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.edge.common import Common
-from vision.edge.sides import NARROW, SideFit
+from vision.edge.sidefits import SideFit
+from vision.edge.sides import NARROW
 from vision.pieced import PiecedLine
 from vision.polygons import line_meeting
 from vision.strips.fits import CORNER_PX, STEP_PX, Fitting, end_pieces, pieced

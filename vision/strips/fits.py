@@ -12,8 +12,10 @@ from numpy.typing import NDArray
 
 from vision.edge.common import Common
 from vision.edge.misfit import USUAL_PX
+from vision.edge.picture import Picture
 from vision.edge.seam_fit import Blurs
-from vision.edge.sides import NARROW, WIDE, Picture, Reach, SideFit, SideStart, fit_sides
+from vision.edge.sidefits import SideFit
+from vision.edge.sides import NARROW, WIDE, Reach, SideStart, fit_sides
 from vision.outlines.unitdoubt import COLOUR_FLOOR_PX, PRINT_FLOOR_PX, TILT_SHARE
 from vision.pieced import Piece, PiecedLine, straight_line
 from vision.polygons import line_meeting

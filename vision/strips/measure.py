@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 from calibration.pinhole import Pinhole
 from vision.comparing.expected import ExpectedShape, ExpectedStrip
 from vision.edge.common import Common
+from vision.edge.picture import Picture
 from vision.edge.pixels.neighbours import neighbours_of
-from vision.edge.sides import Picture, SideFit
+from vision.edge.sidefits import SideFit
 from vision.finding.mat import Scene
 from vision.measure import MOST_BLUR_PX, MOST_U_MM, PLAIN_CLOTH, Cloth, Pieces, Trust
 from vision.pieced import PiecedLine

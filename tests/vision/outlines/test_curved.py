@@ -19,7 +19,7 @@ from shapely import affinity
 from tests.vision.exact import SENSOR, VIEW, camera, everywhere
 from tests.vision.exact_cloth import Cloth, Mat, light_on_pixels
 from tests.vision.exact_cover import encode
-from vision.edge.sides import Picture
+from vision.edge.picture import Picture
 from vision.finding.mat import MatPicture, compare_with_mat, mat_picture
 from vision.light import linear_image, mean_light
 from vision.measure import Cloth as ClothHeight

@@ -9,7 +9,9 @@ import pytest
 
 from tests.vision.exact import Piece, camera, everywhere, grey, picture
 from vision.edge.common import unseen
-from vision.edge.sides import Picture, Sides, fit_sides
+from vision.edge.picture import Picture
+from vision.edge.sidefits import Sides
+from vision.edge.sides import fit_sides
 from vision.finding.mat import compare_with_mat, mat_picture
 from vision.finding.regions import difference_map
 from vision.light import linear_image

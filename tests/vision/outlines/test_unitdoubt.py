@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from tests.vision.exact import camera
 from vision.edge.common import Common
-from vision.edge.sides import SideFit
+from vision.edge.sidefits import SideFit
 from vision.outlines.unitdoubt import LEAST_FLOOR_PX, TILT_SHARE, Cloth, Trust, bows_u_mm, doubt_of
 
 Floats = NDArray[np.float64]

@@ -12,8 +12,8 @@ from scipy.stats import norm, t
 from tests.vision.exact import MM_PER_PX, SENSOR, VIEW, Piece, camera, everywhere, grey, picture
 from tests.vision.exact_cloth import Cloth, Mat, Print, light_on_pixels
 from tests.vision.exact_cover import encode
+from vision.edge.picture import Picture
 from vision.edge.seam_fit import Blurs, as_if_sure
-from vision.edge.sides import Picture
 from vision.finding.mat import compare_with_mat, mat_picture
 from vision.light import linear_image
 from vision.seams.inside import find_seams

@@ -20,7 +20,9 @@ from tests.vision.exact_scenes import LampAtTable
 from vision.edge.common import COMMON, OWN, doubted_light, held_light, in_known_light
 from vision.edge.model.cast import CAST, CastShadow
 from vision.edge.model.coverage import Rims
-from vision.edge.sides import Picture, Sides, SideStart, fit_sides
+from vision.edge.picture import Picture
+from vision.edge.sidefits import Sides
+from vision.edge.sides import SideStart, fit_sides
 from vision.finding.mat import MatPicture, compare_with_mat, mat_picture
 from vision.polygons import outward_normals
 

@@ -21,9 +21,10 @@ from vision.edge.model.encoding import YCC_OF_BGR, Encoder
 from vision.edge.model.light import Unknowns, tables
 from vision.edge.model.predicting import Light, lay_out, predict, room_for
 from vision.edge.model.ruled import NO_BARS, Bars
+from vision.edge.picture import Picture
 from vision.edge.pixels.sidepixels import SidePixels, side_pixels
 from vision.edge.pixels.windows import Axes, sample
-from vision.edge.sides import Picture, SideStart, fit_sides
+from vision.edge.sides import SideStart, fit_sides
 from vision.finding.mat import MatPicture, compare_with_mat, mat_picture
 from vision.light import linear_image, mean_light
 from vision.polygons import outward_normals

@@ -18,8 +18,9 @@ from tests.vision.exact import BLUR_PX, MM_PER_PX, Piece, camera, everywhere, gr
 from vision.edge.common import COMMON, OWN
 from vision.edge.model.barsearch import find_bars
 from vision.edge.model.ruled import Bars, mend_of
+from vision.edge.picture import Picture
 from vision.edge.pixels.windows import Axes, sample
-from vision.edge.sides import Picture, SideStart, fit_sides
+from vision.edge.sides import SideStart, fit_sides
 from vision.finding.mat import Scene, compare_with_mat, mat_picture
 from vision.light import linear_image, mean_light
 

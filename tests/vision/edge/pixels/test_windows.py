@@ -10,9 +10,9 @@ import pytest
 from numpy.typing import NDArray
 
 from calibration.pinhole import Lens, Pinhole
+from vision.edge.picture import Picture
 from vision.edge.pixels.places import rows_about
 from vision.edge.pixels.windows import BIN_PX, Axes, sample
-from vision.edge.sides import Picture
 from vision.finding.mat import compare_with_mat, mat_picture
 
 Floats = NDArray[np.float64]

@@ -10,9 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tests.vision.exact import camera, everywhere
+from vision.edge.picture import Picture
 from vision.edge.pixels.sidepixels import TILT_PX
 from vision.edge.prints.borders import CELL_PX, alike_along, changes_across
-from vision.edge.sides import Picture, SideStart, fit_sides
+from vision.edge.sides import SideStart, fit_sides
 from vision.finding.mat import compare_with_mat, mat_picture
 
 Floats = NDArray[np.float64]

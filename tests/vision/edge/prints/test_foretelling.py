@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from calibration.pinhole import Lens, Pinhole
 from tests.vision.exact import MM_PER_PX, Piece, camera, everywhere, picture
+from vision.edge.picture import Picture
 from vision.edge.pixels.windows import Axes, Window, sample
 from vision.edge.prints.foretelling import Prints, read_prints
 from vision.edge.prints.likeness import differences
@@ -26,7 +27,7 @@ from vision.edge.prints.shifted import (
     px_of,
     shown_at,
 )
-from vision.edge.sides import Picture, SideStart, fit_sides
+from vision.edge.sides import SideStart, fit_sides
 from vision.finding.mat import Scene, compare_with_mat, mat_picture
 from vision.light import linear_image
 

@@ -10,8 +10,8 @@ import pytest
 from tests.vision.exact import SENSOR, VIEW, camera
 from tests.vision.exact_cloth import Cloth, Mat, Print, light_on_pixels
 from tests.vision.exact_cover import encode
+from vision.edge.picture import Picture
 from vision.edge.pixels.windows import Axes, sample
-from vision.edge.sides import Picture
 from vision.edge.start.valley import contradicted
 from vision.finding.mat import compare_with_mat, mat_picture
 from vision.light import linear_image, mean_light
