@@ -10,6 +10,7 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from vision.edge.model.unevenness import differences, is_figured
@@ -27,6 +28,7 @@ from vision.units import Seam
 Floats = NDArray[np.float64]
 
 RIM_MM = 3.0  # this close to the outline nothing is asked
+EDGE_PX = 3.0  # and this close blur shows the mat
 LEAST_GAIN = 0.10  # nats a pixel by which two fabrics must explain better than one
 NEXT_GAIN = 0.30  # the same for a part that a seam has made already: a print's own figures must not do
 LEAST_STEP = 4.0  # the mean step across the line, in standard errors over its bins, were there many
@@ -108,7 +110,7 @@ class _Look:
         It is looked for where the colours of `cells` part, and figures end; without them near where it was.
         """
         axes = self._axes(seam.ends_mat_mm)
-        wide = None if axes is None else self._window(axes, WIDE_PX)
+        wide = None if axes is None else self._within(axes, WIDE_PX)
         if axes is None or wide is None or len(wide.side) < FEWEST:
             return seam
         if not is_figured(wide.across_px, wide.seen, np.array(self.picture.noise.sd)):
@@ -120,7 +122,7 @@ class _Look:
         """The line near another, (2, 2), by which colours part and at which figures end, and how both sides meet."""
         ends = chord(self.outline, parting_line(cells, line_mat_mm))
         axes = None if ends is None else self._axes(ends)
-        window = None if axes is None else self._window(axes, FAR_PX + WIDE_PX)
+        window = None if axes is None else self._within(axes, FAR_PX + WIDE_PX)
         if axes is None or window is None or len(window.side) < FEWEST:
             return None
         met = sharpest(window, self.blurs.luma_px, self.picture.noise, cells.width_mm * float(axes.scale[0]))
@@ -136,7 +138,7 @@ class _Look:
         for _ in range(ROUNDS):
             ends = chord(self.outline, line_mat_mm)
             axes = None if ends is None else self._axes(ends)
-            wide = None if axes is None else self._window(axes, WIDE_PX)
+            wide = None if axes is None else self._within(axes, WIDE_PX)
             if axes is None or wide is None or len(wide.side) < FEWEST:
                 return seam
             near = wide.kept(np.abs(wide.across_px) < NEAR_PX, _bins_px(wide, PRINTED_BIN_PX))
@@ -182,6 +184,13 @@ class _Look:
     def _window(self, axes: Axes, reach_px: float) -> Window:
         trims_px = np.full((1, 2), RIM_MM * float(axes.scale[0]))
         return sample(self.picture, axes, reach_px, reach_px, trims_px, np.zeros(1, np.int64))
+
+    def _within(self, axes: Axes, reach_px: float) -> Window:
+        """The pixels about a line, within the outline: where a seam meets a side askew, mat lies beside its end."""
+        window, away = self._window(axes, reach_px), self.outline - axes.middles_mat_mm[0]
+        outward, along = away @ axes.outward[0] * axes.scale[0], away @ axes.along[0] * axes.along_px_per_mm[0]
+        cloth = shapely.Polygon(np.column_stack([outward, along])).buffer(-EDGE_PX)
+        return window.kept(shapely.contains_xy(cloth, window.across_px, window.along_px))
 
     def _solver(self, window: Window, axes: Axes, uneven: Floats = EVEN, known_px: float = math.inf) -> SeamSolver:
         noise, encoder = self.picture.noise, self.picture.encoder
