@@ -140,7 +140,7 @@ def fit_sides(
         if unasked and _shadowed(fits):
             unasked, prior = False, unseen(float(np.median(axes.rims.height_px)), shadowed=True)
             fits = solve(here, Unknowns(fits.own, prior.values), prior, Until(SHADOWED_STEPS, FINELY_U), fits)
-        last, axes, offsets = axes, _rebased(axes, fits, picture), np.zeros(len(starts))
+        last, axes, offsets = axes, moved_axes(axes, fits.own[:, :2], picture), np.zeros(len(starts))
         bows, valleys = fits.own[:, 2], valleys - fits.own[:, 0]
     assert fits is not None
     return told_sides(picture, fits, last, axes, everything, window, bars, valleys, prints)
@@ -207,8 +207,3 @@ def _ends_px(axes: Axes, trims_px: Floats) -> Floats:
 def _shadowed(fits: Fits) -> bool:
     """Whether what is seen contradicts light from above."""
     return fits.shadow_doubt > CONTRADICTED or fits.leaning > LEANING
-
-
-def _rebased(axes: Axes, fits: Fits, picture: Picture) -> Axes:
-    """Axes along the lines as fitted."""
-    return moved_axes(axes, fits.own[:, :2], picture)

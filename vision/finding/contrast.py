@@ -60,6 +60,11 @@ def in_cells(image: Floats32) -> Floats32:
     return _halved(np.ascontiguousarray(image, np.float32))
 
 
+def in_pixels(mask: Mask) -> Mask:
+    """A mask of cells (h, w) as one of pixels, a last row and column more where the picture's are odd."""
+    return np.repeat(np.repeat(mask, CELL_PX, axis=0), CELL_PX, axis=1)
+
+
 @compiled
 def _halved(image: Floats32) -> Floats32:
     """(h, w, 3): means over squares of 2 x 2; OpenCV's own takes three times as long."""

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.finding.contrast import CELL_PX, HALO, HALO_CELLS, SIZES, Mask
+from vision.finding.contrast import CELL_PX, HALO, HALO_CELLS, SIZES, Mask, in_pixels
 from vision.finding.gaps import joined
 from vision.finding.mat import Scene
 
@@ -60,8 +60,7 @@ def _is_one(scene: Scene, one: Patch, other: Patch) -> bool:
     numbers = np.zeros((high - low)[::-1], np.uint8)
     for k, ((x, y), mask) in enumerate((one, other)):
         numbers[y - low[1] : y - low[1] + mask.shape[0], x - low[0] : x - low[0] + mask.shape[1]][mask > 0] = k + 1
-    in_px = np.repeat(np.repeat(numbers, CELL_PX, axis=0), CELL_PX, axis=1)
-    in_px = in_px[: scene.shape[0] - low[1] * CELL_PX, : scene.shape[1] - low[0] * CELL_PX]
+    in_px = in_pixels(numbers)[: scene.shape[0] - low[1] * CELL_PX, : scene.shape[1] - low[0] * CELL_PX]
     everywhere: NDArray[np.uint8] = np.ones_like(in_px)
     corner_px = int(low[0]) * CELL_PX, int(low[1]) * CELL_PX
     return joined(scene, corner_px, in_px, everywhere, HIDDEN_CELLS * CELL_PX) == [0, 0]

@@ -14,14 +14,7 @@ from calibration.pinhole import Pinhole
 from calibration.tone import SRGB, Tone
 from vision.edge.model.mask import Sharpening
 from vision.finding.commonest import bare_spread, commonest
-from vision.finding.contrast import (
-    CELL_PX,
-    Contrast,
-    in_cells,
-    measure_contrast,
-    some_px,
-    within_share,
-)
+from vision.finding.contrast import CELL_PX, Contrast, in_cells, measure_contrast, some_px, within_share
 from vision.finding.exposure import Exposure, match_exposure
 from vision.finding.layers import Layer, part_of
 from vision.finding.register import Marks, find_move
@@ -183,7 +176,7 @@ class Scene:
     @cached_property
     def contrast(self) -> Contrast:
         """How surely each cell of 2 x 2 px differs from the bare mat."""
-        return measure_contrast(self.seen.cells, self.mat.cells, self.step, HELD - 1.0 if self.held else np.inf)
+        return measure_contrast(self.seen.cells, self.mat.cells, self.step, _most_share(self.held))
 
 
 def compare_with_mat(
@@ -206,13 +199,18 @@ def compare_with_mat(
     sparse = (slice(None, None, some_px(seen.shape)),) * 2
     there = bare.some(sparse)
     difference, shown = seen.some(sparse) - there, on_mat[sparse]
-    difference = difference[shown & within_share(difference[..., 0], there[..., 0], HELD - 1.0 if mat.held else np.inf)]
+    difference = difference[shown & within_share(difference[..., 0], there[..., 0], _most_share(mat.held))]
     noise = np.full(3, 2e-4)
     if len(difference):
         mode = commonest(difference[:, 0])
         near = np.abs(difference[:, 0] - mode) < 4.0 * bare_spread(difference[:, 0], mode)
         noise = np.array([bare_spread(channel) for channel in np.ascontiguousarray(difference[near].T)])
     return Scene(seen, bare, noise, mat.known, tone, moved_px, lamp, mat.held)
+
+
+def _most_share(held: bool) -> float:
+    """Of the mat's light, by which its place may differ from it and be bare: elsewhere is surely cloth."""
+    return HELD - 1.0 if held else np.inf
 
 
 def _bare_now(seen: Floats32, mat: MatPicture, on_mat: NDArray[np.bool_]) -> tuple[Layer, float]:

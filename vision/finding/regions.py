@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.finding.clothcells import weak_cloth, without_specks
-from vision.finding.contrast import CELL_PX, CODED_CELLS, Mask, box_about
+from vision.finding.contrast import CELL_PX, CODED_CELLS, Mask, box_about, in_pixels
 from vision.finding.gaps import joined
 from vision.finding.halves import HIDDEN_CELLS, halves_of
 from vision.finding.mat import Scene
@@ -162,7 +162,7 @@ class _Patch:
     def region(self, shape: tuple[int, ...]) -> Region:
         """The same in the pixels of a picture of (H, W)."""
         (x, y), size = self.corner, CELL_PX
-        mask = _in_pixels(self.mask)[: shape[0] - y * size, : shape[1] - x * size] > 0
+        mask = in_pixels(self.mask)[: shape[0] - y * size, : shape[1] - x * size] > 0
         contour_px = self.contour.astype(np.float64) * size + (size - 1) / 2
         return Region(contour_px, (x * size, y * size, mask.shape[1], mask.shape[0]), mask, self.cut_off)
 
@@ -285,12 +285,8 @@ def _joined(scene: Scene, parts: list[_Patch], whole: _Patch) -> list[int]:
         rows, columns = (slice(at.start - of, at.stop - of) for at, of in zip(patch.box, (top, left), strict=True))
         (numbers if k else inside)[rows, columns][patch.mask > 0] = max(k, 1)
     size = scene.shape[0] - top * CELL_PX, scene.shape[1] - left * CELL_PX
-    own, whole_px = (_in_pixels(one)[: size[0], : size[1]] for one in (numbers, inside))
+    own, whole_px = (in_pixels(one)[: size[0], : size[1]] for one in (numbers, inside))
     return joined(scene, (left * CELL_PX, top * CELL_PX), own, whole_px)
-
-
-def _in_pixels(mask: Mask) -> Mask:
-    return np.repeat(np.repeat(mask, CELL_PX, axis=0), CELL_PX, axis=1)
 
 
 def _most_of(whole: _Patch, parts: list[_Patch]) -> bool:

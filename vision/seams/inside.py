@@ -109,22 +109,18 @@ class _Look:
 
         It is looked for where the colours of `cells` part, and figures end; without them near where it was.
         """
-        axes = self._axes(seam.ends_mat_mm)
-        wide = None if axes is None else self._within(axes, WIDE_PX)
-        if axes is None or wide is None or len(wide.side) < FEWEST:
-            return seam
-        if not is_figured(wide.across_px, wide.seen, np.array(self.picture.noise.sd)):
+        about = self._about(seam.ends_mat_mm, WIDE_PX)
+        if about is None or not is_figured(about[1].across_px, about[1].seen, np.array(self.picture.noise.sd)):
             return seam
         met = None if cells is None else self.meeting(cells, seam.ends_mat_mm)
         return self.between_prints(seam.ends_mat_mm if met is None else met[0]) or seam
 
     def meeting(self, cells: Cells, line_mat_mm: Floats) -> tuple[Floats, Meeting] | None:
         """The line near another, (2, 2), by which colours part and at which figures end, and how both sides meet."""
-        ends = chord(self.outline, parting_line(cells, line_mat_mm))
-        axes = None if ends is None else self._axes(ends)
-        window = None if axes is None else self._within(axes, FAR_PX + WIDE_PX)
-        if axes is None or window is None or len(window.side) < FEWEST:
+        about = self._about(chord(self.outline, parting_line(cells, line_mat_mm)), FAR_PX + WIDE_PX)
+        if about is None:
             return None
+        axes, window = about
         met = sharpest(window, self.blurs.luma_px, self.picture.noise, cells.width_mm * float(axes.scale[0]))
         line = self._line_mat_mm(axes, met.offset_px, met.turn)
         return line, met
@@ -136,11 +132,10 @@ class _Look:
         """
         seam: Seam | None = None
         for _ in range(ROUNDS):
-            ends = chord(self.outline, line_mat_mm)
-            axes = None if ends is None else self._axes(ends)
-            wide = None if axes is None else self._within(axes, WIDE_PX)
-            if axes is None or wide is None or len(wide.side) < FEWEST:
+            about = self._about(chord(self.outline, line_mat_mm), WIDE_PX)
+            if about is None:
                 return seam
+            axes, wide = about
             near = wide.kept(np.abs(wide.across_px) < NEAR_PX, _bins_px(wide, PRINTED_BIN_PX))
             uneven = differences(wide.across_px, wide.along_px, wide.seen, np.array(self.picture.noise.sd))
             line = self._solver(near, axes, uneven, SURE_PX).solve(NEAR_STEPS, 0.0)
@@ -185,12 +180,19 @@ class _Look:
         trims_px = np.full((1, 2), RIM_MM * float(axes.scale[0]))
         return sample(self.picture, axes, reach_px, reach_px, trims_px, np.zeros(1, np.int64))
 
-    def _within(self, axes: Axes, reach_px: float) -> Window:
-        """The pixels about a line, within the outline: where a seam meets a side askew, mat lies beside its end."""
+    def _about(self, ends_mat_mm: Floats | None, reach_px: float) -> tuple[Axes, Window] | None:
+        """Axes along a line between two points (2, 2), and the pixels about it; None where they are too few.
+
+        They lie within the outline: where a seam meets a side askew, mat lies beside its end.
+        """
+        axes = None if ends_mat_mm is None else self._axes(ends_mat_mm)
+        if axes is None:
+            return None
         window, away = self._window(axes, reach_px), self.outline - axes.middles_mat_mm[0]
         outward, along = away @ axes.outward[0] * axes.scale[0], away @ axes.along[0] * axes.along_px_per_mm[0]
         cloth = shapely.Polygon(np.column_stack([outward, along])).buffer(-EDGE_PX)
-        return window.kept(shapely.contains_xy(cloth, window.across_px, window.along_px))
+        window = window.kept(shapely.contains_xy(cloth, window.across_px, window.along_px))
+        return None if len(window.side) < FEWEST else (axes, window)
 
     def _solver(self, window: Window, axes: Axes, uneven: Floats = EVEN, known_px: float = math.inf) -> SeamSolver:
         noise, encoder = self.picture.noise, self.picture.encoder
@@ -219,8 +221,8 @@ def _split(look: _Look, turns_rad: Floats, cells: Cells, found: list[Seam]) -> b
     seam = look.fit(start)
     told = seam is None and not found
     if told:
-        met = look.meeting(cells, start)
-        seam = look.between_prints(met[0]) if met is not None and _are_two_prints(cells, start, gain, *met) else None
+        line = _line_of_two_prints(look, cells, start, gain)
+        seam = None if line is None else look.between_prints(line)
     if seam is None:
         return False
     along = seam.ends_mat_mm[1] - seam.ends_mat_mm[0]
@@ -236,15 +238,20 @@ def _split(look: _Look, turns_rad: Floats, cells: Cells, found: list[Seam]) -> b
     return told
 
 
-def _are_two_prints(cells: Cells, start: Floats, gain: float, line: Floats, met: Meeting) -> bool:
-    """Whether two prints part at a line (2, 2) near that which the search saw: their colours tell, or how they meet.
+def _line_of_two_prints(look: _Look, cells: Cells, start: Floats, gain: float) -> Floats | None:
+    """The line (2, 2) at which two prints part near that which the search saw, if their colours tell, or how they meet.
 
     Figures as large as patches make these unlike on either side; then both sides must have hardly a colour in common,
     differ at most places along the line, and not vary together there.
     """
     two = are_two_fabrics(cells, start)
+    if two is None or not (two or gain > PRINTS_GAIN):
+        return None
+    met = look.meeting(cells, start)
+    if met is None:
+        return None
+    line, how = met
     if two:
-        return gain > PRINTS_GAIN or met.differ > MOSTLY
-    if two is None or met.differ < MOSTLY or abs(met.together) > MOSTLY:
-        return False
-    return gain > PRINTS_GAIN and in_common(cells, line) < LITTLE
+        return line if gain > PRINTS_GAIN or how.differ > MOSTLY else None
+    apart = how.differ >= MOSTLY and abs(how.together) <= MOSTLY
+    return line if apart and in_common(cells, line) < LITTLE else None
