@@ -99,6 +99,20 @@ def test_a_plain_picture_is_left_as_it_is(light: float, seed: int) -> None:
     assert find_pieces(scene, camera(), everywhere()).scene is scene
 
 
+def test_a_picture_whose_noise_compression_took_away_is_left_as_it_is() -> None:
+    # Pixels that are all alike are not known exactly: each is rounded to a 255th, which errs by a variance of
+    # 1/12 of a step's square (common practice, no source).
+    pieces = [Piece(square(70.0 + 90.0 * k, 70.0 + 45.0 * k, 7.0 + 10.0 * k), (0.5,) * 3) for k in range(3)]
+    scene = compare_with_mat(
+        linear_image(picture(*pieces, noise_sd=1e-6)), mat_picture(mean_light([picture(noise_sd=1e-6)])), everywhere()
+    )
+    found = find_pieces(scene, camera(), everywhere())
+    profiles = profiles_of(scene, straight_parts(found.regions), Encoder.of(SRGB), CLOSELY[1])
+    assert len(profiles.luma) > 8
+    assert profiles.variance.min() >= (1.0 / 255.0) ** 2 / 12.0 / 2000.0  # of the pixels in a bin, at most so many
+    assert found.scene is scene
+
+
 def test_only_luma_is_changed() -> None:
     rng = np.random.default_rng(3)
     linear = rng.uniform(0.2, 0.5, (40, 50, 3)).astype(np.float32)

@@ -27,6 +27,7 @@ LEAST_STEP = 0.08  # of luma, that an edge stands out by
 OUTLYING = 3.5  # standard deviations, of a crossing off its line or of the bare mat off its median
 PRINTED, PRINTED_OVER = 0.04, 1.5  # of the step, and of what neighbouring pixels differ
 FEWEST = 6  # pixels in a bin
+LEAST_VARIANCE = (1.0 / 255.0) ** 2 / 12.0  # of a pixel: what is written in 8 bits is rounded, also where all are alike
 FLAT_PX = -4.5  # farther inside, cloth is level whatever the camera does at its edge
 SD_OF_MAD = 1.4826
 ROWS = 30  # of which medians are taken: some five hundred pixels tell a level to a tenth of their noise
@@ -109,7 +110,7 @@ def crossing_of(
         if count[k] < FEWEST:
             return np.empty(0)
         mean[k] /= count[k]
-        square[k] = (square[k] / count[k] - mean[k] ** 2) / (count[k] - 1.0)
+        square[k] = max(square[k] / count[k] - mean[k] ** 2, LEAST_VARIANCE) / (count[k] - 1.0)
         mean[k] += levels[0]
     for c in range(3):
         found[2 * BINS + c] = middle_of(flat[c], many)
