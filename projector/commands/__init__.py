@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Sequence
+from datetime import datetime
 from io import TextIOWrapper
 from typing import Any, NoReturn
 
@@ -31,6 +32,7 @@ from projector.commands import (
 )
 from projector.commands.options import OptionError
 from projector.files.album import AlbumError
+from projector.files.faultfile import fault_line
 from projector.gauge.study import GaugeError
 from projector.light.display import DisplayError
 from projector.piecing.blocks.catalogue import BlockError
@@ -90,6 +92,7 @@ CAUTION = (
     "Rotary blades are sharp: close the blade before it leaves your hand, cut away from yourself, keep your fingers "
     "back from the ruler's edge. Do not look into the projector's lens. chalkbeam is no safety device."
 )
+FAULT = 70  # EX_SOFTWARE of BSD's sysexits.h
 COMPILING = (
     "chalkbeam: the first picture after an install takes up to half a minute longer: loops over its pixels are compiled"
 )
@@ -117,7 +120,7 @@ def parser() -> argparse.ArgumentParser:
 
 
 def main(words: Sequence[str] | None = None) -> NoReturn:
-    """Run one command and end with its exit code: 0 done, 2 wrong input, 130 interrupted."""
+    """Run one command and end with its exit code: 0 done, 2 wrong input, 70 a fault of our own, 130 interrupted."""
     words = list(sys.argv[1:] if words is None else words)
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, TextIOWrapper):  # lines for scripts are UTF-8 everywhere; odd file names stop nothing
@@ -137,4 +140,7 @@ def main(words: Sequence[str] | None = None) -> NoReturn:
         kept = str(interrupt) or "interrupted; units that were judged are in the records"
         print(f"chalkbeam: {kept}", file=sys.stderr)
         code = 130
+    except Exception as error:
+        teller.refuse(fault_line(error, words, datetime.now()))
+        code = FAULT
     sys.exit(code)

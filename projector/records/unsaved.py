@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import tempfile
 from collections import deque
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
@@ -13,6 +12,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from projector.files.writable import folders
 from projector.records.faults import RecordsError
 from projector.records.sessions import KINDS, Entry, Session, plan_name_of
 
@@ -170,21 +170,14 @@ def put_away(path: Path) -> None:
 def left_files() -> list[Path]:
     """Files that earlier sittings left, wherever they may be."""
     found = set[Path]()
-    for folder in _folders():
+    for folder in folders():
         with suppress(OSError):
             found.update(folder.glob(NAME.format("*")))
     return sorted(found)
 
 
 def _places() -> Iterator[Path]:
-    yield from (folder / NAME.format(f"{datetime.now():%Y%m%d-%H%M%S}-{os.getpid()}") for folder in _folders())
-
-
-def _folders() -> Iterator[Path]:
-    """Where the person is, then at home, then where everybody may write."""
-    for folder in (Path.cwd, Path.home, lambda: Path(tempfile.gettempdir())):
-        with suppress(OSError, RuntimeError):
-            yield folder()
+    yield from (folder / NAME.format(f"{datetime.now():%Y%m%d-%H%M%S}-{os.getpid()}") for folder in folders())
 
 
 def _written(path: Path, mode: str, deeds: Iterable[Deed]) -> bool:
