@@ -49,7 +49,6 @@ CHROMA = COMMON.index("chroma")
 COMMON_LEAST = np.array([0.4, 0.0, -0.1, -2.0, -2.0, -0.05, -0.4, -0.2, *CAST_LEAST])
 COMMON_MOST = np.array([2.5, 3.5, 3.0, 2.0, 2.0, 1.0, 0.6, 1.5, *CAST_MOST])
 VALLEY_PX = 1.5  # from where a search found the mat to begin beside a print
-CONTRADICTED = 16.0  # chi-square of 4 degrees of freedom that usual light exceeds in 3 of 1000 pictures
 BOW, FOCUS = OWN.index("bow"), OWN.index("focus")
 FEWEST_FACING = 3  # sides that can tell a blur of its own way from where they face
 LEAST_LAMP = 0.05
@@ -121,6 +120,7 @@ class _Evaluated:
 
     equations: Equations
     free: Equations  # were sides' blurs not expected to be alike
+    mixed: Floats  # (S, 7, 8 or 12) of own and common unknowns, of silent sides, too
     sums: Sums
     there: There
     follows: Floats  # (S, 15 or 19, 11 or 14)
@@ -142,8 +142,11 @@ class _Solver:
         self.lowest = np.where(np.isfinite(valleys), valleys - VALLEY_PX, -MOST_OFFSET_PX)
         self.highest = np.where(np.isfinite(valleys), valleys + VALLEY_PX, MOST_OFFSET_PX)
         self.figured = self.borders.figured
-        self.silent = self.figured | self.lined & (not beside.cut)
-        self.telling = self.seen & ~self.silent & ~self.lined  # what all sides have alike
+        self.telling = self.seen & ~self.figured & ~self.lined  # what all sides have alike
+        # A print says nothing of what the picture's sides have in common: too much of it is unknown. Only where hardly
+        # a plain side says any better.
+        spoken_for = np.count_nonzero(self.telling) >= FEWEST_FACING
+        self.silent = (self.figured & spoken_for) | (self.lined & (not beside.cut))
         own = len(prior.values)
         self.mask = beside.mask
         self.known_mask = (prior.mask, prior.covariance[own:, own:]) if len(prior.mask) else None
@@ -200,11 +203,11 @@ class _Solver:
         outward, px_per_mm = self.axes.outward, self.axes.scale
         follows, there = at.follows(self.axes.rims, outward, px_per_mm), self._there(at, levels, told)
         sums = self._summed(at, there, False, there.cuts)
-        # A print says nothing of what the picture's sides have in common: too much of it is unknown.
-        equations = self._equations(at, sums, follows).without(self.silent)
+        whole = self._equations(at, sums, follows)
+        equations = whole.without(self.silent)
         # Far from their places all sides seem to differ.
         tied = self._tied(at, equations) if np.all(told[~self.silent]) else equations
-        return _Evaluated(tied, equations, sums, there, follows)
+        return _Evaluated(tied, equations, whole.normal[:, : len(OWN), len(OWN) :], sums, there, follows)
 
     def _tied(self, at: Unknowns, free: Equations) -> Equations:
         """The same, plain sides' blurs differing by no more than the picture shows."""
@@ -287,6 +290,8 @@ class _Solver:
         by_mask: ByMask,
     ) -> Fits:
         inverse, by_common, covariance = here.equations.eliminated()
+        # Who says nothing of what is common still follows it.
+        by_common = np.where(self.silent[:, None, None], -inverse @ here.mixed, by_common)
         by_common = np.concatenate([by_common[:, :3], by_mask.sides], axis=2)
         n, bins = len(OWN), np.diff(self.pixels.side_bins)
         scores = np.einsum("bnd,bd->bn", np.repeat(here.follows[:, :n], bins, axis=0), here.sums.scores)

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.edge.common import Common, held_light, in_known_light, unseen
-from vision.edge.fit import CONTRADICTED, OWN_PRIOR, SETTLED_PX, Beside, Fits, Until, solve
+from vision.edge.fit import OWN_PRIOR, SETTLED_PX, Beside, Until, solve
 from vision.edge.model.across import in_the_light_there
 from vision.edge.model.barsearch import find_bars, lined_sides
 from vision.edge.model.encoding import BGR_OF_YCC
@@ -23,6 +23,7 @@ from vision.edge.pixels.telling import CLEAR, told_by
 from vision.edge.pixels.windows import BIN_PX, Axes, Window, sample
 from vision.edge.prints.foretelling import read_prints
 from vision.edge.sidefits import Sides, moved_axes, told_sides
+from vision.edge.sidelight import from_aside, hardly_told
 from vision.edge.start.valley import SURELY_INSIDE_PX, likeliest_offsets_px
 
 Floats = NDArray[np.float64]
@@ -38,7 +39,6 @@ ROUGHLY_PX = 0.05  # nor does so small a step at first: it moves no pixel into t
 # A plain side's place at first: so many of its rows of pixels are looked at as tell it to so much, but no fewer than
 # what all else takes that is not noise.
 PLACED_PX, ROWS = 0.007, 40.0
-LEANING = 13.8  # chi-square of 2 degrees of freedom that chance exceeds in 1 of 1000 pictures
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,10 +135,11 @@ def fit_sides(
         most_steps = SHADOWED_STEPS if prior.shadowed else reach.steps
         settles_px = SETTLED_PX if reach is reaches[-1] else ROUGHLY_PX
         fits = solve(here, start, prior, Until(most_steps, moves_u, settles_px), fits)
-        if unasked and _shadowed(fits):  # what a fit that ended early has still to move can seem one
+        if unasked and from_aside(fits, prior):  # what a fit that ended early has still to move can seem one
             fits = solve(here, fits.at, prior, Until(most_steps, FINELY_U), fits)
-        if unasked and _shadowed(fits):
-            unasked, prior = False, unseen(float(np.median(axes.rims.height_px)), shadowed=True)
+        settled, height_px = reach is reaches[-1], float(np.median(axes.rims.height_px))
+        if unasked and (from_aside(fits, prior) or (settled and hardly_told(fits, prior, height_px))):
+            unasked, prior = False, unseen(height_px, shadowed=True)
             fits = solve(here, Unknowns(fits.own, prior.values), prior, Until(SHADOWED_STEPS, FINELY_U), fits)
         last, axes, offsets = axes, moved_axes(axes, fits.own[:, :2], picture), np.zeros(len(starts))
         bows, valleys = fits.own[:, 2], valleys - fits.own[:, 0]
@@ -202,8 +203,3 @@ def _ends_px(axes: Axes, trims_px: Floats) -> Floats:
     """(S, 2): from where and up to where along their sides pixels lie `trims_px` (S, 2) within the ends."""
     half_px = axes.lengths_mm * axes.along_px_per_mm / 2.0
     return np.column_stack([trims_px[:, 0] - half_px, half_px - trims_px[:, 1]])
-
-
-def _shadowed(fits: Fits) -> bool:
-    """Whether what is seen contradicts light from above."""
-    return fits.shadow_doubt > CONTRADICTED or fits.leaning > LEANING
