@@ -2,12 +2,16 @@
 
 At `e` px beyond the seam linear light is a blend of both fabrics behind the lens' blur s:
 
-    I = F [ A(e) - a S(-e) ] + G [ 1 - A(e) - b S(e) ],   A(e) = Phi(-e / s),   S(e) = Phi(e / s) - Phi((e - w) / s)
+    I = F [ A(e) - a S(-e) ] + G [ 1 - A(e) - b S(e) ]
+    A(e) = Phi(-e / s),   S(e) = Phi((e - g) / s) - Phi((e - g - w) / s)
 
-F and G are the fabrics' light in each short bin along the seam. A seam allowance that is pressed to one side lifts the
-cloth there; within about two thicknesses w of the seam the cloth then rises, and gets less of a light from above: the
-cosine of its slope. On which side that is, and how much, is not known, so a and b are unknown, each with what is
-possible as its prior. What is compared is this light as the camera writes it down (`encoding`).
+F and G are the fabrics' light in each short bin along the seam. A seam allowance that is pressed to one side, or open,
+lifts the cloth there; within about two thicknesses w, from some way g off the seam on, the cloth then rises. It gets
+less of a light from above, and more of one that it faces: a and b are unknown, and of either sign. What is compared
+is this light as the camera writes it down (`encoding`).
+
+Where two fabrics hardly differ, a fold's light beside the seam looks much like the seam itself, a fold's width away.
+So the fit is begun there, too, and with no fold; the seam is the mean of all that is found, weighed by evidence.
 """
 
 from __future__ import annotations
@@ -41,12 +45,13 @@ from vision.edge.weighing import MODEL_ERROR
 
 Floats = NDArray[np.float64]
 
-# A rise of 0.3 mm within 0.7 mm takes 8 % of the light from above: on one side, on the other, or on none.
-DIP, DIP_U = 0.03, 0.05
+# A rise of 0.3 mm within 0.7 mm takes 8 % of a light from above, and gives as much of one at 45 degrees that it faces.
+DIP_U, NO_DIP_U = 0.06, 0.02  # of a fold, of none
 WIDTH_MM, WIDTH_U_MM = 0.7, 0.25
-# No fold, one on the inner side, one on the outer: dips and their doubts.
-HYPOTHESES = (((0.0, 0.0), (0.02, 0.02)), ((0.08, 0.0), (0.05, 0.02)), ((0.0, 0.08), (0.02, 0.05)))
-LEAST, MOST = np.array([-20.0, -0.5, -0.2, -0.2, 0.2]), np.array([20.0, 0.5, 0.4, 0.4, 4.0])
+GAP_MM, GAP_U_MM = 0.2, 0.15  # from the seam to where its fold begins: the stitches hold the cloth down
+BEGUN_AT = (0.0, -1.5, 1.5)  # fold's widths from where no fold leaves the seam
+CLEAR = 0.15  # of the encoded luma: no fold changes light by half as much, and none is taken for a step of so much
+LEAST, MOST = np.array([-20.0, -0.5, -0.2, -0.2, 0.2, 0.0]), np.array([20.0, 0.5, 0.4, 0.4, 4.0, 4.0])
 FREE = 0.3  # of the encoded range: nothing is known of a level
 HELD = 1e8  # precision of what is not asked
 MOST_STEP_PX = 1.0
@@ -87,13 +92,13 @@ class _Equations:
     """With the priors."""
 
     sums: Sums
-    normal: Floats  # (5, 5)
-    gradient: Floats  # (5,)
+    normal: Floats  # (6, 6)
+    gradient: Floats  # (6,)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
 class _State:
-    unknown: Floats  # (5,)
+    unknown: Floats  # (6,)
     levels: Levels
     variance: Floats  # (3, N)
 
@@ -125,10 +130,12 @@ class SeamSolver:
             blurs.luma_px, reaches * blurs.chroma_px, parts, YCC_OF_BGR, np.array(BGR_OF_YCC, np.float64), *tables
         )
         self.pixels = Pixels(window.across_px, window.along_px, self.bin, np.ascontiguousarray(window.seen))
-        self.prior = np.array([0.0, 0.0, DIP, DIP, WIDTH_MM * px_per_mm])
+        self.prior = np.array([0.0, 0.0, 0.0, 0.0, WIDTH_MM * px_per_mm, GAP_MM * px_per_mm])
         half_px = float(np.ptp(window.along_px)) / 2.0
         place = np.array([1e-6, 1e-3]) + np.array([1.0, half_px**2]) / known_px**2
-        self.precision = np.array([*place, DIP_U**-2, DIP_U**-2, (WIDTH_U_MM * px_per_mm) ** -2])
+        self.precision = np.array(
+            [*place, DIP_U**-2, DIP_U**-2, (WIDTH_U_MM * px_per_mm) ** -2, (GAP_U_MM * px_per_mm) ** -2]
+        )
 
     def solve(self, steps: int, least_step: float, folded: bool = True) -> SeamLine | None:
         """The seam near the window's line; the fold is only asked about where the line is nearly right.
@@ -148,10 +155,12 @@ class SeamSolver:
         if not folded:
             return self._line([(state, eq, 0.0)])
         tries = []
-        for dips, doubts in HYPOTHESES:
-            self.prior[2:4], self.precision[2:4] = dips, np.array(doubts) ** -2.0
-            start = replace(state, unknown=np.array([*state.unknown[:2], *dips, state.unknown[4]]))
-            tries.append(self._settled(start, steps, learning=False))
+        for width in BEGUN_AT[:1] if _is_clear(state.levels.mean) else BEGUN_AT:
+            for dip_u in (DIP_U, NO_DIP_U):
+                self.precision[2:4] = dip_u**-2.0
+                place = state.unknown[0] + width * self.prior[4], state.unknown[1]
+                start = replace(state, unknown=np.array([*place, *self.prior[2:]]))
+                tries.append(self._settled(start, steps, learning=False))
         return self._line(tries)
 
     def _settled(self, state: _State, steps: int, learning: bool) -> tuple[_State, _Equations, float]:
@@ -213,13 +222,20 @@ class SeamSolver:
         return _Equations(sums, normal, gradient)
 
     def _line(self, tries: list[tuple[_State, _Equations, float]]) -> SeamLine:
-        """The mean of what was tried, each weighted by its evidence."""
-        odds = np.exp(np.array([evidence for _, _, evidence in tries]) - max(evidence for _, _, evidence in tries))
+        """The mean of what was tried, each weighted by its evidence.
+
+        Pixels that err alike say less than as many others: their evidence counts for as much less as their variance
+        does (M. Ribatet, D. Cooley, A. C. Davison, Bayesian inference from composite likelihoods, Statistica Sinica 22,
+        2012, from memory).
+        """
+        told = [self._covariance(state, eq) for state, eq, _ in tries]
+        evidence = np.array([one for _, _, one in tries]) / float(np.mean([more for _, more in told]))
+        odds = np.exp(evidence - evidence.max())
         odds /= odds.sum()
         found = np.array([state.unknown for state, _, _ in tries])
         mean = odds @ found
         off = (found - mean)[:, :2]
-        covariance = np.einsum("k,kij->ij", odds, np.array([self._covariance(state, eq) for state, eq, _ in tries]))
+        covariance = np.einsum("k,kij->ij", odds, np.array([one for one, _ in told]))
         covariance = covariance + np.einsum("k,ki,kj->ij", odds, off, off)
         state, _, _ = tries[int(np.argmax(odds))]
         step, unrest = self._step(state.levels.values), self._unrest(state)
@@ -243,8 +259,10 @@ class SeamSolver:
             most = max(most, math.sqrt(within + float(state.levels.u[k, 0] / self.floor[0]) ** 2))
         return most
 
-    def _covariance(self, state: _State, eq: _Equations) -> Floats:
+    def _covariance(self, state: _State, eq: _Equations) -> tuple[Floats, float]:
         """(2, 2) of offset and turn; where bins, or rows, disagree by more than the model says, by that much more.
+
+        And how much more the offset's variance is.
 
         A stripe beside the seam errs alike in all bins, and so speaks with one voice in a row along it: clusters of two
         ways (A. C. Cameron, J. B. Gelbach, D. L. Miller, Robust inference with multiway clustering, Journal of Business
@@ -264,7 +282,12 @@ class SeamSolver:
         ):
             clustered = inverse @ (scores @ together @ scores.T) @ inverse * count / max(count - 2.0, 1.0)
             more += np.maximum(np.diag(clustered) / np.diag(inverse), 1.0)[:2] - 1.0
-        return np.asarray(inverse[:2, :2] * np.sqrt(np.outer(more, more)))
+        return np.asarray(inverse[:2, :2] * np.sqrt(np.outer(more, more))), float(more[0])
+
+
+def _is_clear(levels: Floats) -> bool:
+    """Whether two fabrics' mean `levels` (2, 3) differ by more than any fold changes light."""
+    return float(np.abs(levels[0] - levels[1]).max()) > CLEAR * float(levels[:, 0].max())
 
 
 def as_if_sure(errors: float, degrees: int) -> float:

@@ -40,7 +40,8 @@ FEWEST_IN_PART = 200
 MOST_SEAMS = 8
 LEAST_LEFT = 0.04  # of the part that is searched, on either side of a seam: another line is its rim
 # px to both sides of the line, steps of the fit, whether a fold is asked about
-REACHES = ((9.0, 6, False), (5.0, 8, True))
+REACHES = ((9.0, 6, False), (7.0, 8, True))
+FOLD_MM = 2.0  # to both sides at least, where a fold is asked about: it, and as much cloth beyond
 BINS, LEAST_BIN_PX = 6, 2.5  # so many along a seam tell how its step spreads; shorter ones see the same
 # Times the noise: such cloth may be printed, and changes along the seam; where it has the other's colour it tells none.
 RESTLESS, PRINTED_BIN_PX = 3.0, 6.0
@@ -170,28 +171,27 @@ class _Look:
         return Axes.at(self.picture.camera, self.picture.height_mm, middles, along, np.array([length]))
 
     def _fitted(self, axes: Axes, reach_px: float, steps: int, folded: bool, bin_px: float) -> SeamLine | None:
-        window = self._window(axes, reach_px)
+        window = self._window(axes, max(reach_px, FOLD_MM * float(axes.scale[0])) if folded else reach_px)
         if len(window.side) < FEWEST:
             return None
         window = window.kept(np.ones(len(window.side), np.bool_), _bins_px(window, bin_px))
         return self._solver(window, axes).solve(steps, LEAST_STEP, folded)
 
     def _window(self, axes: Axes, reach_px: float) -> Window:
+        """The pixels about a line that lie within the outline: where a seam meets a side askew, mat lies beside it."""
         trims_px = np.full((1, 2), RIM_MM * float(axes.scale[0]))
-        return sample(self.picture, axes, reach_px, reach_px, trims_px, np.zeros(1, np.int64))
+        window = sample(self.picture, axes, reach_px, reach_px, trims_px, np.zeros(1, np.int64))
+        away = self.outline - axes.middles_mat_mm[0]
+        outward, along = away @ axes.outward[0] * axes.scale[0], away @ axes.along[0] * axes.along_px_per_mm[0]
+        cloth = shapely.Polygon(np.column_stack([outward, along])).buffer(-EDGE_PX)
+        return window.kept(shapely.contains_xy(cloth, window.across_px, window.along_px))
 
     def _about(self, ends_mat_mm: Floats | None, reach_px: float) -> tuple[Axes, Window] | None:
-        """Axes along a line between two points (2, 2), and the pixels about it; None where they are too few.
-
-        They lie within the outline: where a seam meets a side askew, mat lies beside its end.
-        """
+        """Axes along a line between two points (2, 2), and the pixels about it; None where they are too few."""
         axes = None if ends_mat_mm is None else self._axes(ends_mat_mm)
         if axes is None:
             return None
-        window, away = self._window(axes, reach_px), self.outline - axes.middles_mat_mm[0]
-        outward, along = away @ axes.outward[0] * axes.scale[0], away @ axes.along[0] * axes.along_px_per_mm[0]
-        cloth = shapely.Polygon(np.column_stack([outward, along])).buffer(-EDGE_PX)
-        window = window.kept(shapely.contains_xy(cloth, window.across_px, window.along_px))
+        window = self._window(axes, reach_px)
         return None if len(window.side) < FEWEST else (axes, window)
 
     def _solver(self, window: Window, axes: Axes, uneven: Floats = EVEN, known_px: float = math.inf) -> SeamSolver:

@@ -16,6 +16,7 @@ from vision.edge.picture import Picture
 from vision.edge.seam_fit import Blurs, as_if_sure
 from vision.finding.mat import compare_with_mat, mat_picture
 from vision.light import linear_image
+from vision.polygons import chord
 from vision.seams.inside import find_seams
 from vision.seams.search import Cells
 from vision.seams.stripes import is_stripe
@@ -56,6 +57,16 @@ def test_a_seam_is_found_where_it_is(light, second):
     # its ends lie on the outline's cut edges, in any order
     ends = min((seam.ends_mat_mm, seam.ends_mat_mm[::-1]), key=lambda e: float(np.abs(e - SEAM).max()))
     assert ends == pytest.approx(SEAM, abs=0.3)
+
+
+@pytest.mark.parametrize("degrees", [20, 35])
+def test_a_seam_that_meets_its_sides_askew(degrees):
+    """Mat beside its ends counted as cloth: of fabrics that hardly differ the step drowned in it."""
+    middle, turn = SLANT.mean(axis=0), math.radians(degrees)
+    askew = chord(SLANT, np.array([middle, middle + np.array([math.cos(turn), math.sin(turn)])]))
+    assert askew is not None
+    (seam,) = seams_of(Piece(SLANT, grey(0.5), askew, grey(0.46)))
+    assert np.abs(across_px(seam, askew)).max() < 0.3
 
 
 @pytest.mark.parametrize("turn_deg", [0.0, 17.0, 90.0, 133.0])

@@ -18,7 +18,7 @@ from vision.edge.model.encoding import light_of
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-UNKNOWNS = 5  # offset and turn of the line, dips inside and outside, width of the fold
+UNKNOWNS = 6  # offset and turn of the line, dips inside and outside, width of the fold and how far off it begins
 HUBER = 2.5  # residuals beyond this many standard deviations count less
 MOSTLY = 0.9  # of a pixel is one fabric's: its residuals tell how noisy that is
 FEWEST = 5
@@ -87,31 +87,34 @@ def predicted(pixels: Pixels, unknown: Floats, levels: Floats, camera: Camera) -
     light, steep = lights_of(levels, camera)
     seen, slopes = np.zeros((3, many)), np.zeros((UNKNOWNS, 3, many))
     by_level, shares = np.zeros((2, 3, many)), np.zeros((2, many))
-    offset, turn, inner, outer, width = unknown
-    s, encoded, by = camera.blur_px, np.empty(3), np.empty((6, 3))
+    offset, turn, inner, outer, width, gap = unknown
+    s, encoded, by = camera.blur_px, np.empty(3), np.empty((7, 3))
     for i in range(many):
         b = pixels.bin[i]
         e = pixels.across_px[i] - offset - turn * pixels.along_px[i]
         for r in range(len(camera.reaches_px)):
             away, part = e + camera.reaches_px[r], camera.parts[r]
-            before, d_before = normal_at((away + width) / s, camera.normal)
             here, d_here = normal_at(away / s, camera.normal)
-            after, d_after = normal_at((away - width) / s, camera.normal)
-            of_f, of_g = 1.0 - here - inner * (before - here), here - outer * (here - after)
-            by_f, by_g = (-d_here - inner * (d_before - d_here)) / s, (d_here - outer * (d_here - d_after)) / s
+            before, d_before = normal_at((away + gap + width) / s, camera.normal)
+            within, d_within = normal_at((away + gap) / s, camera.normal)
+            beyond, d_beyond = normal_at((away - gap) / s, camera.normal)
+            after, d_after = normal_at((away - gap - width) / s, camera.normal)
+            of_f, of_g = 1.0 - here - inner * (before - within), here - outer * (beyond - after)
+            by_f, by_g = (-d_here - inner * (d_before - d_within)) / s, (d_here - outer * (d_beyond - d_after)) / s
             for c in range(3):
                 f, g = light[0, c, b], light[1, c, b]
                 encoded[c], steepness = written_light(f * of_f + g * of_g, camera)
                 by[0, c] = steepness * (f * by_f + g * by_g)
-                by[1, c] = steepness * f * (before - here)
-                by[2, c] = steepness * g * (here - after)
+                by[1, c] = steepness * f * (before - within)
+                by[2, c] = steepness * g * (beyond - after)
                 by[3, c] = steepness * (inner * f * d_before + outer * g * d_after) / s
-                by[4, c] = steepness / steep[0, c, b]
-                by[5, c] = steepness / steep[1, c, b]
+                by[4, c] = by[3, c] - steepness * (inner * f * d_within + outer * g * d_beyond) / s
+                by[5, c] = steepness / steep[0, c, b]
+                by[6, c] = steepness / steep[1, c, b]
             luma_0, luma_1 = 0.0, 0.0
             for c in range(3):
-                luma_0 += camera.ycc_of[0, c] * by[4, c]
-                luma_1 += camera.ycc_of[0, c] * by[5, c]
+                luma_0 += camera.ycc_of[0, c] * by[5, c]
+                luma_1 += camera.ycc_of[0, c] * by[6, c]
             # Luma is seen at the place itself, colours also at places to both sides.
             for row in range(0 if r == 0 else 1, 3):
                 count = 1.0 if row == 0 else part
@@ -122,6 +125,7 @@ def predicted(pixels: Pixels, unknown: Floats, levels: Floats, camera: Camera) -
                     slopes[2, row, i] -= to_seen * by[1, c]
                     slopes[3, row, i] -= to_seen * by[2, c]
                     slopes[4, row, i] -= to_seen * by[3, c]
+                    slopes[5, row, i] -= to_seen * by[4, c]
                 by_level[0, row, i] += count * of_f * luma_0
                 by_level[1, row, i] += count * of_g * luma_1
             shares[1, i] += part * (1.0 - here)
