@@ -21,15 +21,14 @@ CHANCE = 2.0  # standard deviations
 LEAST = 1e-12
 
 
-def differing(normal: Floats, gradient: Floats, own: Floats, u: Floats, which: int) -> float:
+def differing(inverse: Floats, gradient: Floats, own: Floats, u: Floats, which: int) -> float:
     """By how much sides may differ in their own unknown `which`: a standard deviation about 0, at most `u[which]`.
 
-    `normal` (S, 7, 7) and `gradient` (S, 7) at `own` (S, 7) hold that 0 give or take `u` (7,) was expected before.
+    The normal matrix' `inverse` (S, 7, 7) and `gradient` (S, 7) at `own` (S, 7) hold that 0 give or take `u` (7,) was expected before.
     """
     usual, count = float(u[which]), len(own)
     if count < FEWEST:
         return usual
-    inverse = np.linalg.inv(normal)
     variance = inverse[:, which, which]
     moved = own[:, which] + np.einsum("sy,sy->s", inverse[:, which], gradient)
     # What each side says by itself, without what was expected of it.

@@ -12,6 +12,8 @@ from vision.edge.common import OWN
 
 Floats = NDArray[np.float64]
 
+UNSEEN = np.diag([1e-3, 1e-3, 1e-3, 0.0, 0.0, 0.0, 0.0])  # px^-2: a line of which no pixel tells lies within some 30 px
+
 
 @dataclass(frozen=True, eq=False)
 class Equations:
@@ -26,8 +28,7 @@ class Equations:
     def parts(self) -> tuple[Floats, Floats, Floats, Floats, Floats]:
         """The own's inverse, how they follow the common ones, these ones' equations without them, what mixes both."""
         n = len(OWN)
-        inverse = inverse_of(self.normal[:, :n, :n] + np.diag([1e-3, 1e-3, 1e-3, 0.0, 0.0, 0.0, 0.0]))
-        mixed = self.normal[:, :n, n:]
+        inverse, mixed = own_inverse(self.normal), self.normal[:, :n, n:]
         follow = -inverse @ mixed  # (S, 7, C)
         reduced = self.prior_normal + (self.normal[:, n:, n:] + np.swapaxes(mixed, 1, 2) @ follow).sum(axis=0)
         right = self.prior_gradient + (
@@ -87,6 +88,12 @@ class Equations:
         """The own unknowns' covariance were the common ones exact, how they follow these, these ones' covariance."""
         inverse, follow, reduced, _, _ = self.parts
         return inverse, follow, np.asarray(np.linalg.inv(reduced), np.float64)
+
+
+def own_inverse(normal: Floats) -> Floats:
+    """(S, 7, 7): covariance of the own unknowns, were the common ones exact; also of lines that no pixel tells of."""
+    n = len(OWN)
+    return inverse_of(normal[:, :n, :n] + UNSEEN)
 
 
 def inverse_of(matrices: Floats) -> Floats:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from vision.edge.alike import differing
 from vision.edge.common import COMMON, OWN, OWN_U, SHADOW, Common
 from vision.edge.eliminating import Sums, no_sums
-from vision.edge.equations import Equations
+from vision.edge.equations import Equations, own_inverse
 from vision.edge.evaluating import There, evaluate, rooms_for
 from vision.edge.levels import ANYWHERE, LEAST_SPREAD, Levels, first_levels, following
 from vision.edge.maskfit import ByMask, evaluate_wider, mask_told, no_mask
@@ -211,9 +211,9 @@ class _Solver:
 
     def _tied(self, at: Unknowns, free: Equations) -> Equations:
         """The same, plain sides' blurs differing by no more than the picture shows."""
-        n, own_u, normal, gradient = len(OWN), self._own_u(at), free.normal.copy(), free.gradient.copy()
+        own_u, normal, gradient = self._own_u(at), free.normal.copy(), free.gradient.copy()
         plain, telling = np.flatnonzero(~self.silent), self.telling
-        here = normal[telling, :n, :n], gradient[telling, :n], at.own[telling]
+        here = own_inverse(normal[telling]), gradient[telling, : len(OWN)], at.own[telling]
         more = differing(*here, own_u, FOCUS) ** -2 - own_u[FOCUS] ** -2
         gradient[plain, FOCUS] -= more * at.own[plain, FOCUS]
         normal[plain, FOCUS, FOCUS] += more
