@@ -24,7 +24,8 @@ LEAST = 1e-12
 def differing(inverse: Floats, gradient: Floats, own: Floats, u: Floats, which: int) -> float:
     """By how much sides may differ in their own unknown `which`: a standard deviation about 0, at most `u[which]`.
 
-    The normal matrix' `inverse` (S, 7, 7) and `gradient` (S, 7) at `own` (S, 7) hold that 0 give or take `u` (7,) was expected before.
+    The `inverse` (S, 7, 7) of the normal matrices and `gradient` (S, 7) at `own` (S, 7) hold that 0 give or take `u`
+    (7,) was expected before.
     """
     usual, count = float(u[which]), len(own)
     if count < FEWEST:
