@@ -40,7 +40,7 @@ Floats = NDArray[np.float64]
 PARALLEL_RAD = math.radians(5.0)
 LEAST_AREA_MM2 = 60.0
 MOST_BLUR_PX = 2.4  # softer sides are out of focus, or moved
-MOST_U_MM = 0.5  # of a side; who is less sure has not measured it
+MOST_U_MM = 0.5  # of a side, anywhere along it; who is less sure has not measured it
 MOST_CORNER_U_MM = 5.0  # a corner of two sides that hardly meet
 
 
@@ -154,14 +154,16 @@ def _unit(
         np.array([side.bow_mm for side in sides]),
         _widths(doubt),
         seams,
-        trouble=_trouble(region, outline, scene, camera.px_from_mat(corners, cloth.height_mm), of_sides[:n], corners_u),
+        trouble=_trouble(
+            region, outline, scene, camera.px_from_mat(corners, cloth.height_mm), doubt.ends_u_mm(), corners_u
+        ),
         bows_u_mm=bows_u_mm(sides),
         doubt=doubt,
     )
 
 
 def _trouble(
-    region: Region, outline: Outline, scene: Scene, corners_px: Floats, offsets_u: Floats, corners_u: Floats
+    region: Region, outline: Outline, scene: Scene, corners_px: Floats, ends_u: Floats, corners_u: Floats
 ) -> str | None:
     """What is wrong with the picture of this unit, if something is."""
     if touching(outline.corners_mat_mm):
@@ -176,7 +178,7 @@ def _trouble(
     soft = [side.soft_px for side in outline.sides if math.isfinite(side.soft_px) and not side.printed]
     if soft and min(soft) > MOST_BLUR_PX:
         return "blurred"
-    return "unsure" if float(offsets_u.max()) > MOST_U_MM or float(corners_u.max()) > MOST_CORNER_U_MM else None
+    return "unsure" if float(ends_u.max()) > MOST_U_MM or float(corners_u.max()) > MOST_CORNER_U_MM else None
 
 
 def _not_measured(region: Region, camera: Pinhole, cloth: Cloth) -> MeasuredUnit:

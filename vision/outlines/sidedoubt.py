@@ -56,6 +56,12 @@ class SideDoubt:
         """(K,): standard uncertainties of K figures."""
         return np.asarray(np.sqrt(np.maximum(np.einsum("ki,ij,kj->k", slopes, self.total, slopes), 0.0)))
 
+    def ends_u_mm(self) -> Floats:
+        """(N,) across each side, at that of its ends where it is less sure."""
+        n, half, total = len(self.corners_mat_mm), side_lengths(self.corners_mat_mm) / 2.0, self.total
+        offsets, tilts, both = np.diag(total)[:n], np.diag(total)[n:], np.diagonal(total, n)
+        return np.asarray(np.sqrt(offsets + half**2 * tilts + 2.0 * half * np.abs(both)))
+
     def lengths_u_mm(self) -> Floats:
         """(N,) of the sides' lengths."""
         return self.u_of(length_slopes(self.corners_mat_mm))

@@ -74,3 +74,16 @@ def test_numbering_the_sides_anew_keeps_each_sides_doubt() -> None:
     rolled = SideDoubt(corners, some, 0 * some, 0 * some, 0 * some).rolled(1)
     assert np.diag(rolled.total).tolist() == [4.0, 1.0, 2.0, 3.0, 8.0, 5.0, 6.0, 7.0]
     assert rolled.corners_mat_mm[1].tolist() == corners[0].tolist()
+
+
+@pytest.mark.parametrize("name", OUTLINES)
+def test_a_side_is_least_sure_of_one_of_its_ends(name: str) -> None:
+    """Against how far ends lie across their sides' true lines, sides moved at random."""
+    corners, rng = OUTLINES[name], np.random.default_rng(3)
+    n, half = len(corners), side_lengths(corners) / 2.0
+    root = rng.normal(0.0, 1.0, (2 * n, 2 * n)) * np.repeat([0.1, 0.004], n)[:, None]
+    none = np.zeros((2 * n, 2 * n))
+    stated = SideDoubt(corners, root @ root.T, none, none, none).ends_u_mm()
+    errors = rng.normal(0.0, 1.0, (40_000, 2 * n)) @ root.T
+    ends = [(errors[:, :n] + sign * half * errors[:, n:]).std(axis=0) for sign in (-1.0, 1.0)]
+    assert stated == pytest.approx(np.max(ends, axis=0), rel=0.02)
