@@ -48,7 +48,6 @@ OWN_PRIOR = np.array([0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0])
 CHROMA = COMMON.index("chroma")
 COMMON_LEAST = np.array([0.4, 0.0, -0.1, -2.0, -2.0, -0.05, -0.4, -0.2, *CAST_LEAST])
 COMMON_MOST = np.array([2.5, 3.5, 3.0, 2.0, 2.0, 1.0, 0.6, 1.5, *CAST_MOST])
-VALLEY_PX = 1.5  # from where a search found the mat to begin beside a print
 BOW, FOCUS = OWN.index("bow"), OWN.index("focus")
 FEWEST_FACING = 3  # sides that can tell a blur of its own way from where they face
 LEAST_LAMP = 0.05
@@ -96,7 +95,8 @@ class Beside:
     noise: Noise
     encoder: Encoder
     borders: Borders  # of the figures of the sides' prints
-    valleys_px: Floats  # (S,) offsets stay within `VALLEY_PX` of these where finite: a print's own edges lead astray
+    valleys_px: Floats  # (S,) where finite, offsets stay within `valley_px` of these: a print's own edges lead astray
+    valley_px: float
     bars: Bars  # lines along sides, which are cut
     lined: Bools  # (S,) which sides lie beside lines
     cut: bool  # unless lines are cut, sides beside them say nothing of what is common
@@ -139,8 +139,8 @@ class _Solver:
         self.rooms = rooms_for(self.pixels.most, prior.shadowed)
         self.seen = self.pixels.seen_sides
         self.usual_bow_px = usual_bow_px(self.axes.lengths_mm, self.axes.scale)
-        self.lowest = np.where(np.isfinite(valleys), valleys - VALLEY_PX, -MOST_OFFSET_PX)
-        self.highest = np.where(np.isfinite(valleys), valleys + VALLEY_PX, MOST_OFFSET_PX)
+        self.lowest = np.where(np.isfinite(valleys), valleys - beside.valley_px, -MOST_OFFSET_PX)
+        self.highest = np.where(np.isfinite(valleys), valleys + beside.valley_px, MOST_OFFSET_PX)
         self.figured = self.borders.figured
         self.telling = self.seen & ~self.figured & ~self.lined  # what all sides have alike
         # A print says nothing of what the picture's sides have in common: too much of it is unknown. Only where hardly

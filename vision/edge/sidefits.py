@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.edge.common import Common, doubted_light, doubted_shape
-from vision.edge.fit import VALLEY_PX, Fits
+from vision.edge.fit import Fits
 from vision.edge.mistaken import mistaken_px
 from vision.edge.model.encoding import BGR_OF_YCC
 from vision.edge.model.overexposed import MOSTLY, full_shares, moved_px
@@ -71,18 +71,20 @@ def told_sides(
     window: Window,
     bars: Bars,
     valleys: Floats,
+    valley_px: float,
     prints: Prints,
 ) -> Sides:
     """What is said of the sides once they are fitted: moved by what the camera does, with all that is doubted of them.
 
-    The fit was of the pixels of `window` in the axes `last`, which `axes` have followed.
+    The fit was of the pixels of `window` in the axes `last`, which `axes` have followed. Prints' fits stayed within
+    `valley_px` of their `valleys` (S,).
     """
     printed, count = prints.printed, np.bincount(window.side, minlength=window.count)
     fits = replace(fits, common=_doubted(fits.common, picture, axes))
     placed = everything.placed(axes)
     seen_px, soft_px = window.reach_px(), softness_px(placed)
     # A fit that would leave the valley contradicts the search: then either may be right.
-    astray = np.where(np.abs(valleys) > ASTRAY * VALLEY_PX, VALLEY_PX, 0.0)
+    astray = np.where(np.abs(valleys) > ASTRAY * valley_px, valley_px, 0.0)
     bent = np.where(printed & picture.scene.known, fits.own[:, 2], 0.0)
     blur_px = float(fits.common.values[0])
     bent = np.where(contradicted(placed, picture.noise, picture.encoder, blur_px, bent), bent, 0.0)

@@ -28,6 +28,7 @@ from vision.edge.start.valley import SURELY_INSIDE_PX, likeliest_offsets_px
 
 Floats = NDArray[np.float64]
 
+VALLEY_PX = 1.5  # from where a search found the mat beside a print its fit may move, of a sharp picture
 PRINTED_PX = 2.2  # inside: of a print only what is next to the edge says how bright the cloth is there
 PRINTED_BIN_PX = 3.0  # along it: about what the blur tells apart; where a figure ends within a bin it seems an edge
 SPARE_PX = 4.0  # around the widest window, for lines that move
@@ -127,7 +128,7 @@ def fit_sides(
         start.own[:, :3] = np.column_stack([offsets, np.zeros(len(starts)), bows])
         deep_ends_px = _ends_px(axes, trims * DEEPEST_PX / reach.inside_px)  # a corner's other side comes nearer there
         falls = falling(placed, deep_ends_px, seen.inside_px)
-        known = prints.borders, valleys, bars, lined, cut, coloured, falls
+        known = prints.borders, valleys, VALLEY_PX * times, bars, lined, cut, coloured, falls
         here = Beside(
             window, axes, picture.noise, picture.encoder, *known, picture.scene.mask if reach is reaches[-1] else None
         )
@@ -144,7 +145,7 @@ def fit_sides(
         last, axes, offsets = axes, moved_axes(axes, fits.own[:, :2], picture), np.zeros(len(starts))
         bows, valleys = fits.own[:, 2], valleys - fits.own[:, 0]
     assert fits is not None
-    return told_sides(picture, fits, last, axes, everything, window, bars, valleys, prints)
+    return told_sides(picture, fits, last, axes, everything, window, bars, valleys, VALLEY_PX * times, prints)
 
 
 def _before(picture: Picture, axes: Axes, prior: Common | None) -> Common:
