@@ -46,6 +46,7 @@ class SideFit:
     misfit_mm: float = 0.0  # by which all sides of the picture may be off outward together, as the model is wrong
     own_misfit_mm: float = 0.0  # by which one of them may be off by itself besides
     untold: float = 0.0  # of how a print varies there, the share that nothing foretells
+    blur_px: float = 1.0  # of luma in the picture, a standard deviation
     dazzled: bool = False  # the mat beside it is brighter than the camera can tell: as bright a cloth would not show
 
 
@@ -166,6 +167,7 @@ def _found(
             float(misfit_mm[s]),
             float(fits.own_misfit_px * to_mm[s]),
             float(prints.untold[s]),
+            float(fits.common.values[0]),
             bool(dazzled[s]),
         )
         for s in range(len(to_mm))

@@ -19,7 +19,7 @@ from vision.polygons import outward_normals, side_lengths, sides_of
 Floats = NDArray[np.float64]
 
 LEAST_FLOOR_PX = 0.002  # what the model of an edge is wrong by where the picture shows nothing: what 8 bits leave
-PRINT_FLOOR_PX = 0.06  # a print's own figures at its edge, of which nothing is known
+PRINT_FLOOR = 0.06  # of the blur, over which they are seen: a print's own figures at its edge, of which nothing is known
 FORETOLD_SHARE = (
     0.5  # of that floor, however well a print is foretold: what is foretold is cut, and blurred, as a model
 )
@@ -94,7 +94,7 @@ def bows_u_mm(sides: tuple[SideFit, ...]) -> Floats:
 def _floor_mm(side: SideFit) -> float:
     """What the model of the edge's light may be wrong by at this side."""
     if side.printed:
-        alone = PRINT_FLOOR_PX * max(side.untold, FORETOLD_SHARE)
+        alone = PRINT_FLOOR * side.blur_px * max(side.untold, FORETOLD_SHARE)
     else:
         alone = math.hypot(LEAST_FLOOR_PX, side.own_misfit_mm * side.px_per_mm)
     return math.hypot(alone, COLOUR_FLOOR_PX * side.colour_share) / side.px_per_mm

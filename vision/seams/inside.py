@@ -17,7 +17,7 @@ from vision.edge.model.unevenness import differences, is_figured
 from vision.edge.picture import Picture
 from vision.edge.pixels.windows import BIN_PX, Axes, Window, sample
 from vision.edge.seam_fit import EVEN, Blurs, SeamLine, SeamSolver
-from vision.outlines.unitdoubt import PRINT_FLOOR_PX
+from vision.outlines.unitdoubt import PRINT_FLOOR
 from vision.polygons import chord
 from vision.seams.meeting import FAR_PX, SURE_PX, Meeting, sharpest
 from vision.seams.palettes import are_two_fabrics, in_common, parting_line
@@ -140,7 +140,8 @@ class _Look:
             near = wide.kept(np.abs(wide.across_px) < NEAR_PX, _bins_px(wide, PRINTED_BIN_PX))
             uneven = differences(wide.across_px, wide.along_px, wide.seen, np.array(self.picture.noise.sd))
             line = self._solver(near, axes, uneven, SURE_PX).solve(NEAR_STEPS, 0.0)
-            found = None if line is None else self._placed(axes, line, math.hypot(MODEL_FLOOR_PX, PRINT_FLOOR_PX))
+            floor_px = math.hypot(MODEL_FLOOR_PX, PRINT_FLOOR * self.blurs.luma_px)
+            found = None if line is None else self._placed(axes, line, floor_px)
             if found is None:
                 return seam
             seam, line_mat_mm = found, found.ends_mat_mm

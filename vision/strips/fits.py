@@ -16,7 +16,7 @@ from vision.edge.picture import Picture
 from vision.edge.seam_fit import Blurs
 from vision.edge.sidefits import SideFit
 from vision.edge.sides import NARROW, WIDE, Reach, SideStart, fit_sides
-from vision.outlines.unitdoubt import COLOUR_FLOOR_PX, PRINT_FLOOR_PX, TILT_SHARE
+from vision.outlines.unitdoubt import COLOUR_FLOOR_PX, PRINT_FLOOR, TILT_SHARE
 from vision.pieced import Piece, PiecedLine, straight_line
 from vision.polygons import line_meeting
 from vision.seams.inside import find_seams, fit_seam
@@ -141,7 +141,7 @@ def floor_mm(fits: Sequence[SideFit]) -> float:
 
 
 def _piece(fit: SideFit) -> Piece:
-    figures_mm = PRINT_FLOOR_PX / fit.px_per_mm if fit.printed else 0.0
+    figures_mm = PRINT_FLOOR * fit.blur_px / fit.px_per_mm if fit.printed else 0.0
     offset_u_mm = math.hypot(math.sqrt(fit.own_covariance[0, 0]), figures_mm)
     turn_u_rad = math.hypot(math.sqrt(fit.own_covariance[1, 1]), math.sqrt(TILT_SHARE) * figures_mm / fit.length_mm)
     return Piece(fit.middle_mat_mm, fit.along, fit.length_mm, offset_u_mm, turn_u_rad)
