@@ -19,7 +19,7 @@ from vision.polygons import outward_normals, side_lengths, sides_of
 Floats = NDArray[np.float64]
 
 LEAST_FLOOR_PX = 0.002  # what the model of an edge is wrong by where the picture shows nothing: what 8 bits leave
-PRINT_FLOOR = 0.06  # of the blur, over which they are seen: a print's own figures at its edge, of which nothing is known
+PRINT_FLOOR = 0.06  # of the blur: a print's own figures at its edge, of which nothing else is known
 FORETOLD_SHARE = (
     0.5  # of that floor, however well a print is foretold: what is foretold is cut, and blurred, as a model
 )
