@@ -22,7 +22,8 @@ from vision.edge.start.valley import contradicted, softness_px
 Floats = NDArray[np.float64]
 
 FEWEST = 30  # pixels that make a side
-ASTRAY = 0.95  # of the valley's width: the fit lies at its end
+VALLEY_PX = 1.5  # from where a search found the mat beside a print its fit may move, in a sharp picture
+ASTRAY = 0.95  # of that: in a sharp picture the fit lies at its end
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -72,20 +73,18 @@ def told_sides(
     window: Window,
     bars: Bars,
     valleys: Floats,
-    valley_px: float,
     prints: Prints,
 ) -> Sides:
     """What is said of the sides once they are fitted: moved by what the camera does, with all that is doubted of them.
 
-    The fit was of the pixels of `window` in the axes `last`, which `axes` have followed. Prints' fits stayed within
-    `valley_px` of their `valleys` (S,).
+    The fit was of the pixels of `window` in the axes `last`, which `axes` have followed.
     """
     printed, count = prints.printed, np.bincount(window.side, minlength=window.count)
     fits = replace(fits, common=_doubted(fits.common, picture, axes))
     placed = everything.placed(axes)
     seen_px, soft_px = window.reach_px(), softness_px(placed)
-    # A fit that would leave the valley contradicts the search: then either may be right.
-    astray = np.where(np.abs(valleys) > ASTRAY * valley_px, valley_px, 0.0)
+    # A fit that leaves the valley contradicts the search: then either may be right.
+    astray = np.where(np.abs(valleys) > ASTRAY * VALLEY_PX, VALLEY_PX, 0.0)
     bent = np.where(printed & picture.scene.known, fits.own[:, 2], 0.0)
     blur_px = float(fits.common.values[0])
     bent = np.where(contradicted(placed, picture.noise, picture.encoder, blur_px, bent), bent, 0.0)

@@ -22,13 +22,12 @@ from vision.edge.pixels.sampling import in_reach
 from vision.edge.pixels.telling import CLEAR, told_by
 from vision.edge.pixels.windows import BIN_PX, Axes, Window, sample
 from vision.edge.prints.foretelling import read_prints
-from vision.edge.sidefits import Sides, moved_axes, told_sides
+from vision.edge.sidefits import VALLEY_PX, Sides, moved_axes, told_sides
 from vision.edge.sidelight import from_aside, hardly_told
 from vision.edge.start.valley import SURELY_INSIDE_PX, likeliest_offsets_px
 
 Floats = NDArray[np.float64]
 
-VALLEY_PX = 1.5  # from where a search found the mat beside a print its fit may move, of a sharp picture
 PRINTED_PX = 2.2  # inside: of a print only what is next to the edge says how bright the cloth is there
 PRINTED_BIN_PX = 3.0  # along it: about what the blur tells apart; where a figure ends within a bin it seems an edge
 SPARE_PX = 4.0  # around the widest window, for lines that move
@@ -145,7 +144,7 @@ def fit_sides(
         last, axes, offsets = axes, moved_axes(axes, fits.own[:, :2], picture), np.zeros(len(starts))
         bows, valleys = fits.own[:, 2], valleys - fits.own[:, 0]
     assert fits is not None
-    return told_sides(picture, fits, last, axes, everything, window, bars, valleys, VALLEY_PX * times, prints)
+    return told_sides(picture, fits, last, axes, everything, window, bars, valleys, prints)
 
 
 def _before(picture: Picture, axes: Axes, prior: Common | None) -> Common:
