@@ -267,8 +267,11 @@ def _end(frame: _Frame, rim_mm: Floats, beyond: Bools, start: int, end: int) -> 
 
 def _between_steps(frame: _Frame, rim_mm: Floats) -> Iterator[Floats]:
     """Straight lines (2, 2) through a rim (N, 2) across the strip, anew after each step along it."""
-    simple = cv2.approxPolyDP(rim_mm.astype(np.float32)[:, None], SIMPLIFY_MM, False)[:, 0]
-    knots = [int(np.argmin(np.hypot(*(rim_mm - corner).T))) for corner in simple]
+    knots = [0]
+    for corner in cv2.approxPolyDP(rim_mm.astype(np.float32)[:, None], SIMPLIFY_MM, False)[1:, 0]:
+        # A rim may come by the same place twice, as where a thread hangs out: its points are met in their order.
+        ahead = int(np.argmin(np.hypot(*(rim_mm[knots[-1] :] - corner).T)))
+        knots += [knots[-1] + ahead] if ahead else []
     stretches = list[tuple[int, int]]()  # of the rim, none of which is a step
     joined = False
     for a, b in pairwise(knots):
@@ -287,7 +290,7 @@ def _between_steps(frame: _Frame, rim_mm: Floats) -> Iterator[Floats]:
 
 def _is_straight(points: Floats) -> bool:
     line = _line_through(points)
-    along = (line[1] - line[0]) / np.hypot(*(line[1] - line[0]))
+    along = (line[1] - line[0]) / max(float(np.hypot(*(line[1] - line[0]))), 1e-9)  # which comes back where it began
     return float(np.quantile(np.abs((points - line[0]) @ [along[1], -along[0]]), 0.9)) < SIMPLIFY_MM
 
 
