@@ -19,15 +19,16 @@ Floats = NDArray[np.float64]
 
 NARROWEST_MM, NARROW_MM, MANY, PARALLEL_RAD = 6.0, 12.5, 4, math.radians(3.0)
 ALIKE = 0.2  # of the step across the line: colours that differ by less are one fabric's
+HALFWAY = 0.5  # of it: where one side's colour comes again on the other, nor is that of one colour
 MOSTLY = 0.5  # of what lies beyond a stripe is its ground again
 
 
 def is_stripe(cells: Cells, line_mat_mm: Floats) -> bool:
     """Whether a line (2, 2) that parts the cells is one of a print.
 
-    The mean colours along the line tell, by their distance from it. In stripes each side's colour beside the line comes
-    again on the other side, nearer than strips are sewn. Of the last of some stripes only the ground's does, but there
-    is little else beyond it.
+    The mean colours along the line tell, by their distance from it. In stripes one side's colour beside the line comes
+    again on the other side, nearer than strips are sewn, and the other's on this side at least halfway: there may be
+    stripes of several colours. Of the last of some stripes only the ground's does, but there is little else beyond it.
     """
     profile = _profile(cells, line_mat_mm)
     if profile is None:
@@ -35,9 +36,11 @@ def is_stripe(cells: Cells, line_mat_mm: Floats) -> bool:
     step_mm, left, right = profile
     near = max(2, math.ceil(NARROW_MM / step_mm))
     step = float(np.hypot.reduce(left[0] - right[0]))
-    returns = [_like(side[1:], other[0], step) for side, other in ((left, right), (right, left))]
-    if all(one[: near - 1].any() for one in returns):
+    away = [np.hypot.reduce(side[1:] - other[0], axis=1) / step for side, other in ((left, right), (right, left))]
+    nearest = sorted(float(one[: near - 1].min()) for one in away)
+    if nearest[0] < ALIKE and nearest[1] < HALFWAY:
         return True
+    returns = [one < ALIKE for one in away]
     return any(_is_single(one, near) for one in returns)
 
 
@@ -47,10 +50,6 @@ def _is_single(returns: NDArray[np.bool_], near: int) -> bool:
         return False
     beyond = returns[int(np.argmax(returns)) :]
     return len(beyond) > 1 and float(beyond.mean()) > MOSTLY
-
-
-def _like(side: Floats, colour: Floats, step: float) -> NDArray[np.bool_]:
-    return np.asarray(np.hypot.reduce(side - colour, axis=1) < ALIKE * step)
 
 
 def _profile(cells: Cells, line_mat_mm: Floats) -> tuple[float, Floats, Floats] | None:

@@ -192,6 +192,22 @@ def cells_of(bands, width_mm=40.0):
         ([(20, 0.5), (23, 0.2), (40, 0.5)], True),  # one stripe
         ([(20, 0.5), (33, 0.2), (40, 0.5)], False),  # a strip of half an inch
         ([(12, 0.5), (15, 0.2), (20, 0.5), (23, 0.2), (40, 0.5)], True),
+        # stripes of three colours by turns: no colour of one side is most of the other's
+        (
+            [
+                (12, 0.33),
+                (14, 0.5),
+                (17, 0.33),
+                (20, 0.5),
+                (23, 0.2),
+                (25, 0.5),
+                (28, 0.33),
+                (31, 0.2),
+                (33, 0.5),
+                (40, 0.2),
+            ],
+            True,
+        ),
         # one plain fabric, and one striped in its colour and another by turns
         ([(20, 0.5), (23, 0.2), (25, 0.5), (28, 0.2), (30, 0.5), (33, 0.2), (35, 0.5), (40, 0.2)], False),
     ],
