@@ -20,7 +20,7 @@ from vision.edge.seam_fit import EVEN, Blurs, SeamLine, SeamSolver
 from vision.outlines.unitdoubt import PRINT_FLOOR
 from vision.polygons import chord
 from vision.seams.meeting import FAR_PX, SURE_PX, Meeting, sharpest
-from vision.seams.palettes import are_two_fabrics, in_common, parting_line
+from vision.seams.palettes import LITTLE, are_two_fabrics, in_common, is_a_prints_own, parting_line
 from vision.seams.search import Cells, best_line, inner_cells
 from vision.seams.stripes import is_stripe, without_stripes
 from vision.units import Seam
@@ -34,7 +34,6 @@ NEXT_GAIN = 0.30  # the same for a part that a seam has made already: a print's 
 LEAST_STEP = 4.0  # the mean step across the line, in standard errors over its bins, were there many
 PRINTS_GAIN = 0.5  # where two prints are as light as each other, or few bins tell a step: they gain so much at least
 MOSTLY = 0.5  # of the places along a line differ; or what varies there varies together
-LITTLE = 0.25  # of their colours two fabrics may have in common, even by chance
 ALL_ROUND_RAD = np.arange(90) * math.pi / 90
 FEWEST_IN_PART = 200
 MOST_SEAMS = 8
@@ -66,8 +65,8 @@ def find_seams(
     found: list[Seam] = []
     told = _split(_Look.at(picture, corners_mat_mm, blurs), turns_rad, cells, found)
     kept = without_stripes(found)
-    if len(kept) == 1 and not told and are_two_fabrics(cells, kept[0].ends_mat_mm) is False:
-        return ()  # a print's own line; of several seams one may well have the same fabric somewhere on both sides
+    if len(kept) == 1 and not told and is_a_prints_own(cells, kept[0].ends_mat_mm):
+        return ()  # of several seams one may well have the same fabric somewhere on both sides
     return kept
 
 

@@ -24,6 +24,8 @@ FEWEST, MOST, MOST_OF_SIDE = 25, 70, 300  # cells of a patch: fewer are part of 
 CLEAR_MM = 1.0  # to either side of the line: it may run a little beside the seam, and the light across it is blurred
 NOISES, TEXTURE = 2.0, 0.03  # colours as near as so many times the noise, or such a share of the light, are one
 NOTHING = 0.05  # in common: of two fabrics, even where the patches of each are unlike
+LITTLE = 0.25  # of their colours two fabrics may have in common, even by chance
+PRINTED = 4.0  # such steps, root mean square, by which the colours of a print vary; weave and shade make fewer
 SEEN, ROUNDS = 150, 2  # cells that tell a side's colours, and how often they are asked again beside a better line
 TURNS_RAD, FARTHEST_MM = np.radians(np.arange(-6.0, 6.1, 0.25)), 4.0  # tried beside the line that the search saw
 SURPRISE = 1e-3  # of the most usual colour: how rare one may be without saying more
@@ -51,6 +53,18 @@ def in_common(cells: Cells, line_mat_mm: Floats) -> float:
     if min(len(side) for side in sides) < FEWEST:
         return 1.0
     return float(likeness([colours[side[:: max(1, len(side) // MOST_OF_SIDE)]] for side in sides])[0, 1])
+
+
+def is_a_prints_own(cells: Cells, line_mat_mm: Floats) -> bool:
+    """Whether a line (2, 2) is one of a print's figures, whose colours come again on both its sides.
+
+    Plain cloth has no lines of its own; where two fabrics of it hardly differ, they have most colours in common.
+    """
+    if are_two_fabrics(cells, line_mat_mm) is not False or in_common(cells, line_mat_mm) < LITTLE:
+        return False
+    away, colours = _beside(cells, line_mat_mm)[0], _colours(cells)
+    sides = [colours[way * away > CLEAR_MM] for way in (-1.0, 1.0)]
+    return max(float(side.var(axis=0).sum()) for side in sides) > PRINTED**2
 
 
 def parting_line(cells: Cells, line_mat_mm: Floats) -> Floats:

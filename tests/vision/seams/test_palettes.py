@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from vision.seams.palettes import are_two_fabrics, likeness, parting_line
+from vision.seams.palettes import are_two_fabrics, is_a_prints_own, likeness, parting_line
 from vision.seams.search import Cells
 
 LINE = np.array([[20.0, 0.0], [20.0, 1.0]])
@@ -53,6 +53,15 @@ def test_few_cells_tell_nothing():
     both = cells_of(lambda x, y, rng: GROUND if x < 20.0 else OTHER)
     assert are_two_fabrics(both, LINE)
     assert are_two_fabrics(both.where(both.places_mat_mm[:, 1] < 6.0), LINE) is None
+
+
+def test_plain_cloth_has_no_lines_of_its_own():
+    """Fabrics that hardly differ have most colours in common, as a print's stripes on both sides have."""
+    paler = (0.405, 0.02, 0.0)
+    hardly = cells_of(lambda x, y, rng: GROUND if x < 20.0 else paler)
+    assert are_two_fabrics(hardly, LINE) is False
+    assert not is_a_prints_own(hardly, LINE)
+    assert is_a_prints_own(cells_of(lambda x, y, rng: GROUND if x // 8.0 % 2 else DOT), LINE)
 
 
 @pytest.mark.parametrize(("off_mm", "turn_deg"), [(0.0, 0.0), (1.5, 2.0), (-1.0, -3.0)])
