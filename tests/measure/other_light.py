@@ -357,12 +357,11 @@ def _on_wall(lamp: Lamp, normal: Floats) -> Floats:
 
 
 def _left_of(seam: Floats) -> Floats:
+    """(4, 2): more than any piece reaches to the left of a seam, and beyond its ends: it may meet sides askew."""
     a, b = seam
-    ahead = (b - a) / np.hypot(*(b - a))
+    ahead = 400.0 * (b - a) / np.hypot(*(b - a))
     left = np.array([-ahead[1], ahead[0]])
-    return np.array(
-        [a - 20.0 * ahead, b + 20.0 * ahead, b + 20.0 * ahead + 400.0 * left, a - 20.0 * ahead + 400.0 * left]
-    )
+    return np.array([a - ahead, b + ahead, b + ahead + left, a - ahead + left])
 
 
 def _allowance(cells: _Cells, cloth: Prism) -> Floats32:

@@ -56,12 +56,15 @@ def test_few_cells_tell_nothing():
 
 
 def test_plain_cloth_has_no_lines_of_its_own():
-    """Fabrics that hardly differ have most colours in common, as a print's stripes on both sides have."""
-    paler = (0.405, 0.02, 0.0)
-    hardly = cells_of(lambda x, y, rng: GROUND if x < 20.0 else paler)
-    assert are_two_fabrics(hardly, LINE) is False
-    assert not is_a_prints_own(hardly, LINE)
-    assert is_a_prints_own(cells_of(lambda x, y, rng: GROUND if x // 8.0 % 2 else DOT), LINE)
+    """In a slow shade fabrics that hardly differ have most colours in common, as a print beyond any of its lines."""
+
+    def hardly(x, y, _rng):
+        return np.array(GROUND) * (1.0 if x < 20.0 else 1.06) * (1.0 + 0.2 * y / 40.0)
+
+    for colour_at, own in ((hardly, False), (lambda x, y, rng: GROUND if x // 8.0 % 2 else DOT, True)):
+        cells = cells_of(colour_at)
+        assert are_two_fabrics(cells, LINE) is False
+        assert is_a_prints_own(cells, LINE) is own
 
 
 @pytest.mark.parametrize(("off_mm", "turn_deg"), [(0.0, 0.0), (1.5, 2.0), (-1.0, -3.0)])
