@@ -90,7 +90,7 @@ class Checker:
         everywhere = np.ones((height, width), bool)
         on_mat = everywhere if self.mat is not None else on_mat_mask(rig.camera.pinhole, rig.area_mat_mm)
         trust = Trust(rig.camera_over_area().rms_mm, rig.scale_u, rig.camera)
-        mat = self.mat or guessed_mat_picture(linear_image(pixels, rig.tone), on_mat)
+        mat = self.mat or guessed_mat_picture(linear_image(pixels, rig.tone), on_mat, rig.camera.pinhole)
         scene = compare_with_mat(pixels, mat, on_mat, rig.tone)
         look = _Look(scene, rig.camera.pinhole, on_mat, trust, self.cloth, self.block_cloth)
         return look.checked(str(path), pixels, self.expected)

@@ -43,7 +43,8 @@ class Gauge:
     def is_bare(self, taken: Taken) -> bool:
         """Whether no cloth lies on the mat, as far as can be told without its picture."""
         light = self._lamplight(taken)
-        guess = compare_with_mat(light, guessed_mat_picture(light, self.on_mat), self.on_mat, self.rig.tone)
+        bare = guessed_mat_picture(light, self.on_mat, self.rig.camera.pinhole)
+        guess = compare_with_mat(light, bare, self.on_mat, self.rig.tone)
         least_px = LEAST_CLOTH_MM2 * px_per_mm(self.rig.camera.pinhole, self.on_mat) ** 2
         return all(region.cut_off for region in find_regions(guess, self.on_mat, least_px))
 

@@ -71,7 +71,7 @@ def measured(table: Table, picture: np.ndarray, bares: Sequence[np.ndarray]) -> 
     else:
         (width, depth) = table.mat.size_mm
         on_mat = on_mat_mask(camera, np.array([[0.0, 0.0], [width, 0.0], [width, depth], [0.0, depth]]))
-        mat = guessed_mat_picture(linear, on_mat)
+        mat = guessed_mat_picture(linear, on_mat, camera)
     scene = compare_with_mat(linear, mat, on_mat)
     units = measure_units(scene, camera, on_mat, pieces=find_pieces(scene, camera, on_mat))
     wanted = [piece.wanted for piece in table.pieces if piece.wanted is not None]

@@ -1,4 +1,4 @@
-"""How surely a frame differs from the bare mat, place by place, at three sizes of detail.
+"""How surely a frame differs from the bare mat, place by place, at four sizes of detail.
 
 The picture is taken in cells of 2 x 2 px. At each size the three channels are weighed by the inverse of the noise
 that bare mat shows in this very picture, their noises' dependence included: no mix of channels tells more (the
@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from vision.compiled import compiled
 from vision.finding.commonest import bare_spread, commonest
+from vision.finding.faint import up_to_their_rims
 from vision.medians import median
 
 Floats = NDArray[np.float64]
@@ -24,17 +25,21 @@ Mask = NDArray[np.uint8]
 
 CELL_PX = 2
 CODED_CELLS = 8  # squares of 16 px, where colour is kept in half the size
-SIZES = (1, 3, 5)  # cells each way, over which the difference is averaged; the last of twice the width
+SIZES = (1, 3)  # cells each way, over which the difference is averaged
+BROAD_SIZES = (3, 5)  # cells of twice the width, over which it is, too
 LEVEL = 7.0  # standard deviations of an averaged difference; noise alone reaches it never in a million pixels
 LIKELY = 4.0  # of one over 3 cells: noise reaches it in one of a thousand, cloth so far about what is sure to be some
 GROWTH_CELLS = 50  # farther from all that is surely cloth none is looked for that is only likely
-SMEAR = (0.4, 0.4, 0.5)  # of the contrast nearby: less is a neighbour's edge, spread by lens and averaging
+SMEAR, BROAD_SMEAR = 0.4, 0.5  # of the contrast nearby: less is a neighbour's edge, spread by lens and averaging
 HALO, HALO_CELLS = 0.08, 4  # of a strong contrast so near: less may be compression's blocks or sharpening
 SEEN = 10.0  # standard deviations: cloth of so much contrast shows all over
 BARE = 4.0  # standard deviations within which a place counts as bare mat when its noise is measured
 DARK = 1e-6  # light, of which any share is none
-NINTH = np.float32(1.0 / 9.0)
+NINTH, TWENTY_FIFTH = np.float32(1.0 / 9.0), np.float32(1.0 / 25.0)
 SOME = 8000  # places tell what all of a picture is like
+LEAST_PLACES = 64  # that tell what bare mat is like
+BESIDE = 0.05  # of the places of bare mat are so near to some cloth
+WIDE_CELLS = 4  # as far each way a wide mean reaches, of every other cell
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -81,32 +86,44 @@ def _halved(image: Floats32) -> Floats32:
     return halved
 
 
-def measure_contrast(seen: Floats32, mat: Floats32, step: float, most: float = np.inf) -> Contrast:
+def measure_contrast(
+    seen: Floats32, mat: Floats32, step: float, most: float = np.inf, on_mat: NDArray[np.bool_] | None = None
+) -> Contrast:
     """How surely a frame's levels differ from those of the bare mat, both in cells (h, w, 3).
 
     Brighter places are noisier: the photons' share grows with the light (Poisson), the encoding's step likewise.
     `step` is what one step of the 8-bit encoding is worth in the middle of the mat: compression may leave exact zeros,
     but no picture knows the light better than half a step. What differs by more than a share `most` of the mat's light
-    is surely cloth, and says nothing of the mat's noise.
+    is surely cloth, and says nothing of the mat's noise; nor does what is not `on_mat` (h, w), the table around it.
     """
     every = _some_cells(seen.shape)
-    light, singles, some = _at_some(seen, mat, every)
+    light, singles, some, wide = _at_some(seen, mat, every)
     middle_light, least_sd = max(median(light), 1e-4), 0.5 * step
     brighter = np.sqrt(np.maximum(light / np.float32(middle_light), np.float32(1.0)))
-    middle, bare = _bare_places(some, brighter, least_sd, within_share(singles[..., 0], light, most))
+    maybe = within_share(singles[..., 0], light, most)
+    if on_mat is not None:
+        maybe &= on_mat[::every, ::every]
+    middle, bare = _bare_places(some, brighter, least_sd, maybe)
+    # Faint cloth may pass for noise of few cells; wide means tell it from bare mat, but also what is beside any cloth.
+    surely = bare & _bare_places(wide, brighter, least_sd, maybe)[1]
+    if LEAST_PLACES <= np.count_nonzero(surely) < (1.0 - BESIDE) * np.count_nonzero(bare):
+        bare = surely
     of_cells, _ = _whitening(singles, brighter, middle, bare, least_sd)
     of_means, noise = _whitening(some, brighter, middle, bare, least_sd)
     cells, means, halved, noisier = _distances(seen, mat, np.float32(1.0 / middle_light), of_cells, of_means)
-    sure, maybe_cloth = _beyond(means, SIZES[1], SMEAR[1], GROWTH_CELLS)
-    sure |= _beyond(cells, SIZES[0], SMEAR[0])[0]
+    sure, maybe_cloth = _beyond(means, SIZES[1], SMEAR, GROWTH_CELLS)
+    sure |= _beyond(cells, SIZES[0], SMEAR)[0]
     # What is averaged over many cells is as good in every other one.
-    if min(noisier.shape) > SIZES[2]:
-        broad = np.asarray(cv2.blur(halved, (SIZES[2], SIZES[2])), np.float32)
+    faint = np.zeros(noisier.shape, np.uint8)
+    for size in BROAD_SIZES if min(noisier.shape) > BROAD_SIZES[-1] else ():
+        broad = np.asarray(cv2.blur(halved, (size, size)), np.float32)
         here = np.ix_(*(np.minimum(np.arange(0, n, every) // 2, n // 2 - 1) for n in sure.shape))
         of_broad, broad_noise = _whitening(broad[here], np.sqrt(noisier[here]), middle, bare, least_sd)
         distance = _squared(broad, noisier, of_broad)
-        weak = _weak(_beyond(distance, SIZES[2], SMEAR[2])[0], distance, noise / broad_noise)
-        sure |= np.asarray(cv2.resize(weak, sure.shape[::-1], interpolation=cv2.INTER_NEAREST), np.uint8)
+        faint |= _faint(_beyond(distance, size, BROAD_SMEAR)[0], distance, noise / broad_noise, size)
+    if faint.any():
+        middles = np.asarray(cv2.resize(faint, sure.shape[::-1], interpolation=cv2.INTER_NEAREST), np.uint8)
+        sure |= up_to_their_rims(middles, sure, seen, mat, of_means)
     return Contrast(means, sure, maybe_cloth)
 
 
@@ -143,15 +160,15 @@ def _whitening(
 
 
 @compiled
-def _at_some(seen: Floats32, mat: Floats32, every: int) -> tuple[Floats32, Floats32, Floats32]:
-    """Of every so many cells the mat's light, the difference from it, and its mean over the 3 x 3 cells about it.
+def _at_some(seen: Floats32, mat: Floats32, every: int) -> tuple[Floats32, Floats32, Floats32, Floats32]:
+    """Of every so many cells the mat's light, the difference from it, its mean over the 3 x 3 cells about, a wide mean.
 
     The picture is mirrored at its rim.
     """
     height, width = seen.shape[:2]
     size = -(-height // every), -(-width // every)
     light, singles = np.empty(size, np.float32), np.empty((*size, 3), np.float32)
-    means = np.zeros((*size, 3), np.float32)
+    means, wide = np.zeros((*size, 3), np.float32), np.zeros((*size, 3), np.float32)
     for row in range(size[0]):
         for column in range(size[1]):
             at_y, at_x = every * row, every * column
@@ -163,7 +180,12 @@ def _at_some(seen: Floats32, mat: Floats32, every: int) -> tuple[Floats32, Float
                     y, x = _mirrored(at_y + down, height), _mirrored(at_x + on, width)
                     for c in range(3):
                         means[row, column, c] += (seen[y, x, c] - mat[y, x, c]) * NINTH
-    return light, singles, means
+            for down in range(-WIDE_CELLS, WIDE_CELLS + 1, 2):
+                for on in range(-WIDE_CELLS, WIDE_CELLS + 1, 2):
+                    y, x = _mirrored(at_y + down, height), _mirrored(at_x + on, width)
+                    for c in range(3):
+                        wide[row, column, c] += (seen[y, x, c] - mat[y, x, c]) * TWENTY_FIFTH
+    return light, singles, means, wide
 
 
 @compiled
@@ -276,23 +298,23 @@ def _above(distance: Floats32, nearby: Floats32, around: Floats32, smear: np.flo
     return sure, likely
 
 
-def _weak(differs: Mask, distance: Floats32, finer: float) -> Mask:
-    """What only the greatest size can show: elsewhere it would blur over the gap between neighbours.
+def _faint(differs: Mask, distance: Floats32, finer: float, size: int) -> Mask:
+    """What only means over so many of these cells can show: elsewhere they would blur over the gap between neighbours.
 
-    `finer` is the noise of the next finer size over this one's. A thread seems as wide as what it is averaged over.
+    `finer` is the noise of the finest means over that of these. A thread seems as wide as what it is averaged over.
     """
-    weak = cv2.bitwise_and(differs, (distance < (SEEN * finer) ** 2).view(np.uint8))
-    square = np.ones((SIZES[2] + 1, SIZES[2] + 1), np.uint8)  # even: dilated from the other side than eroded
-    before = SIZES[2] // 2
-    thin = cv2.erode(weak, square, anchor=(before, before))
-    return np.asarray(cv2.dilate(thin, square, anchor=(SIZES[2] - before,) * 2), np.uint8)
+    faint = cv2.bitwise_and(differs, (distance < (SEEN * finer) ** 2).view(np.uint8))
+    square = np.ones((size + 1, size + 1), np.uint8)  # even: dilated from the other side than eroded
+    before = size // 2
+    thin = cv2.erode(faint, square, anchor=(before, before))
+    return np.asarray(cv2.dilate(thin, square, anchor=(size - before,) * 2), np.uint8)
 
 
 def _bare_places(
     sample: Floats32, brighter: Floats32, least_sd: float, maybe: NDArray[np.bool_]
 ) -> tuple[Floats, NDArray[np.bool_]]:
     """The commonest difference (3,), and which of the places (h, w, 3) look like bare mat, of those that may be any."""
-    places = maybe.ravel() if np.count_nonzero(maybe) >= 64 else np.ones(maybe.size, bool)
+    places = maybe.ravel() if np.count_nonzero(maybe) >= LEAST_PLACES else np.ones(maybe.size, bool)
     values = sample.reshape(-1, 3)[places]
     middle = np.array([commonest(values[:, c]) for c in range(3)])
     off = np.asarray((values - middle) / brighter.reshape(-1, 1)[places], np.float32)

@@ -16,6 +16,7 @@ from vision.edge.model.mask import Sharpening
 from vision.finding.commonest import bare_spread, commonest
 from vision.finding.contrast import CELL_PX, Contrast, in_cells, measure_contrast, some_px, within_share
 from vision.finding.exposure import Exposure, match_exposure
+from vision.finding.guess import guessed_levels
 from vision.finding.layers import Layer, part_of
 from vision.finding.register import Marks, find_move
 from vision.light import LUMA_CHROMA, bgr_of, byte_step, luma_chroma
@@ -34,7 +35,7 @@ class MatPicture:
     """The empty mat as the camera sees it.
 
     `levels` is (H, W, 3), linear luminance and two colour differences. `known` is False where no picture of the
-    bare mat was given and the levels are a smooth guess: grid lines and stains are then not in it. `held` is True where
+    bare mat was given and the levels are a guess: stains are then not in it. `held` is True where
     the camera's exposure and the lamp stay as they were for it: one cloth may then cover more of the mat than is bare.
     """
 
@@ -68,31 +69,13 @@ def mat_picture(linear: Floats32, held: bool = False) -> MatPicture:
     return MatPicture(luma_chroma(linear), known=True, held=held)
 
 
-def guessed_mat_picture(linear: Floats32, on_mat: NDArray[np.bool_]) -> MatPicture:
-    """Guess the bare mat from a picture with cloth on it: a smooth surface through its commonest colour.
+def guessed_mat_picture(linear: Floats32, on_mat: NDArray[np.bool_], camera: Pinhole | None = None) -> MatPicture:
+    """Guess the bare mat from a picture with cloth on it: its light, as smooth as it falls, and its printed lines.
 
-    `linear` is (H, W, 3), `on_mat` (H, W), True where the mat can be seen at all. The surface is a robust fit of
-    low order to the pixels near the commonest colour; good where most of the mat is bare.
+    `linear` is (H, W, 3), `on_mat` (H, W), True where the mat can be seen at all; `camera` tells where lines along the
+    mat would lie. Good where most of the mat is bare.
     """
-    levels = luma_chroma(linear)
-    ys, xs = np.nonzero(on_mat[::4, ::4])
-    sample = levels[::4, ::4][ys, xs].astype(np.float64)
-    height, width = on_mat.shape
-    u, v = xs * 4 / width - 0.5, ys * 4 / height - 0.5
-    terms = np.column_stack([np.ones_like(u), u, v, u * u, u * v, v * v])
-    use = _near_commonest(sample)
-    coefficients = np.zeros((6, 3))
-    for _ in range(8):
-        coefficients = np.linalg.lstsq(terms[use], sample[use], rcond=None)[0]
-        error = sample - terms @ coefficients
-        spread = np.median(np.abs(error[use]), axis=0) * MAD_TO_SD + 1e-4
-        use = np.all(np.abs(error) < 3.0 * spread, axis=1)
-    rows, columns = np.arange(height) / height - 0.5, np.arange(width) / width - 0.5
-    u2, v2 = np.meshgrid(columns, rows)
-    surface = np.zeros((height, width, 3), np.float32)
-    for column, term in enumerate((np.ones_like(u2), u2, v2, u2 * u2, u2 * v2, v2 * v2)):
-        surface += (term[..., None] * coefficients[column]).astype(np.float32)
-    return MatPicture(surface, known=False)
+    return MatPicture(guessed_levels(luma_chroma(linear), on_mat, camera), known=False)
 
 
 def on_mat_mask(camera: Pinhole, area_mat_mm: NDArray[np.float64]) -> NDArray[np.bool_]:
@@ -104,18 +87,6 @@ def on_mat_mask(camera: Pinhole, area_mat_mm: NDArray[np.float64]) -> NDArray[np
     mask = np.zeros((height, width), np.uint8)
     cv2.fillPoly(mask, [np.rint(np.clip(rim_px, -1e4, 1e5)).astype(np.int32)], 1)
     return mask > 0
-
-
-def _near_commonest(sample: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """(N,) True for the samples (N, 3) within a broad range of the fullest cell of a colour histogram."""
-    # Over the root of the light, noise is about even, and black cloth lies apart from a dark mat.
-    sample = sample / np.sqrt(np.maximum(sample[:, :1], 1e-4))
-    low, high = np.percentile(sample, [1, 99], axis=0)
-    counts, edges = np.histogramdd(sample, bins=12, range=list(zip(low, high + 1e-6, strict=True)))
-    best = np.unravel_index(np.argmax(counts), counts.shape)
-    centre = np.array([(edges[i][k] + edges[i][k + 1]) / 2 for i, k in enumerate(best)])
-    size = np.array([edges[i][1] - edges[i][0] for i in range(3)])
-    return np.asarray(np.all(np.abs(sample - centre) < 1.5 * size, axis=1))
 
 
 class KnownLamp(Protocol):
@@ -152,6 +123,7 @@ class Scene:
     lamp: KnownLamp | None = None  # where the light comes from, if that is known
     held: bool = False  # whether the mat's light is known to be about that of its picture
     mask: Sharpening | None = None  # what its camera had sharpened it by, and was undone
+    on_mat: NDArray[np.bool_] | None = None  # (H, W): where the mat is; None for everywhere
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -176,7 +148,8 @@ class Scene:
     @cached_property
     def contrast(self) -> Contrast:
         """How surely each cell of 2 x 2 px differs from the bare mat."""
-        return measure_contrast(self.seen.cells, self.mat.cells, self.step, _most_share(self.held))
+        shown = None if self.on_mat is None else self.on_mat[::CELL_PX, ::CELL_PX]
+        return measure_contrast(self.seen.cells, self.mat.cells, self.step, _most_share(self.held), shown)
 
 
 def compare_with_mat(
@@ -205,7 +178,7 @@ def compare_with_mat(
         mode = commonest(difference[:, 0])
         near = np.abs(difference[:, 0] - mode) < 4.0 * bare_spread(difference[:, 0], mode)
         noise = np.array([bare_spread(channel) for channel in np.ascontiguousarray(difference[near].T)])
-    return Scene(seen, bare, noise, mat.known, tone, moved_px, lamp, mat.held)
+    return Scene(seen, bare, noise, mat.known, tone, moved_px, lamp, mat.held, on_mat=on_mat)
 
 
 def _most_share(held: bool) -> float:
