@@ -38,6 +38,7 @@ DARK = 1e-6  # light, of which any share is none
 NINTH, TWENTY_FIFTH = np.float32(1.0 / 9.0), np.float32(1.0 / 25.0)
 SOME = 8000  # places tell what all of a picture is like
 LEAST_PLACES = 64  # that tell what bare mat is like
+SURELY = 3.0  # standard deviations of the greatest part, within which wide means are surely bare mat's
 BESIDE = 0.05  # of the places of bare mat are so near to some cloth
 WIDE_CELLS = 4  # as far each way a wide mean reaches, of every other cell
 
@@ -105,7 +106,7 @@ def measure_contrast(
         maybe &= on_mat[::every, ::every]
     middle, bare = _bare_places(some, brighter, least_sd, maybe)
     # Faint cloth may pass for noise of few cells; wide means tell it from bare mat, but also what is beside any cloth.
-    surely = bare & _bare_places(wide, brighter, least_sd, maybe)[1]
+    surely = bare & _surely_bare(wide, brighter, least_sd, maybe)
     if LEAST_PLACES <= np.count_nonzero(surely) < (1.0 - BESIDE) * np.count_nonzero(bare):
         bare = surely
     of_cells, _ = _whitening(singles, brighter, middle, bare, least_sd)
@@ -308,6 +309,20 @@ def _faint(differs: Mask, distance: Floats32, finer: float, size: int) -> Mask:
     before = size // 2
     thin = cv2.erode(faint, square, anchor=(before, before))
     return np.asarray(cv2.dilate(thin, square, anchor=(size - before,) * 2), np.uint8)
+
+
+def _surely_bare(sample: Floats32, brighter: Floats32, least_sd: float, maybe: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Which places (h, w, 3) are alike in each channel as the greatest part is of those that may be bare mat.
+
+    Unlike noise that is measured of what is bare by that very noise, this cannot grow until cloth is in it.
+    """
+    if np.count_nonzero(maybe) < LEAST_PLACES:
+        return maybe
+    values = np.ascontiguousarray(sample[maybe].T)
+    off = (sample - np.array([commonest(one) for one in values], np.float32)) / brighter[..., None]
+    own = np.ascontiguousarray(off[maybe].T)
+    most = SURELY * np.array([max(bare_spread(one), least_sd) for one in own])
+    return np.asarray(np.all(np.abs(off) < most, axis=2) & maybe)
 
 
 def _bare_places(
