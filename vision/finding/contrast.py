@@ -124,7 +124,7 @@ def measure_contrast(
         faint |= _faint(_beyond(distance, size, BROAD_SMEAR)[0], distance, noise / broad_noise, size)
     if faint.any():
         middles = np.asarray(cv2.resize(faint, sure.shape[::-1], interpolation=cv2.INTER_NEAREST), np.uint8)
-        sure |= up_to_their_rims(middles, sure, seen, mat, of_means)
+        sure |= up_to_their_rims(middles, means, seen, mat, of_means)
     return Contrast(means, sure, maybe_cloth)
 
 

@@ -19,18 +19,19 @@ BROAD_CELLS = 25  # over which the mat is smooth: its lines are what is thinner
 FEW_CELLS = 5, 9  # together, over which is asked; over more where the fewer say too little
 ENOUGH = 36.0  # squared difference in them, in variances of their noise: half of it is three deviations
 HALF = 0.5
+STRONG = 14.0  # standard deviations: shows up to its rim by itself
 STRONG_CELLS, BESIDE_CELLS = 9, 4  # strong cloth is thicker than lines under faint cloth, and spreads so far
 LEAST_CELLS = 9  # of a middle
 
 
-def up_to_their_rims(middles: Mask, sure: Mask, seen: Floats32, mat: Floats32, white: Floats32) -> Mask:
+def up_to_their_rims(middles: Mask, squared: Floats32, seen: Floats32, mat: Floats32, white: Floats32) -> Mask:
     """1 in the cells (h, w) of faint cloth around its `middles` (h, w), of which it is sure that they are cloth.
 
-    `sure` is 1 where single cells tell cloth. `seen` and `mat` are (h, w, 3); `white` (3, 4) makes noise of one size
-    of the mean of their difference over 3 x 3 cells.
+    `squared` (h, w) is the squared contrast of means over 3 x 3 cells: what is strong is told without this. `seen` and
+    `mat` are (h, w, 3); `white` (3, 4) makes noise of one size of such means of their difference.
     """
     found = np.zeros_like(middles)
-    strong = cv2.morphologyEx(sure, cv2.MORPH_OPEN, _square(STRONG_CELLS))
+    strong = cv2.morphologyEx((squared > STRONG**2).view(np.uint8), cv2.MORPH_OPEN, _square(STRONG_CELLS))
     free = cv2.dilate(strong, _square(2 * BESIDE_CELLS + 1)) == 0
     smooth = np.asarray(cv2.blur(mat, (BROAD_CELLS, BROAD_CELLS)), np.float32)
     off = np.asarray(cv2.transform(seen - mat, white), np.float32)
