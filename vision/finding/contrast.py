@@ -40,6 +40,7 @@ SOME = 8000  # places tell what all of a picture is like
 LEAST_PLACES = 64  # that tell what bare mat is like
 SURELY = 3.0  # standard deviations of the greatest part, within which wide means are surely bare mat's
 BESIDE = 0.05  # of the places of bare mat are so near to some cloth
+ALONE = 0.5  # of a piece, that wide means alone show: less, and it has a rim already
 WIDE_CELLS = 4  # as far each way a wide mean reaches, of every other cell
 
 
@@ -124,7 +125,9 @@ def measure_contrast(
         faint |= _faint(_beyond(distance, size, BROAD_SMEAR)[0], distance, noise / broad_noise, size)
     if faint.any():
         middles = np.asarray(cv2.resize(faint, sure.shape[::-1], interpolation=cv2.INTER_NEAREST), np.uint8)
-        sure |= up_to_their_rims(middles, means, seen, mat, of_means)
+        alone = _faint_alone(middles, sure)
+        sure |= middles & ~alone
+        sure |= up_to_their_rims(alone, means, seen, mat, of_means)
     return Contrast(means, sure, maybe_cloth)
 
 
@@ -309,6 +312,14 @@ def _faint(differs: Mask, distance: Floats32, finer: float, size: int) -> Mask:
     before = size // 2
     thin = cv2.erode(faint, square, anchor=(before, before))
     return np.asarray(cv2.dilate(thin, square, anchor=(size - before,) * 2), np.uint8)
+
+
+def _faint_alone(faint: Mask, sure: Mask) -> Mask:
+    """1 in the cells of `faint` pieces of which less is `sure`: where cloth hides many lines these show it all over."""
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(faint | sure, connectivity=8, ltype=cv2.CV_32S)
+    many = np.bincount(labels.ravel(), faint.ravel(), count)
+    alone = many > ALONE * stats[:, cv2.CC_STAT_AREA]
+    return np.asarray(faint & alone[labels])
 
 
 def _surely_bare(sample: Floats32, brighter: Floats32, least_sd: float, maybe: NDArray[np.bool_]) -> NDArray[np.bool_]:

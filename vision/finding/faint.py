@@ -16,12 +16,13 @@ Floats32 = NDArray[np.float32]
 Mask = NDArray[np.uint8]
 
 BROAD_CELLS = 25  # over which the mat is smooth: its lines are what is thinner
-FEW_CELLS = 5, 9  # together, over which is asked; over more where the fewer say too little
+FEW_CELLS = 3, 5, 9  # together, over which is asked; over more where the fewer say too little
 ENOUGH = 36.0  # squared difference in them, in variances of their noise: half of it is three deviations
 HALF = 0.5
 STRONG = 14.0  # standard deviations: shows up to its rim by itself
 STRONG_CELLS, BESIDE_CELLS = 9, 4  # strong cloth is thicker than lines under faint cloth, and spreads so far
 LEAST_CELLS = 9  # of a middle
+BRIDGE_CELLS = 3  # means over a few cells meet between neighbours that lie close; no cloth is as thin
 
 
 def up_to_their_rims(middles: Mask, squared: Floats32, seen: Floats32, mat: Floats32, white: Floats32) -> Mask:
@@ -48,6 +49,7 @@ def up_to_their_rims(middles: Mask, squared: Floats32, seen: Floats32, mat: Floa
         size = next((one for one in FEW_CELLS if (one / 3.0) ** 2 * float(middle @ middle) > ENOUGH), FEW_CELLS[-1])
         likely, whole = (cv2.blur(np.sum(one * differs, axis=2), (size, size)) for one in (off, differs))
         cloth = ((likely > HALF * whole) & free).astype(np.uint8)
+        cloth = cv2.morphologyEx(cloth, cv2.MORPH_OPEN, _square(BRIDGE_CELLS))
         _, parts = cv2.connectedComponents(cloth, connectivity=4, ltype=cv2.CV_32S)
         inside = np.unique(parts[own])
         found |= np.isin(parts, inside[inside > 0]).astype(np.uint8)
