@@ -17,7 +17,7 @@ from vision.edge.evaluating import Rooms, There
 from vision.edge.model.light import FIRST_PX
 from vision.edge.model.mask import Sharpening
 from vision.edge.model.predicting import Light, lay_out, predict
-from vision.edge.model.unmasked import MASK, PLACE_PX, before
+from vision.edge.model.unmasked import MASK, PLACE_PX, before, told_u
 from vision.edge.pixels.sidepixels import SidePixels
 from vision.edge.weighing import weigh
 
@@ -67,9 +67,10 @@ def mask_told(told: Equations, asked: Equations, mask: Sharpening, known: tuple[
         inverse = np.linalg.inv(normal + np.diag(u**-2))
         # Midway between what profiles said before and what all pixels say now: on some pictures the one is nearer to
         # the truth, on some the other. Half of what they differ by is doubt, besides what noise leaves; sides' errors
-        # are alike along them, noise alone is what the inverse says.
+        # are alike along them, noise alone is what the inverse says; and another picture would tell of another mask.
         half = inverse @ (pull + at / u**2) / 2.0
-        known = half, inverse + inverse @ scores.T @ scores @ inverse + np.outer(half, half)
+        scattered = inverse @ scores.T @ scores @ inverse
+        known = half, inverse + scattered + np.outer(half, half) + np.diag(told_u(mask) ** 2)
     return ByMask(*known, told.parts[1][:, :3, c:], lead)
 
 

@@ -9,7 +9,7 @@ from vision.edge.common import OWN
 from vision.edge.equations import Equations
 from vision.edge.maskfit import mask_told
 from vision.edge.model.mask import Sharpening
-from vision.edge.model.unmasked import before
+from vision.edge.model.unmasked import before, told_u
 
 SIDES, COMMON, MASK = 5, 4, 3
 UNDONE = Sharpening(0.8, 0.9)
@@ -38,8 +38,10 @@ def test_the_mask_is_half_way_to_what_a_solve_of_everything_finds() -> None:
     right[-MASK:] += expected / u**2
     found = mask_told(told, told, UNDONE, None)
     assert found.values == pytest.approx(np.linalg.solve(normal, right)[-MASK:] / 2.0, rel=1e-3)
-    # By noise alone it is known as that solve says; sides' errors and the other half of the way come on top of it.
+    # By noise alone it is known as that solve says; on top of it come sides' errors, the other half of the way, and
+    # what pictures of one camera differ by.
     alone = np.linalg.inv(normal)[-MASK:, -MASK:] + np.outer(found.values, found.values)
+    alone += np.diag(told_u(UNDONE) ** 2)
     assert np.all(np.linalg.eigvalsh(found.covariance - alone) > -1e-9)
 
 

@@ -27,12 +27,20 @@ LITTLE = 0.05  # of a radius, for its slope
 STRENGTH_U = 2.0  # of a mask 1 px wide, before a picture is seen
 FINEST, TAPER_PX = 0.42, 3.0  # cycles a pixel from which compression drops most, and how far it rings
 LOSS_U = 0.3
+# What pictures of one camera tell of its mask differs by so much, however sure each is: a share of its strength, the
+# logarithm of its radius (four pictures of one mask: 0.23).
+TOLD_STRENGTH_U, TOLD_LOG_RADIUS_U = 0.1, 0.2
 
 
 def before(mask: Sharpening) -> tuple[Floats, Floats]:
     """(3,) each: the mask's unknowns before edges are seen, and their standard uncertainties."""
     r = mask.radius_px
     return np.array([0.0, math.log(RADIUS_PX / r), 0.0]), np.array([STRENGTH_U * r * r, RADIUS_LOG_U, LOSS_U])
+
+
+def told_u(mask: Sharpening) -> Floats:
+    """(3,): what comes to the doubt of the mask's unknowns, however sure the edges of a picture are of them."""
+    return np.array([TOLD_STRENGTH_U * mask.strength, TOLD_LOG_RADIUS_U, 0.0])
 
 
 def changes(mask: Sharpening, tables: Singles, cloth: Floats, mat: Floats, encoder: Encoder) -> Singles:
