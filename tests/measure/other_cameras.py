@@ -17,6 +17,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from projector.rehearsal.light.curves import linear_from_srgb, srgb_from_linear
+
 Floats = NDArray[np.float64]
 Random = np.random.Generator
 
@@ -36,21 +38,15 @@ def main() -> None:
             if path.suffix != ".jpg":
                 shutil.copy(path, told.to / kind)
                 continue
-            light = linear(np.asarray(cv2.imread(str(path)), np.float64))
+            light = linear_from_srgb(np.asarray(cv2.imread(str(path)), np.float64) / 255.0)
             seen = change(light, rng, path.name.startswith("units"))
             bytes_ = np.clip(np.rint(seen), 0.0, 255.0).astype(np.uint8)
             cv2.imwrite(str(told.to / kind / path.name), bytes_, [cv2.IMWRITE_JPEG_QUALITY, quality])
 
 
-def linear(levels: Floats) -> Floats:
-    """sRGB, 0 to 255, as linear light (IEC 61966-2-1)."""
-    share = levels / 255.0
-    return np.where(share <= 0.04045, share / 12.92, ((share + 0.055) / 1.055) ** 2.4)
-
-
 def encoded(light: Floats, rng: Random | None = None) -> Floats:
-    share = np.clip(light, 0.0, 1.0)
-    levels = 255.0 * np.where(share <= 0.0031308, 12.92 * share, 1.055 * share ** (1 / 2.4) - 0.055)
+    """sRGB, 0 to 255."""
+    levels = 255.0 * srgb_from_linear(np.clip(light, 0.0, 1.0))
     return levels if rng is None else levels + rng.normal(0.0, GREY_LEVELS, levels.shape)
 
 

@@ -34,7 +34,7 @@ from vision.edge.pixels.windows import Axes, Window
 from vision.edge.prints.borders import Borders
 from vision.edge.scatter import line_variances
 from vision.edge.straightness import straight_precision, usual_bow_px
-from vision.finding.mat import MAD_TO_SD
+from vision.medians import MAD_TO_SD
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]

@@ -10,8 +10,7 @@ from numpy.typing import NDArray
 from vision.compiled import compiled
 from vision.edge.model.predicting import Light
 from vision.edge.pixels.sidepixels import SidePixels
-from vision.finding.mat import MAD_TO_SD
-from vision.medians import middle_between
+from vision.medians import MAD_TO_SD, middle_between
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]

@@ -14,6 +14,7 @@ from calibration.pinhole import Pinhole
 from vision.finding.commonest import bare_spread, commonest
 from vision.finding.contrast import in_cells
 from vision.finding.gridlines import line_shares
+from vision.medians import MAD_TO_SD
 
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
@@ -29,7 +30,6 @@ NEAR = 3.0  # standard deviations from the surface within which a place may be b
 NARROWER = 0.7  # of these from round to round, down to what neighbours differ by
 UNEVEN = 0.01  # of its light, by which a mat strays from anything smooth
 LEAST_SHARE = 1 / 3  # of what is seen of the mat is taken to be bare
-MAD_TO_SD = 1.4826  # median absolute deviation of a normal distribution to its standard deviation
 
 
 def guessed_levels(levels: Floats32, on_mat: Bools, camera: Pinhole | None = None) -> Floats32:

@@ -27,7 +27,6 @@ Floats32 = NDArray[np.float32]
 HELD = 1.3  # the room's light may make the mat so many times brighter or darker while exposure and lamp are held
 FULL = 0.98  # of what a channel can hold
 COARSE = 4  # cells each way, of what is told in broad strokes
-MAD_TO_SD = 1.4826  # median absolute deviation of a normal distribution to its standard deviation
 
 
 @dataclass(frozen=True, eq=False)

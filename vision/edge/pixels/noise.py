@@ -12,9 +12,9 @@ from vision.compiled import compiled
 from vision.edge.model.encoding import YCC_OF_BGR, Encoder, encoded_at
 from vision.edge.pixels.neighbours import Neighbours
 from vision.finding.commonest import bare_spread, commonest
-from vision.finding.mat import MAD_TO_SD, Scene
+from vision.finding.mat import Scene
 from vision.light import BGR_OF_LEVELS
-from vision.medians import medians
+from vision.medians import MAD_TO_SD, medians
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
