@@ -191,7 +191,9 @@ def _sensor(rng: np.random.Generator, size: str) -> tuple[Sensor, list[str]]:
     optics = float(rng.uniform(0.8, 1.6) if size == "4K" else rng.uniform(0.55, 1.2))
     noise = float(rng.uniform(31.0, 42.0))
     whole_colour = bool(rng.random() >= 0.8)
-    sensor = Sensor(optics, noise, sharpening=sharpening, jpeg=quality, colour_420=not whole_colour)
+    # Spawned: what else is drawn stays the same.
+    radius_px = float(np.exp(rng.spawn(1)[0].uniform(*np.log([0.6, 1.6]))))
+    sensor = Sensor(optics, noise, False, False, sharpening, radius_px, quality, not whole_colour)
     told = ["sharpened"] * (sharpening > 0) + [f"JPEG {quality}"] + ["noisy"] * (noise < 34)
     return sensor, told + ["soft lens"] * (optics > 1.1)
 

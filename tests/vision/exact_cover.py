@@ -76,7 +76,8 @@ class Sensor:
     noise_db: float = 36.0
     grey: bool = False
     mosaic: bool = False  # one colour a pixel (red, green / green, blue), the others from those beside it, along edges
-    sharpening: float = 0.0  # share of (picture - picture blurred by 1 px) that is added to the encoded values
+    sharpening: float = 0.0  # share of (picture - picture blurred) that is added to the encoded values
+    sharpening_px: float = 1.0  # by so much blurred, a standard deviation
     jpeg: int | None = None  # quality; None: no compression
     colour_420: bool = True  # whether JPEG halves the colours' resolution
 
@@ -179,7 +180,7 @@ def encode(light: Floats32, sensor: Sensor, seed: int) -> Picture:
         noisy = _through_mosaic(noisy)
     encoded = np.where(noisy <= 0.0031308, 12.92 * noisy, 1.055 * cv2.pow(noisy, 1 / 2.4) - 0.055) * np.float32(255)
     if sensor.sharpening:
-        encoded = encoded + sensor.sharpening * (encoded - cv2.GaussianBlur(encoded, (0, 0), 1.0))
+        encoded = encoded + sensor.sharpening * (encoded - cv2.GaussianBlur(encoded, (0, 0), sensor.sharpening_px))
     pixels = np.rint(np.clip(encoded, 0, 255)).astype(np.uint8)
     return pixels if sensor.jpeg is None else _through_jpeg(pixels, sensor)
 

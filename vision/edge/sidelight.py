@@ -17,7 +17,7 @@ from vision.edge.misfit import USUAL_PX
 CONTRADICTED = 16.0  # chi-square of 4 degrees of freedom that usual light exceeds in 3 of 1000 pictures
 SURELY = 13.8  # chi-square of 2 degrees of freedom that chance exceeds in 1 of 1000 pictures
 HALF = 1.386  # and that is exceeded every other time
-UNTOLD = 0.5  # of the variance of what usual light may be: a picture that leaves more tells less than was known
+UNTOLD = 0.25  # of the variance of what usual light may be: left with more, it is not known twice as well as before
 MATTERS = 0.1  # of the variance of a side's offset: less is one doubt among many
 ASIDE = slice(COMMON.index("cast_x"), COMMON.index("cast_y") + 1)
 
