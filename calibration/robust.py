@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
+MAD_TO_SD = 1.4826  # a normal distribution's median absolute deviation to its standard deviation
 HUBER = 3.0  # residuals beyond this many standard deviations pull with constant force
 STEPS = 100
 AHEAD = 0.1  # of a step, by which its curvature is told
@@ -104,7 +105,7 @@ def _normal(rows: Rows) -> tuple[Floats, Floats, Floats]:
 def spread(z: Floats, unknowns: int) -> float:
     """Standard deviation of residuals by their median, so that the few bad ones do not count."""
     freedom = max(z.size - unknowns, 1)
-    return float(1.4826 * np.median(np.abs(z)) * np.sqrt(z.size / freedom))
+    return float(MAD_TO_SD * np.median(np.abs(z)) * np.sqrt(z.size / freedom))
 
 
 def root(covariance: Floats, least: float | None = None) -> Floats:

@@ -16,7 +16,6 @@ Floats = NDArray[np.float64]
 Real = float | np.floating[Any]
 
 HALF = np.float32(0.5)
-MAD_TO_SD = 1.4826  # median absolute deviation of a normal distribution to its standard deviation
 
 
 def median(values: NDArray[np.floating[Any]]) -> float:

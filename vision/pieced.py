@@ -13,6 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.robust import MAD_TO_SD
+
 Floats = NDArray[np.float64]
 
 HUBER = 2.5  # a piece that lies so many of its standard deviations off counts less: a thread, a fold
@@ -126,7 +128,7 @@ def _weighted(rows: Rows) -> tuple[Floats, Floats]:
         inverse = np.linalg.inv(design.T @ (weight[:, None] * design))
         coefficients = inverse @ design.T @ (weight * values)
         scaled = np.abs(values - design @ coefficients) / us
-        typical = max(1.0, float(np.median(scaled)) * 1.4826)
+        typical = max(1.0, float(np.median(scaled)) * MAD_TO_SD)
         huber = np.minimum(1.0, HUBER * typical / np.maximum(scaled, 1e-12))
     free = len(values) - design.shape[1]
     ratio = float(np.sum(huber * scaled**2)) / free if free > 0 else 1.0

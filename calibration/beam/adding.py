@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import BSpline
 
+from calibration.robust import MAD_TO_SD
 from calibration.tone import SRGB, Tone
 
 Floats = NDArray[np.float64]
@@ -209,7 +210,7 @@ def _noise(off: Floats, level: NDArray[np.int64]) -> Floats:
     """(N,) robust standard deviation of what is missed at the level of each sum."""
     found = np.ones(len(LEVELS))
     for n in np.unique(level):
-        found[n] = max(1.4826 * float(np.median(np.abs(off[level == n]))), 1e-4)
+        found[n] = max(MAD_TO_SD * float(np.median(np.abs(off[level == n]))), 1e-4)
     return found[level]
 
 

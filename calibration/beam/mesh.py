@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.beam.decoding import Decoded
+from calibration.robust import MAD_TO_SD
 
 Floats = NDArray[np.float64]
 
@@ -67,7 +68,7 @@ def _fit(design: Floats, values: Floats, valid: NDArray[np.bool_]) -> tuple[Floa
         pull = (weights * filled) @ design
         fit = np.linalg.solve(normal, pull[..., None])[..., 0]
         miss = np.where(valid, np.abs(filled - fit @ design.T), np.nan)
-        scatter = np.maximum(1.4826 * np.nanmedian(miss, axis=1), 1e-4) if len(values) else np.empty(0)
+        scatter = np.maximum(MAD_TO_SD * np.nanmedian(miss, axis=1), 1e-4) if len(values) else np.empty(0)
         size = np.nan_to_num(miss) / scatter[:, None]
         weights = valid * np.minimum(1.0, HUBER / np.maximum(size, 1e-9))
     u = scatter * np.sqrt(np.linalg.inv(normal)[:, 0, 0]) * _together(filled - fit @ design.T, weights)

@@ -18,7 +18,7 @@ from calibration.lens.joint import OWN, POSE, SHARED, STRETCH, Bundle, Seen, for
 from calibration.lens.together import GROUPS, Smooth, along
 from calibration.pinhole import Pinhole
 from calibration.projection import PARAMETERS, lens_vector, mat_by_parameters
-from calibration.robust import HUBER
+from calibration.robust import HUBER, MAD_TO_SD
 from calibration.sheet.corners import SheetView
 
 Floats = NDArray[np.float64]
@@ -219,7 +219,7 @@ def _deviations(sizes: Floats, counts: NDArray[np.int64]) -> Floats:
     """Standard deviations by medians of the `counts` smallest of each row: the few bad ones do not matter."""
     ordered, rows = np.sort(sizes, axis=1), np.arange(len(sizes))
     medians = (ordered[rows, (counts - 1) // 2] + ordered[rows, counts // 2]) / 2.0
-    return np.asarray(np.maximum(1.4826 * medians, SUREST))
+    return np.asarray(np.maximum(MAD_TO_SD * medians, SUREST))
 
 
 def _settled(before: _Weights, after: _Weights) -> bool:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from calibration.light import grey
 from calibration.mat.constellation import together
 from calibration.pinhole import Pinhole
+from calibration.robust import MAD_TO_SD
 from calibration.tone import Tone
 
 Floats = NDArray[np.float64]
@@ -137,7 +138,7 @@ def _dot(light: Plane, reflectance: Plane | None, at_px: Floats, sigma_px: float
     near = _box(peak, int(np.ceil(2.2 * sigma_px)), light.shape)
     if near is None:
         return nothing
-    noise = 1.4826 * float(np.median(np.abs(light[box] - np.median(light[box])))) + 1e-6
+    noise = MAD_TO_SD * float(np.median(np.abs(light[box] - np.median(light[box])))) + 1e-6
     return _fitted(light[near], None if reflectance is None else reflectance[near], near, sigma_px, noise)
 
 

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from calibration.light import grey
 from calibration.pinhole import Pinhole
+from calibration.robust import MAD_TO_SD
 
 Floats = NDArray[np.float64]
 Plane = NDArray[np.float32]
@@ -113,7 +114,7 @@ def pixel_noise(greys: Sequence[Picture]) -> float:
         stack = np.stack([g.astype(np.float32) for g in greys])
         return max(float(np.sqrt(np.mean(np.var(stack, axis=0, ddof=1)))), 0.3)  # rounding leaves 0.29
     kernel = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], np.float32) / 6.0
-    return max(float(1.4826 * np.median(np.abs(cv2.filter2D(greys[0].astype(np.float32), -1, kernel)))), 0.3)
+    return max(float(MAD_TO_SD * np.median(np.abs(cv2.filter2D(greys[0].astype(np.float32), -1, kernel)))), 0.3)
 
 
 def _gradient_noise(greys: Sequence[Picture]) -> float:

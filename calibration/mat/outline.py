@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from calibration.mat.flatmap import FlatMap, Plane, laid_flat, seen_px
 from calibration.mat.inplane import turn_matrix
 from calibration.pinhole import Pinhole
+from calibration.robust import MAD_TO_SD
 
 Floats = NDArray[np.float64]
 
@@ -211,7 +212,7 @@ def _line(along: Floats, at: Floats) -> Border | None:
         normal = (design * weights[:, None]).T @ design
         fit = np.linalg.solve(normal, design.T @ (weights * at))
         miss = np.abs(at - design @ fit)
-        scale = 1.4826 * float(np.median(miss)) + 1e-3
+        scale = MAD_TO_SD * float(np.median(miss)) + 1e-3
         weights = np.minimum(1.0, HUBER * scale / np.maximum(miss, 1e-9))
     if np.mean(miss < 4.0 * scale) < 0.6:
         return None

@@ -17,6 +17,7 @@ from calibration.mat.landmarks import SHRINK, Landmarks
 from calibration.mat.posefit import BUMP, POSE
 from calibration.pinhole import Pinhole
 from calibration.projection import LENS_PARAMETERS, moved, project
+from calibration.robust import MAD_TO_SD
 
 Floats = NDArray[np.float64]
 Plane = NDArray[np.float32]
@@ -171,7 +172,7 @@ def _aligned(level: _Level, now: Pinhole) -> Pinhole:
     damping = np.diag(1.0 / BUMP**2)
     for _ in range(STEPS):
         miss, inside, slopes = _misses(level, now)
-        scale = 1.4826 * float(np.median(np.abs(miss[inside]))) + 1e-3 if inside.any() else 1.0
+        scale = MAD_TO_SD * float(np.median(np.abs(miss[inside]))) + 1e-3 if inside.any() else 1.0
         weights = inside * np.clip(1.0 - (miss / (TUKEY * scale)) ** 2, 0.0, None) ** 2 / scale**2
         normal = (slopes * weights[:, None]).T @ slopes + damping
         step = -np.linalg.solve(normal, slopes.T @ (weights * miss))

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.robust import MAD_TO_SD
 from vision.edge.alike import differing
 from vision.edge.common import COMMON, OWN, OWN_U, SHADOW, Common
 from vision.edge.eliminating import Sums, no_sums
@@ -34,7 +35,6 @@ from vision.edge.pixels.windows import Axes, Window
 from vision.edge.prints.borders import Borders
 from vision.edge.scatter import line_variances
 from vision.edge.straightness import straight_precision, usual_bow_px
-from vision.medians import MAD_TO_SD
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]

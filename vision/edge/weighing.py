@@ -7,10 +7,11 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.robust import MAD_TO_SD
 from vision.compiled import compiled
 from vision.edge.model.predicting import Light
 from vision.edge.pixels.sidepixels import SidePixels
-from vision.medians import MAD_TO_SD, middle_between
+from vision.medians import middle_between
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]

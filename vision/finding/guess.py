@@ -11,10 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.pinhole import Pinhole
+from calibration.robust import MAD_TO_SD
 from vision.finding.commonest import bare_spread, commonest
 from vision.finding.contrast import in_cells
 from vision.finding.gridlines import line_shares
-from vision.medians import MAD_TO_SD
 
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]

@@ -12,6 +12,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.robust import MAD_TO_SD
 from vision.compiled import compiled
 from vision.edge.model.encoding import Encoder, decoded
 from vision.edge.pixels.windows import Window
@@ -50,7 +51,7 @@ def _gains(window: Window, encoder: Encoder) -> Floats:
         if len(told) < 2 * BINS or np.ptp(ratio[told]) <= LEAST:
             continue
         smooth = running_medians(ratio[told], BINS)
-        noise = 1.4826 * float(np.median(np.abs(ratio[told] - smooth)))
+        noise = MAD_TO_SD * float(np.median(np.abs(ratio[told] - smooth)))
         if float(np.ptp(smooth)) > max(LEAST, SURE * noise):
             gains[first:end] = np.interp(np.arange(first, end), told, smooth)
     return gains

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from calibration.robust import MAD_TO_SD
 from vision.compiled import compiled
 from vision.edge.model.encoding import light_of
 
@@ -22,7 +23,6 @@ UNKNOWNS = 6  # offset and turn of the line, dips inside and outside, width of t
 HUBER = 2.5  # residuals beyond this many standard deviations count less
 MOSTLY = 0.9  # of a pixel is one fabric's: its residuals tell how noisy that is
 FEWEST = 5
-SD_OF_MAD = 1.4826
 LEAST_SPREAD = 1e-3  # of the encoded range, that the levels of any cloth vary along a line
 FARTHEST, FINE = 6.0, 128  # of a table of the normal distribution: standard deviations, steps in each
 AT = np.arange(-round(FARTHEST * FINE), round(FARTHEST * FINE) + 1) / FINE
@@ -186,7 +186,7 @@ def variance_of(at: Seen, pixels: Pixels, levels: Floats, floor: Floats, model_e
                 if (share if k == 0 else 1.0 - share) > MOSTLY:
                     off[count] = abs(pixels.seen[c, i] - at.seen[c, i])
                     count += 1
-            spread[k] = max(floor[c], SD_OF_MAD * np.median(off[:count])) if count >= FEWEST else floor[c]
+            spread[k] = max(floor[c], MAD_TO_SD * np.median(off[:count])) if count >= FEWEST else floor[c]
         for i in range(len(off)):
             b, share = pixels.bin[i], at.share[min(c, 1), i]
             wrong = abs(levels[0, 0, b] - levels[1, 0, b])

@@ -19,6 +19,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 from scipy.special import ndtr, stdtrit
 
+from calibration.robust import MAD_TO_SD
 from vision.edge.model.encoding import YCC_OF_BGR, Encoder
 from vision.edge.model.mask import RADIUS_LOG_U, RADIUS_PX, Sharpening
 from vision.edge.start.crossing import BIN_PX
@@ -57,7 +58,7 @@ def seems_sharpened(profiles: Profiles) -> bool:
     share = (profiles.luma - level) / profiles.step[:, None]
     share = sliding_window_view(share[:, ~FLAT], GLANCE_BINS, axis=1).mean(axis=-1)
     middle = np.median(share, axis=0)
-    u = 1.4826 * np.median(np.abs(share - middle), axis=0) / math.sqrt(len(share))
+    u = MAD_TO_SD * np.median(np.abs(share - middle), axis=0) / math.sqrt(len(share))
     # Of few edges the fit will ask for many of them.
     return bool(np.any((middle > LEAST_RISE) & (middle > max(GLANCE, OF_CLEAR * _clear(len(share))) * u)))
 

@@ -8,13 +8,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.robust import MAD_TO_SD
 from vision.compiled import compiled
 from vision.edge.model.encoding import YCC_OF_BGR, Encoder, encoded_at
 from vision.edge.pixels.neighbours import Neighbours
 from vision.finding.commonest import bare_spread, commonest
 from vision.finding.mat import Scene
 from vision.light import BGR_OF_LEVELS
-from vision.medians import MAD_TO_SD, medians
+from vision.medians import medians
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

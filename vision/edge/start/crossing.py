@@ -10,6 +10,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.robust import MAD_TO_SD
 from vision.compiled import compiled
 from vision.edge.model.encoding import encoded_at
 from vision.medians import middle_of
@@ -29,7 +30,6 @@ PRINTED, PRINTED_OVER = 0.04, 1.5  # of the step, and of what neighbouring pixel
 FEWEST = 6  # pixels in a bin
 LEAST_VARIANCE = (1.0 / 255.0) ** 2 / 12.0  # of a pixel: what is written in 8 bits is rounded, also where all are alike
 FLAT_PX = -4.5  # farther inside, cloth is level whatever the camera does at its edge
-SD_OF_MAD = 1.4826
 ROWS = 30  # of which medians are taken: some five hundred pixels tell a level to a tenth of their noise
 
 
@@ -88,7 +88,7 @@ def crossing_of(
     for t in range(rows):
         for r in range(reach):
             beside[t, r, 0] = abs(beside[t, r, 0] - ground[0])
-    most = OUTLYING * SD_OF_MAD * _middle(beside[::every], 0, reach, room) + 1.0 / 255.0  # more is a grid line
+    most = OUTLYING * MAD_TO_SD * _middle(beside[::every], 0, reach, room) + 1.0 / 255.0  # more is a grid line
     count = np.zeros(BINS)
     mean, square = found[:BINS], found[BINS : 2 * BINS]
     flat, many = np.empty((3, rows * reach)), 0
@@ -187,7 +187,7 @@ def _across(luma: Floats, outward_px: Ints, middle: int, levels: Floats) -> Floa
         own = middle_of(order, kept)
         for i in range(kept):
             order[i] = abs(order[i] - own)
-        spread, kept = SD_OF_MAD * middle_of(order, kept) + 1e-3, 0
+        spread, kept = MAD_TO_SD * middle_of(order, kept) + 1e-3, 0
         for i in range(many):
             weight[i] = 1.0 if abs(off[i] - own) < OUTLYING * spread else 0.0
             kept += weight[i] > 0.0
