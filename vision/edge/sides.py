@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.edge.common import Common, held_light, in_known_light, unseen
-from vision.edge.fit import OWN_PRIOR, SETTLED_PX, Beside, Until, solve
+from vision.edge.fit import OWN_PRIOR, SETTLED_PX, Beside, Fits, Until, solve
 from vision.edge.model.across import in_the_light_there
 from vision.edge.model.barsearch import find_bars, lined_sides
 from vision.edge.model.encoding import BGR_OF_YCC
@@ -21,12 +21,13 @@ from vision.edge.pixels.falling import DEEPEST_PX, falling
 from vision.edge.pixels.sampling import in_reach
 from vision.edge.pixels.telling import CLEAR, told_by
 from vision.edge.pixels.windows import BIN_PX, Axes, Window, sample
-from vision.edge.prints.foretelling import read_prints
+from vision.edge.prints.foretelling import Prints, read_prints
 from vision.edge.sidefits import VALLEY_PX, Sides, moved_axes, told_sides
 from vision.edge.sidelight import from_aside, hardly_told
 from vision.edge.start.valley import SURELY_INSIDE_PX, likeliest_offsets_px
 
 Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 
 PRINTED_PX = 2.2  # inside: of a print only what is next to the edge says how bright the cloth is there
 PRINTED_BIN_PX = 3.0  # along it: about what the blur tells apart; where a figure ends within a bin it seems an edge
@@ -68,6 +69,32 @@ class SideStart:
     cloth: int = 0  # its number among the picture's neighbours
 
 
+@dataclass(frozen=True, eq=False, slots=True)
+class _Seen:
+    """What is seen of S sides, wherever their lines come to lie, and what it tells of them before any fit."""
+
+    picture: Picture
+    everything: Window
+    prints: Prints
+    trims_px: Floats  # (S, 2)
+    steps: Floats  # (S,) of luma between cloth and mat, over a pixel's noise
+    coloured: Bools  # (S,) whether colours tell anything
+    standing_out: Bools  # (S,) plain cloth that is clearly told from the mat
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Course:
+    """How far it has come: where the lines are known to lie, the last fit, and what that was of."""
+
+    prior: Common
+    unasked: bool  # whether light from one side may still be asked for
+    axes: Axes
+    valleys_px: Floats  # (S,) where cloth and mat part best; NaN where that was not sought
+    lined: Bools  # (S,) which sides may lie beside lines of the mat
+    fits: Fits | None = None
+    beside: Beside | None = None
+
+
 def fit_sides(
     picture: Picture,
     starts: Sequence[SideStart],
@@ -77,74 +104,107 @@ def fit_sides(
     """Fit all sides at once; without a `prior` nothing is known of the picture's light but what is possible."""
     if not starts:
         return Sides((), prior or unseen(0.0))
-    axes = _axes_of(picture, starts)
-    unasked = prior is None and picture.scene.lamp is None
-    prior = _before(picture, axes, prior)
-    own_cloth = np.array([start.cloth for start in starts], np.int64)
-    trims = np.array([start.trims_px for start in starts], float)
-    most = [max(reach.inside_px for reach in reaches), max(reach.outside_px for reach in reaches)]
-    everything = sample(picture, axes, most[0] + SPARE_PX, most[1] + SPARE_PX, trims, own_cloth)
+    axes, count = _axes_of(picture, starts), len(starts)
+    unasked, prior = prior is None and picture.scene.lamp is None, _before(picture, axes, prior)
+    seen = _seen(picture, starts, axes, reaches)
+    if seen is None:
+        return Sides((None,) * count, prior)
+    course = _Course(prior, unasked, axes, np.full(count, np.nan), np.ones(count, bool))
+    for reach in reaches:
+        course = _followed(seen, course, reach, reach is reaches[-1])
+    fits, beside = course.fits, course.beside
+    assert fits is not None
+    assert beside is not None
+    known = beside.window, beside.bars, course.valleys_px, seen.prints
+    return told_sides(picture, fits, beside.axes, course.axes, seen.everything, *known)
+
+
+def _seen(picture: Picture, starts: Sequence[SideStart], axes: Axes, reaches: Sequence[Reach]) -> _Seen | None:
+    """None where no side has a pixel."""
+    cloths = np.array([start.cloth for start in starts], np.int64)
+    trims_px = np.array([start.trims_px for start in starts], float)
+    inside, outside = max(reach.inside_px for reach in reaches), max(reach.outside_px for reach in reaches)
+    everything = sample(picture, axes, inside + SPARE_PX, outside + SPARE_PX, trims_px, cloths)
     if picture.scene.known:
         everything = in_the_light_there(everything, picture.encoder)
-    count = np.bincount(everything.side, minlength=len(starts))
-    if not count.any():
-        return Sides((None,) * len(starts), prior)
-    everything, prints = read_prints(everything, axes, picture, picture.noise, own_cloth)
-    printed = prints.printed
+    if not len(everything.side):
+        return None
+    everything, prints = read_prints(everything, axes, picture, picture.noise, cloths)
     steps, coloured = told_by(everything, picture.noise)
-    standing_out, coloured = (steps > CLEAR) & ~printed, coloured | printed
-    valleys, lined = np.full(len(starts), np.nan), np.ones(len(starts), bool)
-    bins_px = np.where(printed, PRINTED_BIN_PX, BIN_PX)
-    offsets, bows, fits, last = np.zeros(len(starts)), np.zeros(len(starts)), None, axes
-    for reach in reaches:
-        placed = everything.placed(axes)
-        times = 1.0 if fits is None else min(max(float(fits.common.values[0]) / SHARP_PX, 1.0), MOST_SOFT)
-        seen, ends_px = reach.softer(times), _ends_px(axes, trims * times)
-        # Far from its place a side that cuts a line is led astray by it: lines are cut when the sides have one.
-        cut, told = fits is not None or reach is NARROW, fits.common if fits else prior
-        blur_px, blur_u_px = float(told.values[0]), float(np.sqrt(told.covariance[0, 0]))
-        if not cut:
-            lined = lined_sides(placed, (-seen.inside_px, seen.outside_px), blur_px)
-        every = np.ones(len(starts), np.int64)
-        if reach is not reaches[-1]:
-            every[~(printed | lined)] = _rows_apart(ends_px, steps, blur_px)[~(printed | lined)]
-        window = placed.kept(_near(placed, seen, ends_px, offsets, bows, np.zeros(len(starts), bool), every))
-        if reach is WIDE and picture.scene.known:
-            light = picture.noise, picture.encoder, float(prior.values[0])
-            offsets = likeliest_offsets_px(window, placed, *light, printed, standing_out)
-            offsets = offsets - _under_shadow_px(placed, picture, axes)
-            valleys = np.where(printed, offsets, np.nan)
-        if np.any(printed):
-            window = placed.kept(_near(placed, seen, ends_px, offsets, bows, printed, every), bins_px)
-        count = np.bincount(window.side, minlength=len(starts))
-        bars = find_bars(window, axes.outward_px, blur_px, blur_u_px, lined) if cut else NO_BARS
-        lined = bars.beside(window.side, len(starts)) if cut else lined
-        # What an earlier fit has found is where the next begins, but for prints and where lines were not cut; its axes
-        # lie along the lines already.
-        start = Unknowns(np.tile(OWN_PRIOR, (len(starts), 1)), prior.values)
-        if fits is not None:
-            start = Unknowns(np.where((printed | lined)[:, None], start.own, fits.own), fits.common.values)
-        start.own[:, :3] = np.column_stack([offsets, np.zeros(len(starts)), bows])
-        deep_ends_px = _ends_px(axes, trims * DEEPEST_PX / reach.inside_px)  # a corner's other side comes nearer there
-        falls = falling(placed, deep_ends_px, seen.inside_px)
-        known = prints.borders, valleys, VALLEY_PX * times, bars, lined, cut, coloured, falls
-        here = Beside(
-            window, axes, picture.noise, picture.encoder, *known, picture.scene.mask if reach is reaches[-1] else None
-        )
-        moves_u = np.where(printed | (reach is reaches[-1]), FINELY_U, ROUGHLY_U)
-        most_steps = SHADOWED_STEPS if prior.shadowed else reach.steps
-        settles_px = SETTLED_PX if reach is reaches[-1] else ROUGHLY_PX
-        fits = solve(here, start, prior, Until(most_steps, moves_u, settles_px), fits)
-        if unasked and from_aside(fits, prior):  # what a fit that ended early has still to move can seem one
-            fits = solve(here, fits.at, prior, Until(most_steps, FINELY_U), fits)
-        settled, height_px = reach is reaches[-1], float(np.median(axes.rims.height_px))
-        if unasked and (from_aside(fits, prior) or (settled and hardly_told(fits, prior, height_px))):
-            unasked, prior = False, unseen(height_px, shadowed=True)
-            fits = solve(here, Unknowns(fits.own, prior.values), prior, Until(SHADOWED_STEPS, FINELY_U), fits)
-        last, axes, offsets = axes, moved_axes(axes, fits.own[:, :2], picture), np.zeros(len(starts))
-        bows, valleys = fits.own[:, 2], valleys - fits.own[:, 0]
-    assert fits is not None
-    return told_sides(picture, fits, last, axes, everything, window, bars, valleys, prints)
+    standing_out = (steps > CLEAR) & ~prints.printed
+    return _Seen(picture, everything, prints, trims_px, steps, coloured | prints.printed, standing_out)
+
+
+def _followed(seen: _Seen, course: _Course, reach: Reach, settles: bool) -> _Course:
+    """One fit of the pixels within `reach` of the lines as they are known, and the lines as it finds them.
+
+    It `settles` them where it is the last one.
+    """
+    printed, fits = seen.prints.printed, course.fits
+    here, offsets = _beside(seen, course, reach, settles)
+    # What an earlier fit has found is where this one begins, but for prints and where lines were not cut; its axes lie
+    # along the lines already.
+    start = Unknowns(np.tile(OWN_PRIOR, (len(printed), 1)), course.prior.values)
+    if fits:
+        start = Unknowns(np.where((printed | here.lined)[:, None], start.own, fits.own), fits.common.values)
+    start.own[:, :3] = np.column_stack([offsets, np.zeros(len(printed)), _bows(seen, fits)])
+    moves_u = np.where(printed | settles, FINELY_U, ROUGHLY_U)
+    most_steps = SHADOWED_STEPS if course.prior.shadowed else reach.steps
+    until = Until(most_steps, moves_u, SETTLED_PX if settles else ROUGHLY_PX)
+    fits, prior = _in_what_light(here, start, course, until, settles)
+    moved = moved_axes(here.axes, fits.own[:, :2], seen.picture)
+    unasked = course.unasked and prior is course.prior
+    return _Course(prior, unasked, moved, here.valleys_px - fits.own[:, 0], here.lined, fits, here)
+
+
+def _bows(seen: _Seen, fits: Fits | None) -> Floats:
+    return fits.own[:, 2] if fits else np.zeros(len(seen.prints.printed))
+
+
+def _beside(seen: _Seen, course: _Course, reach: Reach, settles: bool) -> tuple[Beside, Floats]:
+    """What is seen within `reach` of the lines, and how far from these (S,) px the fit is to begin."""
+    picture, axes, printed, fits = seen.picture, course.axes, seen.prints.printed, course.fits
+    placed = seen.everything.placed(axes)
+    times = min(max(float(fits.common.values[0]) / SHARP_PX, 1.0), MOST_SOFT) if fits else 1.0
+    reached, ends_px = reach.softer(times), _ends_px(axes, seen.trims_px * times)
+    # Far from its place a side that cuts a line is led astray by it: lines are cut when the sides have one.
+    cut, told = fits is not None or reach is NARROW, fits.common if fits else course.prior
+    blur_px, blur_u_px = float(told.values[0]), float(np.sqrt(told.covariance[0, 0]))
+    lined = course.lined if cut else lined_sides(placed, (-reached.inside_px, reached.outside_px), blur_px)
+    every = np.ones(len(printed), np.int64)
+    if not settles:
+        every[~(printed | lined)] = _rows_apart(ends_px, seen.steps, blur_px)[~(printed | lined)]
+    offsets, valleys, bows = np.zeros(len(printed)), course.valleys_px, _bows(seen, fits)
+    window = placed.kept(_near(placed, reached, ends_px, offsets, bows, np.zeros(len(printed), bool), every))
+    if reach is WIDE and picture.scene.known:
+        light = picture.noise, picture.encoder, float(course.prior.values[0])
+        offsets = likeliest_offsets_px(window, placed, *light, printed, seen.standing_out)
+        offsets = offsets - _under_shadow_px(placed, picture, axes)
+        valleys = np.where(printed, offsets, np.nan)
+    if np.any(printed):
+        bins_px = np.where(printed, PRINTED_BIN_PX, BIN_PX)
+        window = placed.kept(_near(placed, reached, ends_px, offsets, bows, printed, every), bins_px)
+    bars = find_bars(window, axes.outward_px, blur_px, blur_u_px, lined) if cut else NO_BARS
+    lined = bars.beside(window.side, len(printed)) if cut else lined
+    # Deeper in, a corner's other side comes nearer.
+    falls = falling(placed, _ends_px(axes, seen.trims_px * DEEPEST_PX / reach.inside_px), reached.inside_px)
+    known = seen.prints.borders, valleys, VALLEY_PX * times, bars, lined, cut, seen.coloured, falls
+    mask = picture.scene.mask if settles else None
+    return Beside(window, axes, picture.noise, picture.encoder, *known, mask), offsets
+
+
+def _in_what_light(here: Beside, start: Unknowns, course: _Course, until: Until, settles: bool) -> tuple[Fits, Common]:
+    """The fit, in usual light or, where that does not explain what is seen, in light from one side; and its prior."""
+    prior, fits = course.prior, solve(here, start, course.prior, until, course.fits)
+    if not course.unasked:
+        return fits, prior
+    if from_aside(fits, prior):  # what a fit that ended early has still to move can seem one
+        fits = solve(here, fits.at, prior, Until(until.steps, FINELY_U), fits)
+    height_px = float(np.median(here.axes.rims.height_px))
+    if from_aside(fits, prior) or (settles and hardly_told(fits, prior, height_px)):
+        prior = unseen(height_px, shadowed=True)
+        fits = solve(here, Unknowns(fits.own, prior.values), prior, Until(SHADOWED_STEPS, FINELY_U), fits)
+    return fits, prior
 
 
 def _before(picture: Picture, axes: Axes, prior: Common | None) -> Common:
