@@ -17,6 +17,7 @@ from vision.edge.common import Common
 from vision.edge.picture import Picture
 from vision.edge.pixels.neighbours import neighbours_of
 from vision.edge.seam_fit import Blurs
+from vision.edge.sidefits import SideFit
 from vision.finding.mat import Scene
 from vision.finding.regions import Region, difference_map, find_regions
 from vision.finding.sharpened import before_sharpening
@@ -174,11 +175,19 @@ def _trouble(
         return "overexposed"
     if misses_cloth(corners_px, region, scene):  # corners were cut off to find straight sides
         return "no_straight_sides"
-    # A print's own figures look like a soft edge.
-    soft = [side.soft_px for side in outline.sides if math.isfinite(side.soft_px) and not side.printed]
-    if soft and min(soft) > MOST_BLUR_PX:
+    if blurred(outline.sides):
         return "blurred"
     return "unsure" if float(ends_u.max()) > MOST_U_MM or float(corners_u.max()) > MOST_CORNER_U_MM else None
+
+
+def blurred(sides: Sequence[SideFit]) -> bool:
+    """Whether all sides are so soft that they are out of focus, or moved.
+
+    A print's own figures look like a soft edge, never like a sharper one: one sharp side tells that nothing moved, but
+    soft sides of a print alone tell nothing.
+    """
+    soft = [side for side in sides if math.isfinite(side.soft_px)]
+    return all(side.soft_px > MOST_BLUR_PX for side in soft) and not all(side.printed for side in soft)
 
 
 def _not_measured(region: Region, camera: Pinhole, cloth: Cloth) -> MeasuredUnit:
