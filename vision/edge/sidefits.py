@@ -103,7 +103,7 @@ def told_sides(
     by_luma = fits.own_covariance[:, 0, 0] * (1.0 - fits.colour_share) ** 2
     by_threads = threads_along(placed, picture.noise, ~printed) * by_luma
     cloth = picture.encoder.decode(BGR_OF_YCC @ fits.levels.mean[0])
-    by_lines = mistaken_px(bars, window, fits.own[:, 0], cloth)
+    by_lines = mistaken_px(bars, window, fits.own[:, 0], cloth, picture.scene.known)
     drawn = drawn_u(fits.own[:, 2], fits.own_covariance[:, 2, 2], figures_share(fits.levels, picture.noise, prints))
     offsets_u = np.sqrt(astray**2 + moves_u[:, 0] ** 2 + by_threads + by_lines**2 + drawn[0] ** 2)
     doubts = np.column_stack([offsets_u, np.hypot(moves_u[:, 1], drawn[1] / window.reach_px()), bent])

@@ -38,16 +38,36 @@ def cloth(light: float) -> Floats:
 
 def test_without_a_line_nothing_is_added() -> None:
     _, window = beside(0.0, 0.2)
-    assert mistaken_px(NO_BARS, window, np.zeros(1), cloth(0.11)) == pytest.approx([0.0])
+    assert mistaken_px(NO_BARS, window, np.zeros(1), cloth(0.11), True) == pytest.approx([0.0])
 
 
 def test_as_much_of_the_line_as_it_stands_out_more_than_the_cloth() -> None:
     """A bar of 0.2 px behind 0.8 px is 0.2 / (sqrt(2 pi) 0.8) = 0.0997 high; the cloth stands out by 0.03."""
-    found = mistaken_px(*beside(0.0, 0.2), np.zeros(1), cloth(0.11))
+    found = mistaken_px(*beside(0.0, 0.2), np.zeros(1), cloth(0.11), True)
     assert found == pytest.approx([SEEN_PX * 0.0997**2 / (0.0997**2 + 0.03**2)], rel=1e-3)
-    assert mistaken_px(*beside(0.0, 0.2), np.zeros(1), cloth(0.6)) < 0.05 * found
+    assert mistaken_px(*beside(0.0, 0.2), np.zeros(1), cloth(0.6), True) < 0.05 * found
 
 
 def test_only_near_the_line() -> None:
-    at, off = (mistaken_px(*beside(2.0, 0.2), np.array([there]), cloth(0.11)) for there in (2.0, 2.0 - NEAR * SEEN_PX))
+    places = np.array([2.0]), np.array([2.0 - NEAR * SEEN_PX])
+    at, off = (mistaken_px(*beside(2.0, 0.2), place, cloth(0.11), True) for place in places)
     assert off == pytest.approx(at * np.exp(-0.5))
+
+
+def test_cloth_that_is_darker_than_the_mat_is_not_taken_for_a_bright_line() -> None:
+    """As it covers the line, both take light away, and no two edges give the same light."""
+    dark = beside(0.0, 0.2, mat=0.14)
+    assert mistaken_px(*dark, np.zeros(1), cloth(0.11), True) == pytest.approx([0.0])
+    # Where the line's own light there was never seen, it may be taken for more or less cloth.
+    guessed = mistaken_px(*dark, np.zeros(1), cloth(0.11), False)
+    assert guessed == pytest.approx([SEEN_PX * 0.0997**2 / (0.0997**2 + 0.03**2)], rel=1e-3)
+
+
+def test_of_a_line_of_another_colour_counts_what_is_the_cloths() -> None:
+    """Line (1, 1, 1), cloth that stands out by (1, 0, 0): a share of a third of its square."""
+    bars, window = beside(0.0, 0.2)
+    blue = np.array([[0.11], [0.08], [0.08]])
+    line2 = 0.0997**2
+    assert mistaken_px(bars, window, np.zeros(1), blue, True) == pytest.approx(
+        [SEEN_PX * line2 / (line2 + 0.03**2)], rel=1e-3
+    )

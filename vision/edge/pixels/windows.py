@@ -143,6 +143,14 @@ class Window:
         """Each side's pixels."""
         return [slice(a, b) for a, b in pairwise(self.side_ends)]
 
+    def mat_beside(self) -> Floats:
+        """(3, S): the bare mat's mean light about each side; 0 of sides without pixels."""
+        means, ends = np.zeros((3, self.count)), self.side_ends
+        some = np.diff(ends) > 0
+        if some.any():
+            means[:, some] = np.add.reduceat(self.bare, ends[:-1][some], axis=1) / np.diff(ends)[some]
+        return means
+
     def bow_basis(self) -> Floats:
         """(N,): a parabola along each side, 1 higher in the middle than at the ends of what is seen, mean about 0."""
         return np.asarray(1.0 / 3.0 - (self.along_px / self.reach_px()[self.side]) ** 2)
