@@ -150,7 +150,11 @@ class _Solver:
         own = len(prior.values)
         self.mask = beside.mask
         self.known_mask = (prior.mask, prior.covariance[own:, own:]) if len(prior.mask) else None
-        self.before = np.asarray(np.linalg.inv(prior.covariance[:own, :own]), np.float64)
+        # What errs smoothly is taken for a shadow, which falls off as slowly, and not for an edge. So of the light, and
+        # of nothing else, the sides say less than their noise has it: as much less, they are weighed against the prior.
+        falls_off = np.where(np.arange(own) < SHADOW.start, 1.0, noise.smooth)
+        self.doubt = np.outer(falls_off, falls_off)
+        self.before = np.asarray(np.linalg.inv(prior.covariance[:own, :own]), np.float64) * self.doubt
 
     def solve(self, start: Unknowns, until: Until, known: Fits | None) -> Fits:
         left = 0.0
@@ -313,7 +317,7 @@ class _Solver:
             self.seen,
             own_covariance,
             by_common,
-            Common(at.common, by_mask.joined(covariance), by_mask.values),
+            Common(at.common, by_mask.joined(covariance * self.doubt), by_mask.values),
             info[:, 1:].sum(axis=1) / np.maximum(info.sum(axis=1), 1e-12),
             shadow_doubt,
             leaning,

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from vision.edge.common import Common, doubted_light, doubted_shape
 from vision.edge.figured import drawn_u, figures_share
 from vision.edge.fit import Fits
+from vision.edge.guessed import strays_px
 from vision.edge.mistaken import mistaken_px
 from vision.edge.model.encoding import BGR_OF_YCC
 from vision.edge.model.overexposed import MOSTLY, full_shares, moved_px
@@ -105,8 +106,10 @@ def told_sides(
     cloth = picture.encoder.decode(BGR_OF_YCC @ fits.levels.mean[0])
     by_lines = mistaken_px(bars, window, fits.own[:, 0], cloth, picture.scene.known)
     drawn = drawn_u(fits.own[:, 2], fits.own_covariance[:, 2, 2], figures_share(fits.levels, picture.noise, prints))
+    strays = np.zeros(window.count) if picture.scene.known else strays_px(window.mat_beside(), cloth, blur_px)
     offsets_u = np.sqrt(astray**2 + moves_u[:, 0] ** 2 + by_threads + by_lines**2 + drawn[0] ** 2)
-    doubts = np.column_stack([offsets_u, np.hypot(moves_u[:, 1], drawn[1] / window.reach_px()), bent])
+    turns_u = np.hypot(moves_u[:, 1], np.hypot(drawn[1], strays) / window.reach_px())
+    doubts = np.column_stack([offsets_u, turns_u, np.hypot(bent, strays)])
     dazzled = np.asarray(np.all(full[:, 1] > MOSTLY, axis=1))  # no channel tells how bright the mat is
     found = _found(fits, last, axes, seen_px, soft_px, doubts, prints, dazzled)
     fitted = tuple(one if count[s] >= FEWEST else None for s, one in enumerate(found))

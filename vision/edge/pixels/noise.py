@@ -21,7 +21,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Singles = NDArray[np.float32]
 
-GUESSED_DOUBT = 3.0  # times its noise, of a mat that was guessed: it has no grid lines
+GUESSED_DOUBT = 3.0  # times its noise, of the light beside a side, from a mat that was guessed: it strays smoothly
 LEAST_COLOURS_TOGETHER = 4.0  # compression and mosaics write one sample of colour for four pixels
 PLACES = 6000  # at which blocks are looked for,
 MOST_BLOCKS, FEWEST_BLOCKS = 1500, 50  # and how many of them are taken
@@ -36,6 +36,7 @@ class Noise:
 
     sd: tuple[float, float, float]  # of one pixel
     together: tuple[float, float, float]  # how many pixels err alike: 1 where each errs alone
+    smooth: float = 1.0  # times as far off may be what falls off slowly beside a side, as shadows do, as noise has it
 
 
 def encoded_noise(scene: Scene, encoder: Encoder, neighbours: Neighbours | None = None) -> Noise:
@@ -58,12 +59,13 @@ def encoded_noise(scene: Scene, encoder: Encoder, neighbours: Neighbours | None 
     variance = medians(within[near]) + of_means
     spread = np.sqrt(variance)
     together = np.clip(of_means * BLOCK_PX**2 / np.maximum(variance, 1e-12), 1.0, float(BLOCK_PX**2))
-    doubt = 1.0 if scene.known else GUESSED_DOUBT
     # Compression writes colours no finer than luma, and may leave exact zeros on a quiet mat: that is no precision.
-    sd = doubt * np.maximum(np.maximum(spread, spread[0]), ROUNDING)
+    sd = np.maximum(np.maximum(spread, spread[0]), ROUNDING)
     together = np.maximum(together, [1.0, LEAST_COLOURS_TOGETHER, LEAST_COLOURS_TOGETHER])
     return Noise(
-        (float(sd[0]), float(sd[1]), float(sd[2])), (float(together[0]), float(together[1]), float(together[2]))
+        (float(sd[0]), float(sd[1]), float(sd[2])),
+        (float(together[0]), float(together[1]), float(together[2])),
+        1.0 if scene.known else GUESSED_DOUBT,
     )
 
 
