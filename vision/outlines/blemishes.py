@@ -5,7 +5,8 @@ each pixel shows is therefore compared with the middle share at its distance fro
 What is left, summed across the line over a short stretch of the side, is how far cloth reaches further out there. Its
 variance is compared with what bare mat outside and plain cloth inside vary by at the same side, which says what noise,
 weave and compression do; lines of the mat that meet the side are trusted less. Threads make the whole side waver more
-than that from one stretch to the next, and outside of it; a notch is one place that lies far inward.
+than that from one stretch to the next, and outside of it; a notch is one place that lies far inward. Of a print, whose
+figures look alike, only a margin is looked at, which is plain where no figure is as near as the blur reaches.
 """
 
 from __future__ import annotations
@@ -29,7 +30,7 @@ Floats = NDArray[np.float64]
 def blemishes_of(picture: Picture, outlines: Outlines) -> dict[int, tuple[Blemish, ...]]:
     """The notches and frayed sides of each piece, by its number; as cloth of the picture's neighbours it is one higher.
 
-    Nothing is said where cloth is printed, whose own figures look alike, nor where the bare mat is not known.
+    Nothing is said where a print's figures come near its side, nor of its notches, nor where the bare mat is not known.
     """
     found: dict[int, tuple[Blemish, ...]] = dict.fromkeys(outlines.found, ())
     axes, placed = outlines.together.axes, outlines.together.placed

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from vision.compiled import compiled
 from vision.edge.start.valley import WEAVE
-from vision.medians import runs_medians
+from vision.medians import middle_of, runs_medians
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
@@ -16,9 +16,11 @@ Bools = NDArray[np.bool_]
 
 BIN_PX = 6.0
 SMOOTH = 5  # bins whose median is a bin's level: a notch is narrower
-INSIDE_PX = (-4.5, -1.8)  # across the line, where the cloth's level is taken
-FIGURES_PX = -1.5  # farther inside figures show
+INSIDE_PX = (-4.5, -1.8)  # across the line, where the cloth's level is taken;
+MARGIN_PX = (-2.2, -1.4)  # of printed cloth: figures that lie deeper do not show at the edge, behind the lens' blur
 MOST_STEP = 0.3  # of the contrast, from the bin before to the bin behind: a seam runs into the side there
+# Of the contrast, a standard deviation: a figure is in the margin; of less a fiftieth shows where threads do.
+MOST_VARIED = 0.2
 FEWEST_BINS, FEWEST_PLAIN = 4, 8  # of a part; of a printed side's
 
 
@@ -34,8 +36,8 @@ def parts_along(
     bins = int(along.max() / BIN_PX) + 1
     alike, seam = np.ones(bins, np.bool_), np.zeros(bins, np.bool_)
     if printed:
-        alike = _without_figures(seen, along, across, sd, bins)
-    level, contrast, mat = cloth_levels(seen, along, across, bins), np.zeros(bins), np.zeros(3)
+        alike = _without_figures(seen, bare, along, across, precision, sd, bins)
+    level, contrast, mat = cloth_levels(seen, along, across, bins, printed), np.zeros(bins), np.zeros(3)
     for c in range(3):
         mat[c] = bare[c].mean()
     if level.size:
@@ -64,50 +66,68 @@ def parts_along(
 
 
 @compiled
-def _without_figures(seen: Singles, along: Floats, across: Floats, sd: Floats, bins: int) -> Bools:
-    """(B,): whether a print shows no figure along a bin."""
-    count, level, square = np.zeros(bins), np.zeros((3, bins)), np.zeros((3, bins))
+def _without_figures(
+    seen: Singles, bare: Singles, along: Floats, across: Floats, precision: Floats, sd: Floats, bins: int
+) -> Bools:
+    """(B,): whether a print's margin along a bin shows no figure, or hardly any beside what it differs from the mat."""
+    count, level, square, step = np.zeros(bins), np.zeros((3, bins)), np.zeros((3, bins)), np.zeros((3, bins))
     for i in range(len(along)):
-        if across[i] < FIGURES_PX:
+        if MARGIN_PX[0] < across[i] < MARGIN_PX[1]:
             own = int(along[i] / BIN_PX)
             count[own] += 1.0
             for c in range(3):
                 level[c, own] += seen[c, i]
                 square[c, own] += seen[c, i] ** 2
+                step[c, own] += seen[c, i] - bare[c, i]
     alike = count > 1.0
     for b in range(bins):
+        many, most, varied, contrast = max(count[b], 1.0), 0.0, 0.0, 0.0
         for c in range(3):
-            mean = level[c, b] / max(count[b], 1.0)
-            usual = 3.0 * sd[c] + WEAVE * (level[0, b] / max(count[b], 1.0) if c == 0 else 0.5)
-            if square[c, b] / max(count[b], 1.0) - mean**2 > usual**2:
-                alike[b] = False
+            variance = square[c, b] / many - (level[c, b] / many) ** 2
+            usual = 3.0 * sd[c] + WEAVE * (level[0, b] / many if c == 0 else 0.5)
+            most = max(most, variance / usual**2)
+            varied += precision[c] * variance
+            contrast += precision[c] * (step[c, b] / many) ** 2
+        if most > 1.0 and varied > MOST_VARIED**2 * contrast:
+            alike[b] = False
     return alike
 
 
 @compiled
-def cloth_levels(seen: Singles, along: Floats, across: Floats, bins: int) -> Floats:
-    """(3, B) encoded levels of cloth along the side; empty where none is seen."""
-    count, levels = np.zeros(bins), np.zeros((3, bins))
+def cloth_levels(seen: Singles, along: Floats, across: Floats, bins: int, printed: bool) -> Floats:
+    """(3, B) encoded levels of cloth along the side; empty where none is seen.
+
+    Of printed cloth those of its ground: the middle of what its margin shows.
+    """
+    inner, outer = MARGIN_PX if printed else INSIDE_PX
+    first = np.zeros(bins + 1, np.int64)
     for i in range(len(along)):
-        if INSIDE_PX[0] < across[i] < INSIDE_PX[1]:
+        if inner < across[i] < outer:
+            first[int(along[i] / BIN_PX) + 1] += 1
+    first = np.cumsum(first)
+    if first[-1] == 0:
+        return np.empty((3, 0))
+    ordered, filled = np.empty((3, first[-1])), first[:-1].copy()
+    for i in range(len(along)):
+        if inner < across[i] < outer:
             own = int(along[i] / BIN_PX)
-            count[own] += 1.0
             for c in range(3):
-                levels[c, own] += seen[c, i]
-    before = -1
+                ordered[c, filled[own]] = seen[c, i]
+            filled[own] += 1
+    levels, before = np.zeros((3, bins)), -1
     for b in range(bins):
-        if count[b] == 0.0:
+        many = first[b + 1] - first[b]
+        if many == 0:
             continue
         for c in range(3):
-            levels[c, b] /= count[b]
+            own_levels = ordered[c, first[b] : first[b + 1]]
+            levels[c, b] = middle_of(own_levels, many) if printed else own_levels.mean()
             for gap in range(before + 1, b):
                 share = (gap - before) / (b - before)
                 levels[c, gap] = (
                     levels[c, b] if before < 0 else levels[c, before] * (1.0 - share) + levels[c, b] * share
                 )
         before = b
-    if before < 0:
-        return np.empty((3, 0))
     for c in range(3):
         for gap in range(before + 1, bins):
             levels[c, gap] = levels[c, before]

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from vision.compiled import compiled
 from vision.edge.pixels.sampling import rows_in_order, write_down
-from vision.outlines.plainparts import parts_along
+from vision.outlines.plainparts import MARGIN_PX, parts_along
 from vision.outlines.rimshade import shade
 from vision.outlines.wavering import EXCESS, PULL, STRETCH_PX, beyond_noise, excess_of, stretches_of, wavering
 
@@ -21,17 +21,18 @@ Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 Ints = NDArray[np.int64]
 
-INSIDE_PX, OUTSIDE_PX = 8.0, 9.0  # what is looked at
+INSIDE_PX, OUTSIDE_PX = 8.0, 9.0  # so far from a side no other edge may lie
 THREADS_MM = (0.2, 1.0)  # how far loose threads stand out (common practice, no source)
 NOTCH_PX = (-6.0, 1.5)  # across the line
 CLOTH_PX, MAT_PX = (-7.0, -3.0), (4.0, 8.0)  # that tell what varies without a blemish
 EDGE_PX = (-2.5, 1.3)  # where the edge shows, were there no threads
+PRINT_PX = -0.8  # farther inside of printed cloth its figures show, and no threads are looked for
 LEAST_MAT_PX = 2.0
 NOTCH_TREND, THREADS_TREND = 15, 7  # stretches: threads differ from one to the next, what is smoother is no thread
 FEWEST = 12  # stretches that make a part of a side
 NOISE_DOUBT = 0.4  # of the expected deviation: compression does more beside a step than on even ground
 COLOUR_WEIGHT = 0.25  # compression writes one sample of colour for four pixels
-SURELY_RAGGED = 3.0  # standard deviations
+SURELY_RAGGED = 3.3  # standard deviations: of 2000 clean sides one is beyond by chance
 SURE = 6.0  # standard deviations of a notch: of thousands of stretches none may be one by chance
 LEAST_MM = 0.3  # what is less is a ragged cut
 LEAST_REACH_PX = 0.5  # of threads; what reaches out less is the cloth's own weave
@@ -61,10 +62,12 @@ def told_along(across_px: Floats, along_px: Floats, ends: Ints, seen: Singles, b
     precision = np.array([1.0, COLOUR_WEIGHT, COLOUR_WEIGHT]) / (beside.noise_sd * beside.noise_sd)
     found, many = np.empty((int(beside.lines[:, 1].sum()) + 2 * len(beside.lines), 5)), 0
     for s in range(len(beside.lines)):
-        bow, half, scale, along_scale, printed, start, end = beside.lines[s]
+        bow, half, scale, along_scale, print_there, start, end = beside.lines[s]
+        printed = print_there > 0.0
         own, count = np.empty(ends[s + 1] - ends[s], np.int64), 0
+        deepest = MARGIN_PX[0] if printed else CLOTH_PX[0]
         for i in range(ends[s], ends[s + 1]):
-            if -INSIDE_PX < across_px[i] < OUTSIDE_PX and start < along_px[i] < end:
+            if deepest < across_px[i] < OUTSIDE_PX and start < along_px[i] < end:
                 own[count] = i
                 count += 1
         if count < FEWEST:
@@ -75,7 +78,7 @@ def told_along(across_px: Floats, along_px: Floats, ends: Ints, seen: Singles, b
         shade(mat, shown, across, beside.linear)
         write_down(mat, beside.steps)
         first = along.min()
-        part_of = parts_along(shown, mat, along - first, across, precision, beside.noise_sd, printed > 0.0)
+        part_of = parts_along(shown, mat, along - first, across, precision, beside.noise_sd, printed)
         for part in range(part_of.max() + 1):
             here = np.flatnonzero(part_of == part)
             near, off = along[here], across[here]
@@ -84,24 +87,25 @@ def told_along(across_px: Floats, along_px: Floats, ends: Ints, seen: Singles, b
             cloth, bed = shown, mat
             if len(here) < count:
                 cloth, bed = rows_in_order(shown, here), rows_in_order(mat, here)
-            excess, variance = excess_of(cloth, bed, near, off, precision)
+            excess, variance = excess_of(cloth, bed, near, off, precision, printed)
             if len(excess):
-                sums = stretches_of(excess, variance, near, off, _bands(scale), beside.threads[s])
+                sums = stretches_of(excess, variance, near, off, _bands(scale, printed), beside.threads[s])
                 first_mm, step_mm = (low + half) / along_scale, STRETCH_PX / along_scale
-                many = _told_of(sums, s, scale, first_mm, step_mm, printed > 0.0, found, many)
+                many = _told_of(sums, s, scale, first_mm, step_mm, printed, found, many)
     return found[:many].copy()
 
 
 @compiled
-def _bands(scale: float) -> Floats:
-    """(5, 2) px across the line: plain cloth, bare mat, where a notch shows, where threads do, and all of that again.
+def _bands(scale: float, printed: bool) -> Floats:
+    """(5, 2) px across the line: plain cloth, bare mat, where a notch shows, where threads do, and that again.
 
-    In the last, pixels count for what threads show there. `scale` is in px per mm.
+    In the last, pixels count for what threads show there; of a print without its figures. `scale` is in px per mm.
     """
     far = max(MAT_PX[0], min(THREADS_MM[1] * scale + 2.3, OUTSIDE_PX - LEAST_MAT_PX))
     farther = max(MAT_PX[1], min(far + MAT_PX[1] - MAT_PX[0], OUTSIDE_PX))
     threads = EDGE_PX[0], EDGE_PX[1] + THREADS_MM[1] * scale
-    return np.array([CLOTH_PX, (far, farther), NOTCH_PX, threads, threads])
+    without_figures = (PRINT_PX if printed else EDGE_PX[0], threads[1])
+    return np.array([CLOTH_PX, (far, farther), NOTCH_PX, threads, without_figures])
 
 
 @compiled
@@ -115,7 +119,7 @@ def _told_of(
     ragged, expected = sums[THREADS, EXCESS], sums[THREADS, EXCESS]
     for band, trend in ((NOTCH, NOTCH_TREND), (THREADS, THREADS_TREND)):  # in a loop, or it is compiled twice
         noise = np.empty(2)
-        for k, even in enumerate((CLOTH, MAT)):
+        for k, even in enumerate((MAT if printed else CLOTH, MAT)):  # figures say nothing of what plain cloth varies
             noise[k] = beyond_noise(sums[even], trend, FEWEST)
         if not math.isfinite(noise.sum()):
             return many

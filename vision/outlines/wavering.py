@@ -28,7 +28,9 @@ COUNT, EXCESS, PULL, INNER, OUTER = range(5)  # what is summed over a band of ea
 
 
 @compiled
-def excess_of(seen: Singles, bare: Singles, along: Floats, across: Floats, precision: Floats) -> tuple[Floats, Floats]:
+def excess_of(
+    seen: Singles, bare: Singles, along: Floats, across: Floats, precision: Floats, printed: bool
+) -> tuple[Floats, Floats]:
     """(2, N) how much more cloth pixels show than others at their distance from a side, and its variance by noise.
 
     `seen` and `bare` (3, N) are encoded luma and colour differences, `along` px from the part's first pixel on,
@@ -36,7 +38,7 @@ def excess_of(seen: Singles, bare: Singles, along: Floats, across: Floats, preci
     negative; where it has lines, it is greater. No pixels at all come back where the cloth's level is not seen.
     """
     many, bins = len(along), int(along.max() / BIN_PX) + 1
-    levels = cloth_levels(seen, along, across, bins)
+    levels = cloth_levels(seen, along, across, bins, printed)
     if bins < FEWEST_BINS or levels.size == 0:
         return np.empty(0), np.empty(0)
     share, weight, mat = np.empty(many), np.empty(many), np.empty(3)
