@@ -22,6 +22,7 @@ from vision.overlay.units import (
     fixed,
     free_corner,
     nothing_taken,
+    plate_lines,
     plate_size_px,
     take,
     write_plate,
@@ -99,8 +100,9 @@ def draw_blocks(
 
 
 def _plate(picture: Picture, outline_px: Floats, words: Sequence[str], colour: Colour, scale: float) -> None:
-    plate_px, taken = plate_size_px(words, scale), nothing_taken(picture)
+    lines = plate_lines(words)
+    plate_px, taken = plate_size_px(lines, scale), nothing_taken(picture)
     (left, top), (right, bottom) = outline_px.min(axis=0), outline_px.max(axis=0)
     take(taken, np.array([[left, top], [right, top], [right, bottom], [left, bottom]]))
     corner_px = free_corner(outline_px, plate_px, taken)
-    write_plate(picture, corner_px, plate_px, words, colour, scale)
+    write_plate(picture, corner_px, plate_px, lines, colour, scale)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 
 import cv2
@@ -41,6 +42,7 @@ COVERS_PX = 20.0  # a covered square is as bad as so far away
 MARKED = 2.0  # times as thick
 TAG_AWAY_PX, TAG_PX, TAG_SIZE = 18.0, 12.0, 0.45  # from a side to its number's middle, half of that, and its letters
 SUBPIXEL_BITS = 4
+PLATE_LETTERS = 56  # in a line: a wider plate covers its neighbours
 FONT = cv2.FONT_HERSHEY_SIMPLEX
 
 
@@ -69,7 +71,7 @@ def draw_units(
         for tag_px in _tags_px(judged, outline_px, scale):
             take(taken, tag_px)
     for i, (judged, outline_px) in enumerate(zip(units, outlines_px, strict=True)):
-        lines = [named[i], *_lines(judged)]
+        lines = plate_lines([named[i], *_lines(judged)])
         plate_px = plate_size_px(lines, scale)
         corner_px = free_corner(outline_px, plate_px, taken)
         take(taken, corner_px + plate_px * np.array([[0, 0], [1, 0], [1, 1], [0, 1]]))
@@ -138,6 +140,11 @@ def draw_line(
     points = np.rint(points_px * 2**SUBPIXEL_BITS).astype(np.int32)
     for ink, width in (((0, 0, 0), 3), (colour, 1)):
         cv2.polylines(picture, [points], closed, ink, max(1, round(width * scale)), cv2.LINE_AA, SUBPIXEL_BITS)
+
+
+def plate_lines(said: Sequence[str]) -> list[str]:
+    """What is said, each in as many lines of a plate as it takes."""
+    return [line for one in said for line in textwrap.wrap(one, PLATE_LETTERS, subsequent_indent="  ") or [one]]
 
 
 def plate_size_px(lines: Sequence[str], scale: float) -> Floats:

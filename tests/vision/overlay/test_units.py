@@ -9,7 +9,16 @@ import pytest
 import shapely
 
 from tests.vision.exact import camera, px_of_mm
-from vision.overlay.units import COLOURS, SIGNS, draw_units, free_corner, nothing_taken, take
+from vision.overlay.units import (
+    COLOURS,
+    SIGNS,
+    draw_units,
+    free_corner,
+    nothing_taken,
+    plate_lines,
+    plate_size_px,
+    take,
+)
 from vision.units import Finding, FindingKind, Judged, MeasuredUnit, Seam, Verdict, Width
 
 CORNERS = np.array([[60.0, 50.0], [170.0, 62.0], [160.0, 152.0], [50.0, 140.0]])
@@ -49,6 +58,15 @@ def test_every_verdict_has_a_sign_and_a_colour_of_its_own():
 def test_nothing_to_draw_is_the_same_picture():
     picture = np.full((600, 900, 3), 60, np.uint8)
     assert (draw_units(picture, camera(), 0.0, []) == picture).all()
+
+
+def test_a_long_sentence_takes_more_lines_and_no_word_of_it_is_lost():
+    long = "the mirror image of what was expected: lay it printed face up; if it is, it was cut from the wrong side"
+    said = plate_lines(["1 %", long, "side 0 or 2 in by 1/32 in"])
+    assert said[0] == "1 %"
+    assert said[-1] == "side 0 or 2 in by 1/32 in"
+    assert " ".join(" ".join(said[1:-1]).split()) == long
+    assert plate_size_px(said, 1.0)[0] < 0.6 * plate_size_px([long], 1.0)[0]
 
 
 def test_a_side_that_something_is_said_of_is_drawn_thicker_and_has_its_number():
