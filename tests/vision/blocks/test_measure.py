@@ -29,9 +29,9 @@ Fabrics = tuple[Bgr | Print, ...]
 FLAT = ClothHeight(0.0, 0.0)  # drawn cloth has no thickness
 SIDE_MM, MIDDLE_MM = 170.0, np.array([183.0, 116.0])
 RED, CREAM, BLUE = (0.05, 0.04, 0.45), (0.5, 0.6, 0.66), (0.3, 0.12, 0.06)
-DOTS = Print("dots", BLUE, ((0.6, 0.6, 0.6),) * 3, 5.0, 0.25)
 FLOWERS = Print("flowers", (0.42, 0.5, 0.52), ((0.1, 0.3, 0.12), (0.12, 0.1, 0.5), (0.5, 0.2, 0.3)), 6.0, 0.4)
 WHITE, BLACK = (0.75, 0.74, 0.73), (0.03, 0.03, 0.03)
+STRIPES = Print("stripes", WHITE, ((0.4, 0.15, 0.08), (0.2, 0.4, 0.55), (0.2, 0.4, 0.55)), 6.0, 0.4)
 GREEN, BROWN = (0.05, 0.16, 0.06), (0.03, 0.06, 0.12)
 
 
@@ -127,10 +127,11 @@ def test_like_and_dark_fabrics_as_files_keep_them() -> None:
 def test_prints_and_scattered_tips_within_their_uncertainty() -> None:
     rng = np.random.default_rng(8)
     tips = round_star(16, 76.0) + rng.uniform(-1.2, 1.2, (16, 2))
-    block = measured(block_picture(tips, 44.0, -0.2, (DOTS, FLOWERS, CREAM)), ExpectedStar(16, SIDE_MM))
+    block = measured(block_picture(tips, 44.0, -0.2, (STRIPES, FLOWERS)), ExpectedStar(16, SIDE_MM))
     assert block is not None
     off = np.hypot(*(block.tips_mat_mm - turned(tips, -0.2)).T)
-    assert math.sqrt(float(np.mean(off**2))) < 0.15
+    # The stripes' ground has the block's own colour. In bins of 6 px, their levels fitted, not integrated out: 0.123.
+    assert math.sqrt(float(np.mean(off**2))) < 0.10
     # The tips' u is that of their worst direction, so errors are smaller than u on average.
     assert 0.05 < float(np.mean((off / block.tips_u_mm) ** 2)) < 2.0
     opposite = tips[:8] - tips[8:]
