@@ -44,6 +44,7 @@ LEAST_SINE = 0.02  # of the angle between the edges
 SETTLED_PX = 1e-3
 FIRST_STEPS = 3  # before which the residuals' spread is not known yet
 MOST_STEP_PX = 2.0
+SMALLEST = np.finfo(np.float64).tiny
 NUDGE_PX = 0.05  # by which an edge is moved to see what its levels say to that
 STIFF_PX = 10.0  # no edge is so far from where it was searched: keeps one still that has no contrast
 FEWEST = 80
@@ -276,7 +277,7 @@ def _pull(sums: Sums, nudged: Sequence[Sums], nudges: Floats) -> Floats:
 def _log_determinants(sums: Sums) -> float:
     """The sum of the logarithms of all bins' levels' covariances' determinants."""
     inner, outer, both = sums.inverse[0, 0], sums.inverse[1, 1], sums.inverse[0, 1]
-    return float(np.log(inner * outer - both * both).sum())
+    return float(np.log(np.maximum(inner * outer - both * both, SMALLEST)).sum())
 
 
 def _noise(picture: Picture) -> Floats:
