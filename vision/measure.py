@@ -24,7 +24,7 @@ from vision.finding.sharpened import before_sharpening
 from vision.outlines.blemishes import blemishes_of
 from vision.outlines.curved import curved_piece
 from vision.outlines.fitted import Outline, Outlines, fit_outlines
-from vision.outlines.leftover import misses_cloth
+from vision.outlines.leftover import in_parts, misses_cloth
 from vision.outlines.rough import rough_polygon, touching
 from vision.outlines.roundness import is_curved
 from vision.outlines.sidedoubt import SideDoubt, corner_slopes, width_slopes
@@ -156,7 +156,7 @@ def _unit(
         _widths(doubt),
         seams,
         trouble=_trouble(
-            region, outline, scene, camera.px_from_mat(corners, cloth.height_mm), doubt.ends_u_mm(), corners_u
+            region, outline, scene, camera.px_from_mat(in_parts(corners), cloth.height_mm), doubt.ends_u_mm(), corners_u
         ),
         bows_u_mm=bows_u_mm(sides),
         doubt=doubt,
@@ -164,7 +164,7 @@ def _unit(
 
 
 def _trouble(
-    region: Region, outline: Outline, scene: Scene, corners_px: Floats, ends_u: Floats, corners_u: Floats
+    region: Region, outline: Outline, scene: Scene, outline_px: Floats, ends_u: Floats, corners_u: Floats
 ) -> str | None:
     """What is wrong with the picture of this unit, if something is."""
     if touching(outline.corners_mat_mm):
@@ -173,7 +173,7 @@ def _trouble(
         return "cut_off"
     if any(side.dazzled for side in outline.sides):  # half a unit may not be seen at all
         return "overexposed"
-    if misses_cloth(corners_px, region, scene):  # corners were cut off to find straight sides
+    if misses_cloth(outline_px, region, scene):  # corners were cut off to find straight sides
         return "no_straight_sides"
     if blurred(outline.sides):
         return "blurred"

@@ -17,7 +17,7 @@ from vision.finding.mat import Scene
 from vision.finding.regions import Region
 from vision.outlines.rough import solid
 from vision.outlines.straightsides import beside_rim
-from vision.polygons import interior_angles
+from vision.polygons import interior_angles, sides_of
 
 Floats = NDArray[np.float64]
 
@@ -25,19 +25,29 @@ FAR_PX = 3.0  # from an outline, the rim lies elsewhere
 ROUNDED_PX = 4.0  # radius to which cells round the corners of a rim
 SOME = 0.1  # of a side's rim: less may be a thread
 BARE = 0.1  # of the cloth's light beside it: blur leaves more of any tip
+SURELY = 2.0  # standard deviations of noise, by which it is less
+PARTS = 4  # straight ones, of a side that a lens bends: a bow of some pixels leaves a sixteenth of it
 HALF = 0.5  # of it: what has less is not more of the same cloth,
 SPREAD = 0.2  # where no shadow falls; of an edge so far away lenses and cameras spread less
 NEARBY_CELLS = 6
 FEWEST = 3  # cells: as much as a square of so far each way holds; fewer are noise
 
 
-def misses_cloth(corners_px: Floats, region: Region, scene: Scene) -> bool:
-    """Whether an outline (N, 2) is surely not all there is of a region: it cuts cloth off, or has corners of none.
+def in_parts(corners: Floats) -> Floats:
+    """(N * PARTS, 2): an outline (N, 2) with points along its sides, for a lens to bend."""
+    shares = np.arange(PARTS)[:, None] / PARTS
+    return np.asarray((corners[:, None] + shares * sides_of(corners)[:, None]).reshape(-1, 2))
 
-    Of a region that is not `solid` corners are not asked for: a print with the mat's colour in it may lack one.
+
+def misses_cloth(outline_px: Floats, region: Region, scene: Scene) -> bool:
+    """Whether an outline is surely not all there is of a region: it cuts cloth off, or has corners of none.
+
+    `outline_px` (N * PARTS, 2) are points `in_parts` as the picture shows them. Of a region that is not `solid` corners
+    are not asked for: a print with the mat's colour in it may lack one.
     """
     # As an eye sees them the corners run counter-clockwise; from x to y that is clockwise.
-    beside = beside_rim(np.ascontiguousarray(corners_px), np.ascontiguousarray(region.contour_px), FAR_PX)
+    outline_px, corners_px = np.ascontiguousarray(outline_px), outline_px[::PARTS]
+    beside = beside_rim(outline_px, PARTS, np.ascontiguousarray(region.contour_px), FAR_PX)
     cut, short = bool(np.any(beside[:, 0] > SOME)), np.zeros(len(corners_px), bool)
     if solid(region):
         angles = interior_angles(corners_px[::-1])[::-1]
@@ -45,7 +55,7 @@ def misses_cloth(corners_px: Floats, region: Region, scene: Scene) -> bool:
         short = (beside[:, 1] > FAR_PX + rounded) & (angles < math.pi)
     if not (cut or short.any()):
         return False
-    inside, own, box = _masks(corners_px, region, scene)
+    inside, own, box = _masks(outline_px, region, scene)
     near = np.asarray(cv2.erode(inside & own, np.ones((5, 5), np.uint8)), np.uint8)
     beyond, empty = own & ~_wider(inside, 1), inside & ~_wider(own, 1)
     if cut and cv2.countNonZero(beyond) >= FEWEST and _is_cloth(beyond, near, scene, box):
@@ -54,14 +64,14 @@ def misses_cloth(corners_px: Floats, region: Region, scene: Scene) -> bool:
     places_px = [(at + of.start) * CELL_PX + (CELL_PX - 1) / 2 for at, of in zip((x, y), box[::-1], strict=True)]
     for corner, gap in zip(corners_px[short], beside[short, 1], strict=True):
         tip = empty & (np.hypot(places_px[0] - corner[0], places_px[1] - corner[1]) < gap)
-        if cv2.countNonZero(tip) >= FEWEST and _shares(tip, near, scene, box)[0] < BARE:
+        if cv2.countNonZero(tip) >= FEWEST and _is_bare(tip, near, scene, box):
             return True
     return False
 
 
-def _masks(corners_px: Floats, region: Region, scene: Scene) -> tuple[Mask, Mask, tuple[slice, slice]]:
+def _masks(outline_px: Floats, region: Region, scene: Scene) -> tuple[Mask, Mask, tuple[slice, slice]]:
     """The outline and the region in cells of a box about both, and the box's rows and columns."""
-    corners = (corners_px - (CELL_PX - 1) / 2) / CELL_PX
+    corners = (outline_px - (CELL_PX - 1) / 2) / CELL_PX
     x, y, width, height = (at // CELL_PX for at in region.box_px)
     low = np.maximum(np.minimum(np.floor(corners.min(axis=0)), (x, y)).astype(int) - NEARBY_CELLS, 0)
     size = np.array(scene.seen.cells.shape[1::-1])
@@ -78,14 +88,28 @@ def _wider(mask: Mask, cells: int) -> Mask:
     return np.asarray(cv2.dilate(mask, np.ones((2 * cells + 1, 2 * cells + 1), np.uint8)), np.uint8)
 
 
-def _shares(part: Mask, near: Mask, scene: Scene, box: tuple[slice, slice]) -> tuple[float, float]:
-    """Of the difference that the cloth beside a part shows, what is found in it: of all channels, and of luma alone."""
+def _is_bare(part: Mask, near: Mask, scene: Scene, box: tuple[slice, slice]) -> bool:
+    """Whether a part surely shows none of the cloth beside it: of few cells of weak cloth noise alone may take it away.
+
+    A cell's pixels may err together: it counts for one of them.
+    """
+    share, _, u = _shares(part, near, scene, box)
+    return share + SURELY * u < BARE
+
+
+def _shares(part: Mask, near: Mask, scene: Scene, box: tuple[slice, slice]) -> tuple[float, float, float]:
+    """Of the difference that the cloth beside a part shows, what is found in it: of all channels, and of luma alone.
+
+    And what noise makes of the first, a standard deviation.
+    """
     beside = _wider(part, NEARBY_CELLS) & near
     if not near.any():
-        return 1.0, 1.0
+        return 1.0, 1.0, 0.0
     light = (scene.seen.cells[box] - scene.mat.cells[box]) / scene.noise
     own, cloth = light[part > 0].mean(axis=0), light[(beside if beside.any() else near) > 0].mean(axis=0)
-    return float(own @ cloth / max(float(cloth @ cloth), 1e-12)), float(own[0] * cloth[0] / max(cloth[0] ** 2, 1e-12))
+    square = max(float(cloth @ cloth), 1e-12)
+    u = 1.0 / math.sqrt(square * max(cv2.countNonZero(part), 1))
+    return float(own @ cloth) / square, float(own[0] * cloth[0] / max(cloth[0] ** 2, 1e-12)), u
 
 
 def _is_cloth(part: Mask, near: Mask, scene: Scene, box: tuple[slice, slice]) -> bool:
@@ -93,6 +117,6 @@ def _is_cloth(part: Mask, near: Mask, scene: Scene, box: tuple[slice, slice]) ->
 
     What is darker than the mat may be a shadow; what is brighter, beside bright cloth, is none.
     """
-    of_all, of_luma = _shares(part, near, scene, box)
+    of_all, of_luma, _ = _shares(part, near, scene, box)
     brighter = scene.seen.cells[box][part > 0, 0].mean() > scene.mat.cells[box][part > 0, 0].mean()
     return of_luma > SPREAD if brighter else min(of_all, of_luma) > HALF

@@ -49,28 +49,30 @@ def misfit_px(corners: Floats, rim_px: Floats, area_px: float) -> float:
 
 
 @compiled
-def beside_rim(corners: Floats, rim_px: Floats, least_px: float) -> Floats:
+def beside_rim(outline_px: Floats, parts: int, rim_px: Floats, least_px: float) -> Floats:
     """(N, 2): of the rim nearest to each side the share that lies more than `least_px` outside of the outline; how far
     from each corner the rim comes.
 
-    The corners run clockwise from x to y, as a person sees counter-clockwise.
+    The outline's (N * parts, 2) points run clockwise from x to y, as a person sees counter-clockwise; a lens bends its
+    sides, so that each is of so many straight `parts`.
     """
-    n, many = len(corners), len(rim_px)
+    n, many = len(outline_px), len(rim_px)
     nearest, at, outside = np.full(many, np.inf), np.zeros(many, np.int64), np.zeros(many, np.bool_)
-    beside = np.zeros((n, 2))
+    beside = np.zeros((n // parts, 2))
     for k in range(n):
-        x0, y0 = corners[k]
-        dx, dy = corners[(k + 1) % n, 0] - x0, corners[(k + 1) % n, 1] - y0
+        x0, y0 = outline_px[k]
+        dx, dy = outline_px[(k + 1) % n, 0] - x0, outline_px[(k + 1) % n, 1] - y0
         square, least = max(dx * dx + dy * dy, 1e-18), np.inf
         for i in range(many):
             x, y = rim_px[i, 0] - x0, rim_px[i, 1] - y0
             share = min(max((x * dx + y * dy) / square, 0.0), 1.0)
             off = (x - share * dx) ** 2 + (y - share * dy) ** 2
             if off < nearest[i]:
-                nearest[i], at[i], outside[i] = off, k, x * dy - y * dx < 0.0
+                nearest[i], at[i], outside[i] = off, k // parts, x * dy - y * dx < 0.0
             least = min(least, x * x + y * y)
-        beside[k, 1] = math.sqrt(least)
-    counts = np.zeros(n)
+        if k % parts == 0:
+            beside[k // parts, 1] = math.sqrt(least)
+    counts = np.zeros(n // parts)
     for i in range(many):
         counts[at[i]] += 1.0
         beside[at[i], 0] += outside[i] and nearest[i] > least_px**2

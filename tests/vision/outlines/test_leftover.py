@@ -10,11 +10,12 @@ from vision.finding.layers import Layer
 from vision.finding.mat import Scene
 from vision.finding.regions import Region
 from vision.light import luma_chroma
-from vision.outlines.leftover import misses_cloth
+from vision.outlines.leftover import PARTS, in_parts, misses_cloth
 
 SIZE = 160
 MAT, CLOTH, SHADED = (0.1, 0.12, 0.08), (0.4, 0.5, 0.6), (0.06, 0.07, 0.05)
-SQUARE = np.array([[30.0, 130.0], [130.0, 130.0], [130.0, 30.0], [30.0, 30.0]]) - 0.5  # counter-clockwise to the eye
+CORNERS = np.array([[30.0, 130.0], [130.0, 130.0], [130.0, 30.0], [30.0, 30.0]]) - 0.5  # counter-clockwise to the eye
+SQUARE = in_parts(CORNERS)
 
 
 def drawn(**patches: tuple[float, ...]) -> np.ndarray:
@@ -75,3 +76,26 @@ def test_what_lies_beyond_a_side(what: str, missed: bool) -> None:
     mask = square_cells()
     mask[30:50, 65:70] = True
     assert misses_cloth(SQUARE, region_of(mask), seen(drawn(**{what: (130, 60, 140, 100)}))) is missed
+
+
+def test_a_side_that_the_lens_bends_leaves_nothing_out() -> None:
+    """By 5 px outward in its middle, as a barrel does: straight from corner to corner it would cut cloth off."""
+    shares = np.arange(len(SQUARE)) % PARTS / PARTS
+    outward = (SQUARE - SQUARE.mean(axis=0)) / np.abs(SQUARE - SQUARE.mean(axis=0)).max(axis=1, keepdims=True)
+    bent = SQUARE + 5.0 * (4.0 * shares * (1.0 - shares))[:, None] * outward
+    fine = np.zeros((SIZE, SIZE), np.uint8)
+    cv2.fillPoly(fine, [np.rint(bent).astype(np.int32)], 1)
+    light = np.where(fine[..., None] > 0, np.float32(CLOTH), np.float32(MAT))
+    region, scene = region_of(fine[::2, ::2] > 0), seen(light)
+    assert not misses_cloth(bent, region, scene)
+    assert misses_cloth(SQUARE, region, scene)
+
+
+@pytest.mark.parametrize(("sd", "missed"), [(0.003, True), (0.3, False)])
+def test_a_corner_is_bare_only_where_noise_would_not_hide_cloth(sd: float, missed: bool) -> None:
+    """The mat lies bare in one corner, 8 px each way; noise of so much hides whether it does."""
+    mask, light = square_cells(), drawn(mat=(122, 122, 130, 130))
+    mask[61:, 61:] = False
+    scene = seen(light)
+    noisy = Scene(scene.seen, scene.mat, np.full(3, sd), known=True)
+    assert misses_cloth(SQUARE, region_of(mask), noisy) is missed
