@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.finding.clothcells import weak_cloth, without_specks
+from vision.finding.clothrims import within_half
 from vision.finding.contrast import CELL_PX, CODED_CELLS, Mask, box_about, in_pixels
 from vision.finding.gaps import joined
 from vision.finding.halves import HIDDEN_CELLS, halves_of
@@ -26,6 +27,9 @@ LINE_CELLS = 5  # grid lines are thinner than this in a smoothed difference to a
 CONVEX = 0.93  # a region of less solidity may be two that closing has joined
 STRAIGHT = 0.95  # a piece of cloth with straight sides fills its convex hull at least so far
 STRAIGHTER = 0.03  # by so much more of their hulls parts fill, or a whole does, that count in place of the other
+LEAST_SOLID = 0.6  # an L fills so much of its hull whose arms are four times as long as wide
+FIGURED = 0.005  # of a part's area are figures of a print: less may be a speck
+BUT_RIMS = 0.9  # of a region is left where its parts lose their rims alone
 MOST_OF = 0.8  # of a region must be left in its parts
 AROUND_CELLS = 5  # beside a region, in which its light is seen to spread
 
@@ -250,7 +254,32 @@ def _parted(scene: Scene, whole: _Patch, differs: Mask, rim: NDArray[np.bool_], 
     parts = _pieces(scene, _patches(cloth, 0, rim[whole.box], least_area, whole.corner), whole, rim)
     if _most_of(whole, parts) and min(part.solidity for part in parts) > STRAIGHT:
         return parts
-    return [whole]
+    return _at_their_rims(scene, whole, cloth, rim, least_area) if whole.solidity <= CONVEX else [whole]
+
+
+def _at_their_rims(scene: Scene, whole: _Patch, cloth: Mask, rim: NDArray[np.bool_], least_area: float) -> list[_Patch]:
+    """A patch in the parts that have rims of their own where cells seem `cloth` (h, w) all over, straighter than it.
+
+    Dark figures of a print are rims, too: of parts that have some more than one is no piece.
+    """
+    halved, figures = within_half(scene, whole.box)
+    patches = _patches(cloth & halved, 0, rim[whole.box], least_area, whole.corner)
+    parts = _pieces(scene, patches, whole, rim)
+    # Cloth that a shadow has brought near the mat differs by less than half of what is lit beside it: that is no rim.
+    rims_alone = sum(part.area for part in parts) > BUT_RIMS * whole.area
+    if len(parts) < 2 or not rims_alone or min(part.solidity for part in parts) < LEAST_SOLID:
+        return [whole]
+    straight = _solidity(parts) > whole.solidity + STRAIGHTER
+    return parts if straight and sum(_shows(figures, part, whole) for part in parts) < 2 else [whole]
+
+
+def _shows(figures: Mask, part: _Patch, whole: _Patch) -> bool:
+    """Whether there are `figures` (h, w) of the whole in a part, away from its rim."""
+    pad = CLOSE_CELLS  # what is dark from its rim on has been left out of it
+    closed = cv2.morphologyEx(_padded(part.mask, pad), cv2.MORPH_CLOSE, _disc(CLOSE_CELLS))
+    inside = np.asarray(cv2.erode(closed, np.ones((3, 3), np.uint8)), np.uint8)[pad:-pad, pad:-pad]
+    rows, columns = (slice(at.start - of.start, at.stop - of.start) for at, of in zip(part.box, whole.box, strict=True))
+    return cv2.countNonZero(inside & figures[rows, columns]) > FIGURED * part.area
 
 
 def _pieces(scene: Scene, parts: list[_Patch], whole: _Patch, rim: NDArray[np.bool_]) -> list[_Patch]:
