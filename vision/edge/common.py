@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -15,6 +16,7 @@ USUAL_HEIGHT_PX = 0.5
 OWN = ("offset", "turn", "bow", "gain", "focus", "lamp", "wall")  # of each side; the last three against the picture's
 SHADOW = slice(2, 6)  # of the common ones
 COMMON = ("luma", "chroma", "lamp", "cast_x", "cast_y", "sky", "wall", "near")  # of the whole picture
+CONTRADICTED = 16.0  # chi-square of 4 degrees of freedom that usual light exceeds in 3 of 1000 pictures
 LEAST_REST = 0.05  # of the light: what walls and people throw back
 LENS_SOFT_MM, LENS_SOFT_U_MM = 0.03, 0.03  # of the shadow that a lens throws of thin cloth: as its edge is woven
 SHARE_U = 0.02
@@ -98,6 +100,20 @@ def doubted_shape(fitted: Common) -> Common:
     shadows = fitted.values.copy()
     shadows[: SHADOW.start], shadows[SHADOW.stop : len(COMMON)], shadows[len(COMMON) + 3 :] = 0.0, 0.0, 0.0
     return _doubted(fitted, SHAPE_U * shadows)
+
+
+def unexplained(fitted: Common, chi_square: float) -> Common:
+    """The same with its shadows known worse by as much as the sides contradict them, more than chance would have it.
+
+    `chi_square` is that of the four of usual light. What scatters by more than its uncertainties is given uncertainties
+    that it scatters by (R. T. Birge, The calculation of errors by the method of least squares, Physical Review 40,
+    1932, from memory); where the sides agree nothing is taken away.
+    """
+    if chi_square <= CONTRADICTED:
+        return fitted
+    times = np.ones(len(fitted.covariance))
+    times[SHADOW] = times[len(COMMON) : len(fitted.values)] = math.sqrt(chi_square / (SHADOW.stop - SHADOW.start))
+    return replace(fitted, covariance=fitted.covariance * np.outer(times, times))
 
 
 def _doubted(fitted: Common, u: Floats) -> Common:

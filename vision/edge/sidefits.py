@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.edge.common import Common, doubted_light, doubted_shape
+from vision.edge.common import Common, doubted_light, doubted_shape, unexplained
 from vision.edge.figured import drawn_u, figures_share
 from vision.edge.fit import Fits
 from vision.edge.guessed import strays_px
@@ -82,7 +82,7 @@ def told_sides(
     The fit was of the pixels of `window` in the axes `last`, which `axes` have followed.
     """
     printed, count = prints.printed, np.bincount(window.side, minlength=window.count)
-    fits = replace(fits, common=_doubted(fits.common, picture, axes))
+    fits = replace(fits, common=_doubted(unexplained(fits.common, fits.shadow_doubt), picture, axes))
     placed = everything.placed(axes)
     seen_px, soft_px = window.reach_px(), softness_px(placed)
     # A fit that leaves the valley contradicts the search: then either may be right.

@@ -10,11 +10,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.edge.common import COMMON, Common
+from vision.edge.common import COMMON, CONTRADICTED, Common
 from vision.edge.fit import Fits
 from vision.edge.misfit import USUAL_PX
 
-CONTRADICTED = 16.0  # chi-square of 4 degrees of freedom that usual light exceeds in 3 of 1000 pictures
 SURELY = 13.8  # chi-square of 2 degrees of freedom that chance exceeds in 1 of 1000 pictures
 HALF = 1.386  # and that is exceeded every other time
 UNTOLD = 0.25  # of the variance of what usual light may be: left with more, it is not known twice as well as before

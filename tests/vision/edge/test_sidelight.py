@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from vision.edge.common import COMMON, Common, unseen
+from vision.edge.common import COMMON, CONTRADICTED, SHADOW, Common, unexplained, unseen
 from vision.edge.sidelight import ASIDE, from_aside, hardly_told
 
 USUAL = unseen(1.0)
@@ -65,3 +65,17 @@ def test_where_a_picture_tells_nothing_of_its_light_none_is_the_usual(
     found: Any, height_px: float, untold: bool
 ) -> None:
     assert hardly_told(found, USUAL, height_px) == untold
+
+
+def test_light_that_sides_contradict_is_known_worse_by_birges_ratio_and_blurs_as_before() -> None:
+    # R. T. Birge, Physical Review 40 (1932), from memory: uncertainties times the root of chi-square over freedom.
+    told = Common(USUAL.values, USUAL.covariance + 1e-3)
+    assert unexplained(told, CONTRADICTED) is told
+    doubted = unexplained(told, 36.0)
+    ratio = np.sqrt(np.diag(doubted.covariance) / np.diag(told.covariance))
+    assert ratio[SHADOW] == pytest.approx(3.0)
+    assert np.delete(ratio, range(SHADOW.start, SHADOW.stop)) == pytest.approx(1.0)
+    assert np.linalg.eigvalsh(doubted.covariance).min() > 0.0
+    assert unexplained(unseen(1.0, shadowed=True), 36.0).covariance[-1, -1] == pytest.approx(
+        9.0 * unseen(1.0, shadowed=True).covariance[-1, -1]
+    )
