@@ -193,7 +193,8 @@ def _sensor(rng: np.random.Generator, size: str) -> tuple[Sensor, list[str]]:
     whole_colour = bool(rng.random() >= 0.8)
     # Spawned: what else is drawn stays the same.
     radius_px = float(np.exp(rng.spawn(1)[0].uniform(*np.log([0.6, 1.6]))))
-    sensor = Sensor(optics, noise, False, False, sharpening, radius_px, quality, not whole_colour)
+    mask = {"sharpening": sharpening, "sharpening_px": radius_px}
+    sensor = Sensor(optics, noise, **mask, jpeg=quality, colour_420=not whole_colour)
     told = ["sharpened"] * (sharpening > 0) + [f"JPEG {quality}"] + ["noisy"] * (noise < 34)
     return sensor, told + ["soft lens"] * (optics > 1.1)
 

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.pinhole import Pinhole
+from calibration.robust import MAD_TO_SD
 from vision.finding.mat import Scene
 from vision.polygons import depths, line_meeting, signed_area
 
@@ -111,7 +112,7 @@ def _unlike(seen: Floats, places: Floats, depth: Floats, middle: Floats, floor: 
     for _ in range(4):
         fitted = np.linalg.lstsq(flat[use], levels[use], rcond=None)[0]
         error = levels[use] - flat[use] @ fitted
-        spread = 1.4826 * np.median(np.abs(error), axis=0) + floor
+        spread = MAD_TO_SD * np.median(np.abs(error), axis=0) + floor
         use = use[np.all(np.abs(error) < 4.0 * spread, axis=1)]
     inverse = np.linalg.inv(np.cov(error.T) + np.diag(floor**2))
     rest = seen - terms @ fitted

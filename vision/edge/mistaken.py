@@ -32,7 +32,7 @@ def mistaken_px(bars: Bars, window: Window, offsets_px: Floats, cloth: Floats, k
     cloth may cover it: it counts whole.
     """
     side, count = window.side[bars.pixels], window.count
-    many, mat = np.maximum(np.bincount(side, minlength=count), 1), window.mat_beside()
+    many, mat = np.maximum(np.bincount(side, minlength=count), 1), window.mat_about()
 
     def mean(values: Floats) -> Floats:
         return np.asarray(np.bincount(side, values, count) / many)

@@ -106,7 +106,7 @@ def told_sides(
     cloth = picture.encoder.decode(BGR_OF_YCC @ fits.levels.mean[0])
     by_lines = mistaken_px(bars, window, fits.own[:, 0], cloth, picture.scene.known)
     drawn = drawn_u(fits.own[:, 2], fits.own_covariance[:, 2, 2], figures_share(fits.levels, picture.noise, prints))
-    strays = np.zeros(window.count) if picture.scene.known else strays_px(window.mat_beside(), cloth, blur_px)
+    strays = np.zeros(window.count) if picture.scene.known else strays_px(window.mat_about(), cloth, blur_px)
     offsets_u = np.sqrt(astray**2 + moves_u[:, 0] ** 2 + by_threads + by_lines**2 + drawn[0] ** 2)
     turns_u = np.hypot(moves_u[:, 1], np.hypot(drawn[1], strays) / window.reach_px())
     doubts = np.column_stack([offsets_u, turns_u, np.hypot(bent, strays)])

@@ -94,6 +94,11 @@ class _Course:
     fits: Fits | None = None
     beside: Beside | None = None
 
+    @property
+    def bows_px(self) -> Floats:
+        """(S,) of the sides; they are straight before a fit."""
+        return self.fits.own[:, 2] if self.fits else np.zeros(len(self.lined))
+
 
 def fit_sides(
     picture: Picture,
@@ -147,7 +152,7 @@ def _followed(seen: _Seen, course: _Course, reach: Reach, settles: bool) -> _Cou
     start = Unknowns(np.tile(OWN_PRIOR, (len(printed), 1)), course.prior.values)
     if fits:
         start = Unknowns(np.where((printed | here.lined)[:, None], start.own, fits.own), fits.common.values)
-    start.own[:, :3] = np.column_stack([offsets, np.zeros(len(printed)), _bows(seen, fits)])
+    start.own[:, :3] = np.column_stack([offsets, np.zeros(len(printed)), course.bows_px])
     moves_u = np.where(printed | settles, FINELY_U, ROUGHLY_U)
     most_steps = SHADOWED_STEPS if course.prior.shadowed else reach.steps
     until = Until(most_steps, moves_u, SETTLED_PX if settles else ROUGHLY_PX)
@@ -155,10 +160,6 @@ def _followed(seen: _Seen, course: _Course, reach: Reach, settles: bool) -> _Cou
     moved = moved_axes(here.axes, fits.own[:, :2], seen.picture)
     unasked = course.unasked and prior is course.prior
     return _Course(prior, unasked, moved, here.valleys_px - fits.own[:, 0], here.lined, fits, here)
-
-
-def _bows(seen: _Seen, fits: Fits | None) -> Floats:
-    return fits.own[:, 2] if fits else np.zeros(len(seen.prints.printed))
 
 
 def _beside(seen: _Seen, course: _Course, reach: Reach, settles: bool) -> tuple[Beside, Floats]:
@@ -174,7 +175,7 @@ def _beside(seen: _Seen, course: _Course, reach: Reach, settles: bool) -> tuple[
     every = np.ones(len(printed), np.int64)
     if not settles:
         every[~(printed | lined)] = _rows_apart(ends_px, seen.steps, blur_px)[~(printed | lined)]
-    offsets, valleys, bows = np.zeros(len(printed)), course.valleys_px, _bows(seen, fits)
+    offsets, valleys, bows = np.zeros(len(printed)), course.valleys_px, course.bows_px
     window = placed.kept(_near(placed, reached, ends_px, offsets, bows, np.zeros(len(printed), bool), every))
     if reach is WIDE and picture.scene.known:
         light = picture.noise, picture.encoder, float(course.prior.values[0])

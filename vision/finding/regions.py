@@ -156,7 +156,12 @@ class _Patch:
 
     @property
     def box(self) -> tuple[slice, slice]:
-        (x, y), (height, width) = self.corner, self.mask.shape
+        """Its rows and columns."""
+        return self.box_from((0, 0))
+
+    def box_from(self, corner: tuple[int, int]) -> tuple[slice, slice]:
+        """Its rows and columns, counted from a corner (x, y) of the picture's cells."""
+        (x, y), (height, width) = np.subtract(self.corner, corner).tolist(), self.mask.shape
         return slice(y, y + height), slice(x, x + width)
 
     @property
@@ -278,8 +283,7 @@ def _shows(figures: Mask, part: _Patch, whole: _Patch) -> bool:
     pad = CLOSE_CELLS  # what is dark from its rim on has been left out of it
     closed = cv2.morphologyEx(_padded(part.mask, pad), cv2.MORPH_CLOSE, _disc(CLOSE_CELLS))
     inside = np.asarray(cv2.erode(closed, np.ones((3, 3), np.uint8)), np.uint8)[pad:-pad, pad:-pad]
-    rows, columns = (slice(at.start - of.start, at.stop - of.start) for at, of in zip(part.box, whole.box, strict=True))
-    return cv2.countNonZero(inside & figures[rows, columns]) > FIGURED * part.area
+    return cv2.countNonZero(inside & figures[part.box_from(whole.corner)]) > FIGURED * part.area
 
 
 def _pieces(scene: Scene, parts: list[_Patch], whole: _Patch, rim: NDArray[np.bool_]) -> list[_Patch]:
@@ -295,10 +299,7 @@ def _pieces(scene: Scene, parts: list[_Patch], whole: _Patch, rim: NDArray[np.bo
             continue
         mask = np.zeros_like(whole.mask)
         for part in own:
-            rows, columns = (
-                slice(at.start - of.start, at.stop - of.start) for at, of in zip(part.box, whole.box, strict=True)
-            )
-            mask[rows, columns] |= part.mask
+            mask[part.box_from(whole.corner)] |= part.mask
         pieces += _patches(mask, CLOSE_CELLS, rim[whole.box], 1.0, whole.corner)
     return pieces
 
@@ -311,8 +312,7 @@ def _joined(scene: Scene, parts: list[_Patch], whole: _Patch) -> list[int]:
     numbers = np.zeros((min(below, height) - top, min(right, width) - left), np.uint8)
     inside = np.zeros_like(numbers)
     for k, patch in enumerate((whole, *parts)):
-        rows, columns = (slice(at.start - of, at.stop - of) for at, of in zip(patch.box, (top, left), strict=True))
-        (numbers if k else inside)[rows, columns][patch.mask > 0] = max(k, 1)
+        (numbers if k else inside)[patch.box_from((left, top))][patch.mask > 0] = max(k, 1)
     size = scene.shape[0] - top * CELL_PX, scene.shape[1] - left * CELL_PX
     own, whole_px = (in_pixels(one)[: size[0], : size[1]] for one in (numbers, inside))
     return joined(scene, (left * CELL_PX, top * CELL_PX), own, whole_px)

@@ -143,7 +143,7 @@ class Window:
         """Each side's pixels."""
         return [slice(a, b) for a, b in pairwise(self.side_ends)]
 
-    def mat_beside(self) -> Floats:
+    def mat_about(self) -> Floats:
         """(3, S): the bare mat's mean light about each side; 0 of sides without pixels."""
         means, ends = np.zeros((3, self.count)), self.side_ends
         some = np.diff(ends) > 0
